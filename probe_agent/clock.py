@@ -1,0 +1,96 @@
+"""Time: the system's clock, and one for simulation with a rate or jumps to the next deadline."""
+
+from __future__ import annotations
+
+import threading
+import time
+from pathlib import Path
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What a run asks about time. `monotonic` and `utc` count the run's seconds; a network timeout
+    or the expiry of a command counts real ones and asks `time.monotonic` itself."""
+
+    @property
+    def rate(self) -> float:
+        """Run seconds in a real second; inf where the clock jumps to each deadline."""
+
+    def monotonic(self) -> float:
+        """Seconds of the run, never going back."""
+
+    def utc(self) -> float:
+        """Seconds since 1970-01-01 UTC, as this run sees them."""
+
+    def wait_until(self, t_s: float, wake: threading.Event) -> None:
+        """Return when the run reaches t_s or `wake` is set."""
+
+    def utc_is_known(self) -> bool:
+        """Whether utc() can be believed."""
+
+
+_EARLIEST_UTC = 1_767_225_600  # 2026-01-01: no clock of this product's age can be before
+
+
+def boot_id() -> str:
+    """The kernel's id of this boot; durations across different ids are only 'about'."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()
+    except OSError:
+        return "unknown"
+
+
+class SystemClock:
+    """The board's own clock."""
+
+    rate = 1.0
+
+    def monotonic(self) -> float:
+        return time.monotonic()
+
+    def utc(self) -> float:
+        return time.time()
+
+    def wait_until(self, t_s: float, wake: threading.Event) -> None:
+        while not wake.is_set() and (left := t_s - time.monotonic()) > 0:
+            wake.wait(min(left, 60.0))
+
+    def utc_is_known(self) -> bool:
+        """True once the kernel says its time is synchronised, or the year is believable and a
+        hardware clock exists. Without either the time is a guess."""
+        if time.time() < _EARLIEST_UTC:
+            return False
+        return Path("/run/systemd/timesync/synchronized").exists() or any(Path("/sys/class/rtc").glob("rtc*"))
+
+
+class SimulatedClock:
+    """A clock that starts at a given UTC and runs `rate` times as fast; rate inf jumps to the next
+    deadline as soon as it is waited for, so a night passes in seconds and always the same way."""
+
+    def __init__(self, start_utc: float, rate: float = float("inf"), start_t_s: float = 0.0) -> None:
+        if rate <= 0:
+            raise ValueError("rate must be above 0")
+        self.rate = rate
+        self._start_utc = start_utc - start_t_s
+        self._t_s = start_t_s
+        self._real_start = time.monotonic()
+        self._start_t_s = start_t_s
+
+    def monotonic(self) -> float:
+        if self.rate == float("inf"):
+            return self._t_s
+        return self._start_t_s + (time.monotonic() - self._real_start) * self.rate
+
+    def utc(self) -> float:
+        return self._start_utc + self.monotonic()
+
+    def wait_until(self, t_s: float, wake: threading.Event) -> None:
+        if self.rate == float("inf"):
+            if not wake.is_set():
+                self._t_s = max(self._t_s, t_s)
+            return
+        while not wake.is_set() and (left := (t_s - self.monotonic()) / self.rate) > 0:
+            wake.wait(min(left, 60.0))
+
+    def utc_is_known(self) -> bool:
+        return True

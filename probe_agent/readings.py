@@ -1,0 +1,188 @@
+"""The vocabulary every other module speaks: frozen, typed, with the unit in each name.
+
+Instants inside a run are `t_s`, monotonic seconds of that run; they become UTC only where a
+person or another program sees them. A missing value is None or a ProbeFault, never a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+
+class Fault(StrEnum):
+    """Why a probe has no usable value."""
+
+    OPEN = "open"
+    SHORT_GND = "short-gnd"
+    SHORT_VDD = "short-vdd"
+    MISSING = "missing"  # the address is not on the bus, or nobody has entered a value
+    STALE = "stale"  # there was a value, it is too old
+    IMPLAUSIBLE = "implausible"  # a number no probe on metal can have, or a jump not yet confirmed
+    CHECKSUM = "checksum"
+    POWER_ON = "power-on"  # 85 °C that is the chip's power-on content
+    WEAK_SUPPLY = "weak-supply"  # 127.94 °C from too little power during the conversion
+    LINE_LOW = "line-low"  # nine zero bytes: the data line is held low
+    UNCONFIRMED = "unconfirmed"  # first reading of exactly 85.0 °C, waits for a second one
+    NO_ANSWER = "no-answer"  # the bus did not answer before its deadline
+
+
+class Method(StrEnum):
+    """How a temperature was taken."""
+
+    PROBE = "probe"
+    INFRARED = "infrared"
+    CONTACT = "contact"
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One temperature from one address.
+
+    raw_c is the number the converter, file or person gave; value_c the same after the source's own
+    physics (linearisation), before the owner's dated offset correction, which the agent applies.
+    """
+
+    address: str
+    t_s: float
+    raw_c: float
+    value_c: float
+    cold_c: float | None = None
+    method: Method = Method.PROBE
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeFault:
+    """One address that gave no value, and why. `detail` is for the owner: raw bytes, file, bus."""
+
+    address: str
+    t_s: float
+    fault: Fault
+    detail: str = ""
+    cold_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """All a source has to say at one instant.
+
+    heater: measured heater power as a share 0…1 of its full power; None where nobody measures it.
+    """
+
+    t_s: float
+    samples: tuple[Reading | ProbeFault, ...]
+    heater: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """What is known of one place at one instant.
+
+    value_c is None unless status is "ok" or "by-hand"; otherwise status is a Fault's value.
+    """
+
+    place: str
+    status: str
+    value_c: float | None
+    age_s: float | None = None
+    trend_c_per_h: float | None = None
+    required: bool = True
+    near_heater: bool = False
+
+    @property
+    def usable(self) -> bool:
+        return self.value_c is not None
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """One row of temperatures as the physics sees it; absent places are simply not in values_c.
+
+    heater: share 0…1 of full power; None when unknown. sigma_c: 1σ measuring error of a place where
+    it is not the ordinary probe's (hand readings).
+    """
+
+    t_s: float
+    values_c: Mapping[str, float]
+    ambient_c: float | None = None
+    heater: float | None = None
+    sigma_c: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Fan:
+    """Futures of the coldest required point: equally long tuples, times in run seconds, °C."""
+
+    t_s: tuple[float, ...] = ()
+    low_c: tuple[float, ...] = ()
+    mid_c: tuple[float, ...] = ()
+    high_c: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What the physics expects at t_s. Every instant is in run seconds, None where there is none.
+
+    coldest, coldest_c: the coldest of the required places that have a value (None: none has).
+    above_*: when the minimum over all required places passes the target; quantiles over sampled
+    futures in which never counts as never. above_p90 None with above_p50 given: open end. Where the
+    50 % would be never but p_reach ≥ 0.1, p10 and p50 are those of the futures that get there.
+    p_reach: chance that it happens within 10 h of heater-on. plateau_c: low, middle, high of where
+    the coldest required place levels off if heating goes on. core_c: low, middle, high (10/50/90 %)
+    of the unprobed core, estimated. heating: the heater warms, does not, or unknown.
+    below_*: after heater-off, when the minimum falls under the target again.
+    core_above_*: when the core passes the need-limit, same rules. set_aside: places whose values the
+    physics does not believe at present (detached, implausible).
+    """
+
+    t_s: float
+    coldest: str | None = None
+    coldest_c: float | None = None
+    above_p10: float | None = None
+    above_p50: float | None = None
+    above_p90: float | None = None
+    p_reach: float = 0.0
+    plateau_c: tuple[float, float, float] | None = None
+    core_c: tuple[float, float, float] | None = None
+    core_above_p: float = 0.0
+    """Chance that the core is above the need-limit now."""
+    core_above_p50: float | None = None
+    core_above_p90: float | None = None
+    heating: bool | None = None
+    heater_on_at: float | None = None
+    heater_off_at: float | None = None
+    below_p10: float | None = None
+    below_p50: float | None = None
+    below_p90: float | None = None
+    set_aside: tuple[str, ...] = ()
+    trends_c_per_h: Mapping[str, float] = field(default_factory=dict)
+    fan: Fan = field(default_factory=Fan)
+    first_of_setup: bool = True
+    model_version: int = 1
+
+
+class State(StrEnum):
+    """The states a viewer can see. Later ones are added, none renamed."""
+
+    COLD = "cold"
+    HEATING = "heating"
+    ABOVE_TARGET = "above-target"
+    READY = "ready"
+    LEVELLING_OFF = "levelling-off"
+    HEATER_STOPPED = "heater-stopped"
+    TOO_HOT = "too-hot"
+    PROBE_MISSING = "probe-missing"
+    COOLING = "cooling"
+    FLOWN_COOLING = "flown-cooling"
+    OFF = "off"
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """A change of state: when it truly happened, from what, to what, and why in plain words."""
+
+    t_s: float
+    old: State | None
+    new: State
+    reason: str
