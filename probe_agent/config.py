@@ -1,0 +1,377 @@
+"""Settings: one TOML file becomes frozen, typed values; anything not understood is refused.
+
+A temperature is a key ending in _c or in _f, one of the two. Every refusal names the file, the key,
+and what to write instead.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
+
+import msgspec
+
+Layout = Literal["opposed-4", "opposed-6", "in-line", "v", "radial", "other"]
+Heater = Literal["fixed-pad", "pads-and-bands", "cowl-heater", "ducted-air", "combustion"]
+Hangar = Literal["outside", "unheated", "heated"]
+SwitchedBy = Literal["our-plug", "timer", "person", "pilot"]
+
+CYLINDER = re.compile(r"cyl-[1-9]\d?\Z")
+OTHER = re.compile(r"other-[a-z0-9]+(-[a-z0-9]+)*\Z")
+NAMED_PLACES = (
+    "sump",
+    "oil-tank",
+    "case-top",
+    "case-nose",
+    "accessory-case",
+    "oil-cooler",
+    "coolant",
+    "heater-outlet",
+    "ambient",
+    "battery",
+    "cabin",
+)
+NEVER_COLDEST = frozenset({"heater-outlet", "ambient", "battery", "cabin"})
+"""Places that never count as the coldest point: they are not the engine's metal or its liquids."""
+
+FAR_PLACES: Mapping[str, tuple[str, ...]] = {
+    # Common practice, no source, and trials with a simulated engine: where each kind of heat arrives last.
+    "fixed-pad": ("cyl", "case-top", "case-nose"),
+    "pads-and-bands": ("case-nose", "accessory-case"),
+    "cowl-heater": ("case-top", "case-nose", "accessory-case"),
+    "ducted-air": ("sump", "oil-tank", "case-top"),
+    "combustion": ("sump", "oil-tank", "case-top"),
+}
+
+NEED_BELOW_C = (30 - 32) / 1.8  # 30 °F: common practice, no source
+TARGET_C = (45 - 32) / 1.8  # 45 °F: common practice, no source
+
+
+class SettingsError(ValueError):
+    """A settings file that can't be used; the text says file, key and remedy."""
+
+
+class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):
+    """A table of the settings file."""
+
+
+Temperature = Annotated[float, msgspec.Meta(ge=-60, le=300)]
+Minutes = Annotated[float, msgspec.Meta(ge=0, le=600)]
+Port = Annotated[int, msgspec.Meta(ge=1, le=65535)]
+Name = Annotated[str, msgspec.Meta(min_length=1, max_length=40)]
+Slug = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=40)]
+
+
+class Aircraft(_Table, frozen=True):
+    name: Name = "Aircraft"
+    layout: Layout = "opposed-4"
+    cooling: Literal["air", "liquid"] = "air"
+
+
+class Place(_Table, frozen=True):
+    """A place of the engine or around it. `required`: readiness waits for it. `near_heater`: a pad,
+    band or hot-air outlet lies beside the probe, so it counts for too hot and never for readiness."""
+
+    name: Slug
+    required: bool = False
+    near_heater: bool = False
+
+
+class Probe(_Table, frozen=True):
+    """The first binding of an address to a place; later ones live in the store."""
+
+    place: Slug
+    address: Annotated[str, msgspec.Meta(min_length=1, max_length=100)]
+    source: Literal["one-wire", "recording", "simulated"] = "one-wire"
+    thermocouple: Literal["K", "J", "T"] = "K"
+
+
+class Setup(_Table, frozen=True):
+    """One aircraft with one heater and cover."""
+
+    name: Slug
+    heater: Heater
+    watts: Annotated[float, msgspec.Meta(gt=0, le=50_000)]
+    cover: bool = False
+    cowl_plugs: bool = False
+    stands: Hangar = "outside"
+    dryer: bool = False
+    switched_by: SwitchedBy = "person"
+
+
+class Limits(_Table, frozen=True):
+    need_below_c: Temperature = NEED_BELOW_C
+    target_c: Temperature = TARGET_C
+    too_hot_c: Temperature = 60.0
+    ready_rule: Literal["soak", "core"] = "soak"
+    soak_min: Minutes = 30.0
+    core_certainty: Annotated[float, msgspec.Meta(ge=0.5, le=0.99)] = 0.9
+    switch_off_after_ready_min: Minutes = 30.0
+
+
+class OneWire(_Table, frozen=True):
+    directory: str = "/sys/bus/w1/devices"
+    deadline_s: Annotated[float, msgspec.Meta(gt=0, le=60)] = 10.0
+
+
+class Sampling(_Table, frozen=True):
+    interval_s: Annotated[float, msgspec.Meta(ge=5, le=600)] = 15.0
+
+
+class StorePlace(_Table, frozen=True):
+    file: str = "/var/lib/probe-agent/probe-agent.db"
+    runtime_dir: str = "/run/probe-agent"
+
+
+class Broker(_Table, frozen=True):
+    """An MQTT 5 broker. Without a host nothing is published."""
+
+    host: str | None = None
+    port: Port = 1883
+    tls: bool = False
+    ca_file: str | None = None
+    username: str | None = None
+    password_file: str | None = None
+    domain: Slug = "homie"
+    device: Slug | None = None
+
+
+class Page(_Table, frozen=True):
+    listen: Annotated[str, msgspec.Meta(min_length=1)] = "127.0.0.1"
+    port: Port = 8088
+
+
+class Recipient(_Table, frozen=True):
+    """Who gets messages: the address of a channel, or a file that holds it where it is a secret."""
+
+    name: Name
+    address: str | None = None
+    address_file: str | None = None
+
+
+class Messages(_Table, frozen=True):
+    retry_s: Annotated[float, msgspec.Meta(gt=0, le=3600)] = 30.0
+    timeout_s: Annotated[float, msgspec.Meta(gt=0, le=60)] = 15.0
+
+
+class Settings(_Table, frozen=True):
+    """Everything one settings file says, with defaults for the rest."""
+
+    aircraft: Aircraft = Aircraft()
+    places: tuple[Place, ...] = ()
+    probes: tuple[Probe, ...] = ()
+    setups: tuple[Setup, ...] = ()
+    limits: Limits = Limits()
+    one_wire: OneWire = OneWire()
+    sampling: Sampling = Sampling()
+    store: StorePlace = StorePlace()
+    broker: Broker = Broker()
+    page: Page = Page()
+    recipients: tuple[Recipient, ...] = ()
+    messages: Messages = Messages()
+
+    @property
+    def setup(self) -> Setup | None:
+        """The setup in use at first: the first one described."""
+        return self.setups[0] if self.setups else None
+
+    def place(self, name: str) -> Place:
+        """The place of that name; one not described is optional and not near a heater."""
+        return next((p for p in self.places if p.name == name), Place(name=name))
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        return tuple(p.name for p in self.places if p.required)
+
+
+def may_be_coldest(place: str, near_heater: bool) -> bool:
+    """Whether a place can count as the coldest point."""
+    return not near_heater and place not in NEVER_COLDEST
+
+
+def unmeasured_far_places(setup: Setup | None, measured: Iterable[str]) -> tuple[str, ...]:
+    """The far places of the setup's heater of which none is among `measured`; () if one is."""
+    if setup is None:
+        return ()
+    far = FAR_PLACES[setup.heater]
+    kinds = {"cyl" if CYLINDER.match(m) else m for m in measured}
+    return () if kinds.intersection(far) else far
+
+
+def load_settings(path: Path) -> Settings:
+    """The settings in a TOML file.
+
+    Raises SettingsError with file, key and remedy; the file is only read, never written.
+    """
+    try:
+        data = path.read_bytes()
+    except OSError as err:
+        raise SettingsError(
+            f"{path}: can't be read ({err.strerror}). Check the name and who may read it."
+        ) from err
+    return parse_settings(data, str(path))
+
+
+def parse_settings(data: bytes, file: str) -> Settings:
+    """The settings in TOML text; `file` is the name used in refusals."""
+    try:
+        table = tomllib.loads(data.decode("utf-8"))
+    except UnicodeDecodeError as err:
+        raise SettingsError(f"{file}: byte {err.start} is not UTF-8. Save the file as UTF-8.") from err
+    except tomllib.TOMLDecodeError as err:
+        raise SettingsError(f"{file}: {err}. Compare the line with deploy/example.toml.") from err
+    celsius = _to_celsius(table, file, ())
+    _refuse_unknown_keys(celsius, Settings, file, ())
+    try:
+        settings = msgspec.convert(celsius, Settings)
+    except msgspec.ValidationError as err:
+        raise SettingsError(_explain(str(err), file, table)) from err
+    _check(settings, file)
+    return settings
+
+
+def _to_celsius(table: Mapping[str, Any], file: str, path: tuple[str, ...]) -> dict[str, Any]:
+    """The same table with each key_f as key_c; both at once are refused."""
+    out: dict[str, Any] = {}
+    for key, value in table.items():
+        here = (*path, key)
+        if isinstance(value, dict):
+            out[key] = _to_celsius(value, file, here)
+        elif isinstance(value, list):
+            out[key] = [
+                _to_celsius(v, file, (*here, str(i + 1))) if isinstance(v, dict) else v
+                for i, v in enumerate(value)
+            ]
+        elif key.endswith("_f"):
+            twin = key[:-2] + "_c"
+            if twin in table:
+                raise SettingsError(
+                    f"{file}: {_dotted(here)} and {twin} are both given. Keep one of the two."
+                )
+            if isinstance(value, bool) or not isinstance(value, int | float):
+                raise SettingsError(f"{file}: {_dotted(here)} must be a number of degrees Fahrenheit.")
+            out[twin] = (value - 32) / 1.8
+        else:
+            out[key] = value
+    return out
+
+
+def _refuse_unknown_keys(table: Mapping[str, Any], kind: Any, file: str, path: tuple[str, ...]) -> None:
+    fields = {f.name: f.type for f in msgspec.structs.fields(kind)}
+    for key, value in table.items():
+        if key not in fields:
+            raise SettingsError(_unknown_key(key, list(fields), file, path))
+        inner = fields[key]
+        if isinstance(inner, type) and issubclass(inner, msgspec.Struct):
+            if isinstance(value, dict):
+                _refuse_unknown_keys(value, inner, file, (*path, key))
+            continue
+        item = next((a for a in get_args(inner) if isinstance(a, type) and issubclass(a, _Table)), None)
+        if item is not None and isinstance(value, list):
+            for i, entry in enumerate(value):
+                if isinstance(entry, dict):
+                    _refuse_unknown_keys(entry, item, file, (*path, key, str(i + 1)))
+
+
+def _unknown_key(key: str, allowed: list[str], file: str, path: tuple[str, ...]) -> str:
+    close = difflib.get_close_matches(key, allowed, n=1)
+    remedy = f"Did you mean {close[0]}?" if close else f"Allowed here: {', '.join(allowed)}."
+    return f"{file}: {_dotted((*path, key))} is not a known key. {remedy}"
+
+
+def _explain(text: str, file: str, table: Mapping[str, Any]) -> str:
+    """msgspec's complaint with our path notation, in °F where the owner wrote °F."""
+    reason, _, where = text.partition(" - at ")
+    path = tuple(_path_parts(where.strip("`")))
+    key = _dotted(path) if path else "the file"
+    given: Any = table
+    for part in path[:-1]:
+        given = given[int(part) - 1] if part.isdigit() else given[part]
+    if path and path[-1].endswith("_c") and path[-1][:-2] + "_f" in given:
+        return f"{file}: {key[:-2]}_f is out of bounds: −76 to 572 °F. Correct the number."
+    return f"{file}: {key}: {reason[0].lower() + reason[1:]}. Correct it; deploy/example.toml shows each key."
+
+
+def _path_parts(where: str) -> Iterable[str]:
+    for name, index in re.findall(r"\.([a-z_0-9]+)|\[(\d+)\]", where):
+        yield name or str(int(index) + 1)
+
+
+def _dotted(path: tuple[str, ...]) -> str:
+    """places.2.name → 'places (entry 2) name' as an owner reads it."""
+    out = ""
+    for part in path:
+        out += (
+            f" (entry {part})"
+            if part.isdigit()
+            else ("." if out and not out.endswith(")") else " " if out else "") + part
+        )
+    return out
+
+
+def _check(settings: Settings, file: str) -> None:
+    """What no single key shows. Raises SettingsError."""
+    limits = settings.limits
+    if limits.target_c < limits.need_below_c:
+        raise SettingsError(
+            f"{file}: limits.target ({limits.target_c:.1f} °C) is below limits.need_below "
+            f"({limits.need_below_c:.1f} °C). Raise the target or lower the need-limit."
+        )
+    if limits.too_hot_c <= limits.target_c:
+        raise SettingsError(f"{file}: limits.too_hot must lie above limits.target. Raise it.")
+    _check_places(settings, file)
+    _check_probes(settings, file)
+    for kind, names in (
+        ("setups", [s.name for s in settings.setups]),
+        ("recipients", [r.name for r in settings.recipients]),
+    ):
+        if twice := _first_double(names):
+            raise SettingsError(f"{file}: {kind}: {twice} is there twice. Give each its own name.")
+    for r in settings.recipients:
+        if (r.address is None) == (r.address_file is None):
+            raise SettingsError(
+                f"{file}: recipients: {r.name} needs address or address_file, one of the two."
+            )
+
+
+def _check_places(settings: Settings, file: str) -> None:
+    if twice := _first_double([p.name for p in settings.places]):
+        raise SettingsError(f"{file}: places: {twice} is described twice. Remove one.")
+    for p in settings.places:
+        if not (p.name in NAMED_PLACES or CYLINDER.match(p.name) or OTHER.match(p.name)):
+            raise SettingsError(
+                f"{file}: places: {p.name} is not a known place. Use one of {', '.join(NAMED_PLACES)}, "
+                f"cyl-1, cyl-2 …, or other-… with a word of your own."
+            )
+        if p.required and not may_be_coldest(p.name, p.near_heater):
+            why = "lies near a heater part" if p.near_heater else "is not part of the engine"
+            raise SettingsError(
+                f"{file}: places: {p.name} can't be required: it {why}, so it would say warm too early. "
+                f"Set required = false."
+            )
+
+
+def _check_probes(settings: Settings, file: str) -> None:
+    if twice := _first_double([p.address for p in settings.probes]):
+        raise SettingsError(f"{file}: probes: address {twice} is bound to two places. Keep one binding.")
+    if twice := _first_double([p.place for p in settings.probes]):
+        raise SettingsError(f"{file}: probes: {twice} has two probes. Name the second place other-…")
+    known = {p.name for p in settings.places}
+    for p in settings.probes:
+        if p.place not in known:
+            raise SettingsError(
+                f"{file}: probes: {p.place} is not among the places. Add it under [[places]]."
+            )
+
+
+def _first_double(names: Iterable[str]) -> str | None:
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            return name
+        seen.add(name)
+    return None

@@ -1,0 +1,212 @@
+"""The status document: what a viewer needs now, the one thing every screen and message shows.
+
+Core: version 1, additive changes only. Times are UTC text ending in Z, in the run's time; `run` says
+how the run's clock relates to the host's, so that a viewer can tell the document's age itself.
+"""
+
+from __future__ import annotations
+
+import os
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+
+from probe_agent.clock import boot_id
+
+STATUS_VERSION = 1
+
+
+class StatusError(ValueError):
+    """A status document that can't be read, and why."""
+
+
+class _Part(msgspec.Struct, frozen=True, omit_defaults=False):
+    """A part of the document."""
+
+
+class RunTime(_Part, frozen=True):
+    """How the run's clock stood when the document was written. mono_s, boot: the host's."""
+
+    t_s: float
+    rate: float
+    interval_s: float
+    mono_s: float
+    boot: str
+
+
+class ProbeNow(_Part, frozen=True):
+    """One place. c is None unless status is "ok" or "by-hand"; age_s counts from the measurement to `now`."""
+
+    place: str
+    c: float | None
+    status: str
+    trend_c_per_h: float | None
+    required: bool
+    near_heater: bool
+    age_s: float | None
+    counts: bool
+    """Whether the place can be the coldest point."""
+
+
+class HeaterNow(_Part, frozen=True):
+    """heating: it warms, it does not, unknown. known_by: measured, said (somebody told us), curve, nothing."""
+
+    heating: bool | None
+    known_by: str
+    share: float | None
+    since: str | None
+    kind: str | None
+    switched_by: str | None
+
+
+class AlertNow(_Part, frozen=True):
+    """An open alert. kind: words.py has a sentence for each; harm: somebody or something can be hurt."""
+
+    id: str
+    kind: str
+    since: str
+    harm: bool
+    place: str | None
+    answers: tuple[str, ...]
+    answered: str | None = None
+
+
+class FanNow(_Part, frozen=True):
+    """Futures of the coldest required point: minutes after `now`, °C."""
+
+    min: tuple[float, ...] = ()
+    low: tuple[float, ...] = ()
+    mid: tuple[float, ...] = ()
+    high: tuple[float, ...] = ()
+
+
+class Recent(_Part, frozen=True):
+    """Readings not yet committed, at most five minutes: rows of [UTC s, value or null a place…]."""
+
+    places: tuple[str, ...] = ()
+    rows: tuple[tuple[float | None, ...], ...] = ()
+
+
+class Curve(_Part, frozen=True):
+    """The last hours, thinned: rows as in Recent, heater share last in each row."""
+
+    places: tuple[str, ...] = ()
+    rows: tuple[tuple[float | None, ...], ...] = ()
+
+
+class Status(_Part, frozen=True):
+    """The document. above_*, below_*, ready_at are the announced forecast, not the live one."""
+
+    v: int
+    build: str
+    now: str
+    age_s: float | None
+    """None as written; a viewer sets it."""
+    run: RunTime
+    aircraft: str
+    layout: str
+    setup: str | None
+    state: str
+    state_since: str | None
+    state_reason: str
+    verdict: str
+    coldest: str | None
+    coldest_c: float | None
+    target_c: float
+    need_c: float
+    too_hot_c: float
+    above_p10: str | None
+    above_p50: str | None
+    above_p90: str | None
+    p_reach: float
+    announced_at: str | None
+    plateau_c: tuple[float, float, float] | None
+    core_c: tuple[float, float, float] | None
+    core_above_p: float
+    ready_rule: str
+    ready_at: str | None
+    soak_from: str | None
+    above_until: tuple[str | None, str | None, str | None] | None
+    """After heater-off: 10/50/90 % instants at which the coldest point falls under the target."""
+    probes: tuple[ProbeNow, ...]
+    unmeasured_far: tuple[str, ...]
+    missing: tuple[str, ...]
+    """Required places without a value."""
+    heater: HeaterNow
+    alerts: tuple[AlertNow, ...]
+    clock_ok: bool
+    first_of_setup: bool
+    demo: bool
+    fan: FanNow = FanNow()
+    notes: tuple[str, ...] = ()
+    """What the owner should know besides: store trouble, broker away, unknown probe on the bus."""
+    recent: Recent | None = None
+    curve: Curve | None = None
+
+
+_encode = msgspec.json.Encoder().encode
+_decode = msgspec.json.Decoder(Status).decode
+
+
+def utc_text(utc_s: float) -> str:
+    """ISO 8601 with whole seconds, ending in Z. Argument: seconds since 1970 [s]."""
+    return datetime.fromtimestamp(round(utc_s), UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
+def utc_seconds(text: str) -> float:
+    """Seconds since 1970 of a text as utc_text makes it. Raises ValueError."""
+    return datetime.fromisoformat(text).timestamp()
+
+
+def encode_status(status: Status) -> bytes:
+    """The document as UTF-8 JSON."""
+    return _encode(status)
+
+
+def decode_status(data: bytes) -> Status:
+    """The document from JSON; keys of later versions are passed over. Raises StatusError."""
+    try:
+        return _decode(data)
+    except (msgspec.DecodeError, msgspec.ValidationError) as err:
+        raise StatusError(f"not a status document: {err}") from err
+
+
+def core_of(status: Status) -> Status:
+    """The document without its optional members."""
+    return msgspec.structs.replace(status, recent=None, curve=None)
+
+
+def write_status(path: Path, status: Status) -> None:
+    """Replace the file in one step, so that a reader sees the old document or the new one."""
+    draft = path.with_name(path.name + ".new")
+    draft.write_bytes(encode_status(status))
+    os.replace(draft, path)
+
+
+def read_status(path: Path) -> Status:
+    """The document in a file, its age filled in from the host's monotonic clock.
+
+    age_s is in real seconds; None where the document comes from another boot of this machine, or a
+    clock that can't be compared. Raises StatusError if there is none.
+    """
+    try:
+        status = decode_status(path.read_bytes())
+    except OSError as err:
+        raise StatusError(f"{path.name}: {err.strerror}") from err
+    return with_age(status)
+
+
+def with_age(status: Status) -> Status:
+    """The same document with age_s as the host's monotonic clock tells it."""
+    age_s = time.monotonic() - status.run.mono_s
+    known = status.run.boot == boot_id() and age_s >= 0
+    return msgspec.structs.replace(status, age_s=round(age_s, 1) if known else None)
+
+
+def is_stale(status: Status) -> bool:
+    """Whether the daemon has been silent for longer than max(60 s, 3 × interval), in real seconds; an
+    unknown age is stale."""
+    rate = status.run.rate if status.run.rate > 0 else 1.0
+    return status.age_s is None or status.age_s > max(60.0, 3 * status.run.interval_s / max(rate, 1.0))

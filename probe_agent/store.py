@@ -1,0 +1,532 @@
+"""The record: SQL of the hot path on one SQLite file (WAL, synchronous FULL).
+
+The daemon holds the only `Store`; readings are held in memory and committed in batches, everything
+else at once and together with the batch. "Acknowledged" means committed here. Viewers open a
+`Reader`; the one thing they write is a command.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+import time
+import uuid
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from probe_agent.readings import Forecast, Transition
+
+SCHEMA_VERSION = 1
+HELD_TICKS = 40_000
+"""Ticks kept in memory while the file can't be written: a week at 15 s, some 60 MB at the most."""
+
+
+class StoreError(RuntimeError):
+    """The store can't be used; the text says why and what to do."""
+
+
+class StoreNewerError(StoreError):
+    """The file was written by a newer program; it is left untouched."""
+
+    def __init__(self, path: Path, version: int) -> None:
+        super().__init__(
+            f"{path} was written by a newer version of this program (schema {version}, known here "
+            f"{SCHEMA_VERSION}). Nothing was changed. Install the newer version, or name another file."
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class StoredReading:
+    """One place in one tick; value_c is corrected, raw_c as the source gave it."""
+
+    place: str
+    raw_c: float | None
+    cold_c: float | None
+    value_c: float | None
+    fault: str | None
+    method: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TickRow:
+    """All that one tick measured."""
+
+    tick: int
+    t_s: float
+    heater_share: float | None
+    readings: tuple[StoredReading, ...]
+    forecast: Forecast | None = None
+    announced: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message to one channel, as the outbox keeps it. Instants are the run's UTC seconds."""
+
+    channel: str
+    dedupe_key: str
+    subject: str
+    body: str
+    true_at: float
+    expires_at: float
+    id: int = 0
+    tries: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """A wish of the owner, waiting for the daemon's answer. expires_at: real UTC seconds."""
+
+    id: str
+    kind: str
+    body: Mapping[str, Any]
+    made_at: float
+    expires_at: float
+
+
+@dataclass(frozen=True, slots=True)
+class CurveRow:
+    """One instant of a curve: UTC seconds, °C a place (None = no value), heater share."""
+
+    at: float
+    values_c: Mapping[str, float | None]
+    heater: float | None
+
+
+@dataclass(slots=True)
+class Batch:
+    """What a tick wants written at once. Empty where nothing but readings happened."""
+
+    transitions: list[Transition] = field(default_factory=list)
+    messages: list[Message] = field(default_factory=list)
+    statements: list[tuple[str, Sequence[Any]]] = field(default_factory=list)
+
+    def __bool__(self) -> bool:
+        return bool(self.transitions or self.messages or self.statements)
+
+
+def connect(path: Path, read_only: bool = False) -> sqlite3.Connection:
+    """A connection as every part of the product opens one: autocommit, WAL, FULL, foreign keys."""
+    uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "")
+    connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10, check_same_thread=False)
+    connection.execute("PRAGMA busy_timeout = 10000")
+    if not read_only:
+        connection.execute("PRAGMA journal_mode = WAL")
+        connection.execute("PRAGMA synchronous = FULL")
+        connection.execute("PRAGMA foreign_keys = ON")
+    return connection
+
+
+def check_version(connection: sqlite3.Connection, path: Path) -> None:
+    """Raises StoreNewerError or StoreError unless the file has this program's schema."""
+    version = int(connection.execute("PRAGMA user_version").fetchone()[0])
+    if version > SCHEMA_VERSION:
+        raise StoreNewerError(path, version)
+    if version < SCHEMA_VERSION:
+        raise StoreError(
+            f"{path} has schema {version}, this program needs {SCHEMA_VERSION}. Start the daemon once."
+        )
+
+
+def _mc(value_c: float | None) -> int | None:
+    return None if value_c is None else round(value_c * 1000)
+
+
+def _ms(t_s: float | None) -> int | None:
+    return None if t_s is None else round(t_s * 1000)
+
+
+class Store:
+    """The daemon's hand on the file. Safe to use from its threads; raises sqlite3.Error when the
+    disk refuses, and then keeps what was held."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._lock = threading.RLock()
+        self._db = connect(path)
+        check_version(self._db, path)
+        self._held: list[TickRow] = []
+        self._boot = 0
+        self._places: dict[str, int] = dict(self._db.execute("SELECT name, place FROM places"))
+        self._next_tick = int(self._db.execute("SELECT coalesce(max(tick), 0) + 1 FROM ticks").fetchone()[0])
+        self.lost_ticks = 0
+
+    def close(self) -> None:
+        with self._lock:
+            self._db.close()
+
+    # -- boots and places
+
+    def begin_boot(self, boot_id: str, utc_offset_s: float, clock_ok: bool) -> int:
+        """A new row for this start of the daemon: run seconds + offset = UTC."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO boots (boot_id, utc_offset_ms, clock_ok) VALUES (?, ?, ?)",
+                (boot_id, round(utc_offset_s * 1000), clock_ok),
+            )
+            self._boot = int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
+        return self._boot
+
+    def mend_boot(self, utc_offset_s: float, clock_ok: bool) -> None:
+        """The clock turned out to be different: one row changes, all ticks of this boot follow."""
+        with self._writing() as db:
+            db.execute(
+                "UPDATE boots SET utc_offset_ms = ?, clock_ok = ? WHERE boot = ?",
+                (round(utc_offset_s * 1000), clock_ok, self._boot),
+            )
+
+    def describe_places(self, places: Mapping[str, tuple[bool, bool]]) -> None:
+        """Keep each place with (required, near_heater)."""
+        with self._writing() as db:
+            for name, (required, near) in places.items():
+                db.execute(
+                    "INSERT INTO places (name, required, near_heater) VALUES (?, ?, ?)"
+                    " ON CONFLICT (name) DO UPDATE SET required = excluded.required,"
+                    " near_heater = excluded.near_heater"
+                    " WHERE required != excluded.required OR near_heater != excluded.near_heater",
+                    (name, required, near),
+                )
+            self._places = dict(db.execute("SELECT name, place FROM places"))
+
+    def keep_setup(self, slug: str, settings: str, now_at: float) -> int:
+        """The id of the setup with exactly these settings (JSON); a new row where they changed."""
+        with self._writing() as db:
+            row = db.execute(
+                "SELECT setup, settings FROM setups WHERE slug = ? ORDER BY setup DESC LIMIT 1", (slug,)
+            ).fetchone()
+            if row is not None and row[1] == settings:
+                return int(row[0])
+            db.execute(
+                "INSERT INTO setups (slug, settings, since_at) VALUES (?, ?, ?)", (slug, settings, now_at)
+            )
+            return int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
+
+    def bindings(self) -> dict[str, str]:
+        """Address → place, as bound now."""
+        with self._lock:
+            return dict(
+                self._db.execute(
+                    "SELECT address, name FROM bindings JOIN places USING (place) WHERE to_at IS NULL"
+                )
+            )
+
+    def bind(self, place: str, source: str, address: str, now_at: float) -> None:
+        """Bind an address to a place from now on; what either was bound to before ends."""
+        with self._writing() as db:
+            db.execute(
+                "UPDATE bindings SET to_at = ? WHERE to_at IS NULL AND (address = ? OR place = ?)",
+                (now_at, address, self._places[place]),
+            )
+            db.execute(
+                "INSERT INTO bindings (place, source, address, from_at) VALUES (?, ?, ?, ?)",
+                (self._places[place], source, address, now_at),
+            )
+
+    def offsets_c(self) -> dict[str, float]:
+        """Address → offset to add [°C], from the corrections in force."""
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT address, offset_mc / 1000.0 FROM corrections WHERE undone_at IS NULL ORDER BY correction"
+            )
+            return dict(rows)
+
+    # -- ticks
+
+    def new_tick(self) -> int:
+        """The number of the next tick; numbers rise for ever."""
+        with self._lock:
+            tick, self._next_tick = self._next_tick, self._next_tick + 1
+            return tick
+
+    def hold(self, row: TickRow) -> None:
+        """Keep a tick in memory until the next commit."""
+        with self._lock:
+            self._held.append(row)
+            if len(self._held) > HELD_TICKS:
+                del self._held[0]
+                self.lost_ticks += 1
+
+    @property
+    def held(self) -> tuple[TickRow, ...]:
+        """Ticks measured but not yet committed."""
+        with self._lock:
+            return tuple(self._held)
+
+    def commit(self, batch: Batch | None = None) -> None:
+        """Write held ticks and the batch in one transaction."""
+        batch = batch or Batch()
+        with self._writing() as db:
+            for row in self._held:
+                self._insert_tick(db, row)
+            for change in batch.transitions:
+                db.execute(
+                    "INSERT INTO transitions (tick, boot, mono_ms, old, new, reason) VALUES (?, ?, ?, ?, ?, ?)",
+                    (
+                        self._next_tick - 1,
+                        self._boot,
+                        _ms(change.t_s),
+                        change.old.value if change.old else None,
+                        change.new.value,
+                        change.reason,
+                    ),
+                )
+            for message in batch.messages:
+                _insert_message(db, message)
+            for sql, values in batch.statements:
+                db.execute(sql, values)
+        self._held.clear()
+
+    def _insert_tick(self, db: sqlite3.Connection, row: TickRow) -> None:
+        db.execute(
+            "INSERT INTO ticks (tick, boot, mono_ms, heater_share) VALUES (?, ?, ?, ?)",
+            (row.tick, self._boot, _ms(row.t_s), row.heater_share),
+        )
+        db.executemany(
+            "INSERT INTO readings (tick, place, raw_mc, cold_mc, value_mc, fault, method)"
+            " VALUES (?, ?, ?, ?, ?, ?, ?)",
+            [
+                (
+                    row.tick,
+                    self._places[r.place],
+                    _mc(r.raw_c),
+                    _mc(r.cold_c),
+                    _mc(r.value_c),
+                    r.fault,
+                    r.method,
+                )
+                for r in row.readings
+            ],
+        )
+        if row.forecast is not None:
+            self._insert_forecast(db, row.tick, row.forecast, row.announced)
+
+    def _insert_forecast(self, db: sqlite3.Connection, tick: int, f: Forecast, announced: bool) -> None:
+        core = f.core_c or (None, None, None)
+        db.execute(
+            "INSERT INTO forecasts VALUES (?, (SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL),"
+            " ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                tick,
+                self._places.get(f.coldest) if f.coldest else None,
+                _mc(f.coldest_c),
+                _ms(f.above_p10),
+                _ms(f.above_p50),
+                _ms(f.above_p90),
+                f.p_reach,
+                *(_mc(c) for c in core),
+                announced,
+                f.model_version,
+            ),
+        )
+
+    # -- heat-ups
+
+    def open_heatup(self, setup: int | None, tick: int, target_c: float) -> int:
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO heatups (setup, started_tick, target_mc) VALUES (?, ?, ?)",
+                (setup, tick, _mc(target_c)),
+            )
+            return int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
+
+    def unfinished_heatup(self) -> int | None:
+        """The heat-up a crash or restart left open."""
+        with self._lock:
+            row = self._db.execute("SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL").fetchone()
+            return None if row[0] is None else int(row[0])
+
+    # -- outbox
+
+    def due_messages(self, channels: Iterable[str]) -> list[Message]:
+        """Messages neither delivered nor dropped, oldest first."""
+        wanted = set(channels)
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT channel, dedupe_key, payload, true_at, expires_at, message, tries FROM outbox"
+                " WHERE delivered_at IS NULL AND dropped_reason IS NULL ORDER BY message"
+            ).fetchall()
+        found = []
+        for channel, key, payload, true_at, expires_at, number, tries in rows:
+            if channel in wanted:
+                text = json.loads(payload)
+                found.append(
+                    Message(channel, key, text["subject"], text["body"], true_at, expires_at, number, tries)
+                )
+        return found
+
+    def mark_delivered(self, message: int, now_at: float) -> None:
+        with self._writing() as db:
+            db.execute("UPDATE outbox SET delivered_at = ? WHERE message = ?", (now_at, message))
+
+    def mark_failed(self, message: int, error: str) -> None:
+        with self._writing() as db:
+            db.execute(
+                "UPDATE outbox SET tries = tries + 1, last_error = ? WHERE message = ?", (error, message)
+            )
+
+    def drop_message(self, message: int, reason: str) -> None:
+        with self._writing() as db:
+            db.execute("UPDATE outbox SET dropped_reason = ? WHERE message = ?", (reason, message))
+
+    # -- commands
+
+    def waiting_commands(self) -> list[Command]:
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT id, kind, body, made_at, expires_at FROM commands WHERE answered_at IS NULL"
+                " ORDER BY made_at, rowid"
+            ).fetchall()
+        return [Command(r[0], r[1], json.loads(r[2]), r[3], r[4]) for r in rows]
+
+    def kept(self, name: str) -> str | None:
+        """A small value kept across restarts."""
+        with self._lock:
+            row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+            return None if row is None else str(row[0])
+
+    def curve(self, since_at: float, until_at: float) -> list[CurveRow]:
+        """Committed readings between two UTC instants, in time order."""
+        with self._lock:
+            return list(_curve(self._db, since_at, until_at))
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with self._lock:
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._db
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+
+def answer_statement(command: str, answer: str) -> tuple[str, Sequence[Any]]:
+    """The statement that answers a command, for a Batch."""
+    return (
+        "UPDATE commands SET answer = ?, answered_at = ? WHERE id = ? AND answered_at IS NULL",
+        (answer, time.time(), command),
+    )
+
+
+def _insert_message(db: sqlite3.Connection, message: Message) -> None:
+    db.execute(
+        "INSERT INTO outbox (channel, dedupe_key, payload, true_at, expires_at) VALUES (?, ?, ?, ?, ?)"
+        " ON CONFLICT (channel, dedupe_key) DO NOTHING",
+        (
+            message.channel,
+            message.dedupe_key,
+            json.dumps({"subject": message.subject, "body": message.body}, ensure_ascii=False),
+            message.true_at,
+            message.expires_at,
+        ),
+    )
+
+
+def _curve(db: sqlite3.Connection, since_at: float, until_at: float) -> Iterator[CurveRow]:
+    """Rows of all boots that overlap the span, ordered by UTC."""
+    cursor = db.execute(
+        "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0 AS at, t.heater_share, p.name, r.value_mc"
+        " FROM boots b JOIN ticks t ON t.boot = b.boot"
+        "  AND t.mono_ms BETWEEN ? - b.utc_offset_ms AND ? - b.utc_offset_ms"
+        " JOIN readings r ON r.tick = t.tick JOIN places p ON p.place = r.place ORDER BY at, t.tick",
+        (round(since_at * 1000), round(until_at * 1000)),
+    )
+    tick: int | None = None
+    row: CurveRow | None = None
+    values: dict[str, float | None] = {}
+    for number, at, heater, place, value_mc in cursor:
+        if number != tick:
+            if row is not None:
+                yield row
+            tick, values = number, {}
+            row = CurveRow(at, values, heater)
+        values[place] = None if value_mc is None else value_mc / 1000
+    if row is not None:
+        yield row
+
+
+class Reader:
+    """A viewer's hand on the file: reads, and asks. Raises StoreError where the file is of another
+    version or not there."""
+
+    def __init__(self, path: Path) -> None:
+        if not path.exists():
+            raise StoreError(f"{path} is not there yet. Start the daemon, or name its store.")
+        self.path = path
+        self._db = connect(path, read_only=True)
+        check_version(self._db, path)
+
+    def close(self) -> None:
+        self._db.close()
+
+    def curve(self, since_at: float, until_at: float) -> list[CurveRow]:
+        """Committed readings between two UTC instants, in time order."""
+        return list(_curve(self._db, since_at, until_at))
+
+    def transitions(self, limit: int = 50) -> list[dict[str, Any]]:
+        """The last transitions, newest first: at [UTC s], old, new, reason."""
+        rows = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0, old, new, reason FROM transitions JOIN boots USING (boot)"
+            " ORDER BY transition DESC LIMIT ?",
+            (limit,),
+        )
+        return [{"at": at, "old": old, "new": new, "reason": reason} for at, old, new, reason in rows]
+
+    def hand_readings(self, limit: int = 20) -> list[dict[str, Any]]:
+        """The last readings by hand, newest first: id, at [UTC s], place, c, method, undone."""
+        rows = self._db.execute(
+            "SELECT hand, (mono_ms + utc_offset_ms) / 1000.0, name, value_mc / 1000.0, method,"
+            " undone_at IS NOT NULL FROM hand_readings JOIN boots USING (boot) JOIN places USING (place)"
+            " ORDER BY hand DESC LIMIT ?",
+            (limit,),
+        )
+        return [
+            {"id": i, "at": at, "place": place, "c": c, "method": method, "undone": bool(undone)}
+            for i, at, place, c, method, undone in rows
+        ]
+
+    def answer(self, command: str) -> str | None:
+        """The daemon's answer to a command, None while it has none."""
+        row = self._db.execute("SELECT answer FROM commands WHERE id = ?", (command,)).fetchone()
+        return None if row is None or row[0] is None else str(row[0])
+
+    def version(self) -> int:
+        """Changes whenever somebody has written."""
+        return int(self._db.execute("PRAGMA data_version").fetchone()[0])
+
+
+def ask(path: Path, kind: str, body: Mapping[str, Any], valid_s: float = 60.0) -> str:
+    """Leave a command for the daemon and return its id; it is answered within about a second."""
+    command = uuid.uuid4().hex
+    connection = connect(path)
+    try:
+        check_version(connection, path)
+        now_at = time.time()
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute(
+            "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)",
+            (command, now_at, kind, json.dumps(dict(body)), now_at + valid_s),
+        )
+        connection.execute("COMMIT")
+    finally:
+        connection.close()
+    return command
+
+
+def await_answer(path: Path, command: str, timeout_s: float = 10.0) -> str | None:
+    """The answer to a command as JSON text; None if none came in time [real s]."""
+    reader = Reader(path)
+    tick = threading.Event()
+    try:
+        deadline = time.monotonic() + timeout_s
+        while (found := reader.answer(command)) is None and time.monotonic() < deadline:
+            tick.wait(0.1)
+        return found
+    finally:
+        reader.close()
