@@ -7,11 +7,13 @@ and what to write instead.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
+from zoneinfo import available_timezones
 
 import msgspec
 
@@ -70,6 +72,8 @@ class Aircraft(_Table, frozen=True):
     name: Name = "Aircraft"
     layout: Layout = "opposed-4"
     cooling: Literal["air", "liquid"] = "air"
+    zone: str | None = None
+    """IANA name of the field's time zone; None: the board's own."""
 
 
 class Place(_Table, frozen=True):
@@ -246,6 +250,8 @@ def _to_celsius(table: Mapping[str, Any], file: str, path: tuple[str, ...]) -> d
                 _to_celsius(v, file, (*here, str(i + 1))) if isinstance(v, dict) else v
                 for i, v in enumerate(value)
             ]
+        elif isinstance(value, float) and not math.isfinite(value):
+            raise SettingsError(f"{file}: {_dotted(here)} is {value}. Write a number.")
         elif key.endswith("_f"):
             twin = key[:-2] + "_c"
             if twin in table:
@@ -315,6 +321,9 @@ def _dotted(path: tuple[str, ...]) -> str:
 
 def _check(settings: Settings, file: str) -> None:
     """What no single key shows. Raises SettingsError."""
+    zone = settings.aircraft.zone
+    if zone is not None and zone not in available_timezones():
+        raise SettingsError(f"{file}: aircraft.zone: {zone} is not a time zone. Write one like Europe/Oslo.")
     limits = settings.limits
     if limits.target_c < limits.need_below_c:
         raise SettingsError(

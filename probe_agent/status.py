@@ -51,7 +51,7 @@ class ProbeNow(_Part, frozen=True):
 
 
 class HeaterNow(_Part, frozen=True):
-    """heating: it warms, it does not, unknown. known_by: measured, said (somebody told us), curve, nothing."""
+    """heating: it warms, it does not, unknown (None). known_by: measured, said (by a person), curve, nothing."""
 
     heating: bool | None
     known_by: str
@@ -139,6 +139,8 @@ class Status(_Part, frozen=True):
     clock_ok: bool
     first_of_setup: bool
     demo: bool
+    zone: str
+    """IANA name of the field's time zone."""
     fan: FanNow = FanNow()
     notes: tuple[str, ...] = ()
     """What the owner should know besides: store trouble, broker away, unknown probe on the bus."""

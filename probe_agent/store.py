@@ -230,7 +230,8 @@ class Store:
         """Address → offset to add [°C], from the corrections in force."""
         with self._lock:
             rows = self._db.execute(
-                "SELECT address, offset_mc / 1000.0 FROM corrections WHERE undone_at IS NULL ORDER BY correction"
+                "SELECT address, offset_mc / 1000.0 FROM corrections WHERE undone_at IS NULL"
+                " ORDER BY correction"
             )
             return dict(rows)
 
@@ -264,7 +265,8 @@ class Store:
                 self._insert_tick(db, row)
             for change in batch.transitions:
                 db.execute(
-                    "INSERT INTO transitions (tick, boot, mono_ms, old, new, reason) VALUES (?, ?, ?, ?, ?, ?)",
+                    "INSERT INTO transitions (tick, boot, mono_ms, old, new, reason)"
+                    " VALUES (?, ?, ?, ?, ?, ?)",
                     (
                         self._next_tick - 1,
                         self._boot,
@@ -472,8 +474,8 @@ class Reader:
     def transitions(self, limit: int = 50) -> list[dict[str, Any]]:
         """The last transitions, newest first: at [UTC s], old, new, reason."""
         rows = self._db.execute(
-            "SELECT (mono_ms + utc_offset_ms) / 1000.0, old, new, reason FROM transitions JOIN boots USING (boot)"
-            " ORDER BY transition DESC LIMIT ?",
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0, old, new, reason"
+            " FROM transitions JOIN boots USING (boot) ORDER BY transition DESC LIMIT ?",
             (limit,),
         )
         return [{"at": at, "old": old, "new": new, "reason": reason} for at, old, new, reason in rows]
