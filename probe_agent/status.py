@@ -207,8 +207,11 @@ def with_age(status: Status) -> Status:
     return msgspec.structs.replace(status, age_s=round(age_s, 1) if known else None)
 
 
+def stale_after_s(status: Status) -> float:
+    """The age [real s] beyond which the daemon counts as silent: max(60 s, 3 × interval)."""
+    return max(60.0, 3 * status.run.interval_s / max(status.run.rate, 1.0))
+
+
 def is_stale(status: Status) -> bool:
-    """Whether the daemon has been silent for longer than max(60 s, 3 × interval), in real seconds; an
-    unknown age is stale."""
-    rate = status.run.rate if status.run.rate > 0 else 1.0
-    return status.age_s is None or status.age_s > max(60.0, 3 * status.run.interval_s / max(rate, 1.0))
+    """Whether the daemon has been silent for longer than stale_after_s; an unknown age is stale."""
+    return status.age_s is None or status.age_s > stale_after_s(status)
