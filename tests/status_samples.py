@@ -1,0 +1,268 @@
+"""Status documents as the daemon writes them, one for each state a viewer can meet."""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+import msgspec
+
+from probe_agent.clock import boot_id
+from probe_agent.readings import State
+from probe_agent.status import (
+    STATUS_VERSION,
+    AlertNow,
+    FanNow,
+    HeaterNow,
+    ProbeNow,
+    RunTime,
+    Status,
+    utc_seconds,
+    utc_text,
+)
+
+NOW = "2027-01-16T05:50:00Z"
+"""Saturday; in the samples' zone (Europe/Oslo) it is 06:50."""
+
+CYLINDERS = ("cyl-1", "cyl-2", "cyl-3", "cyl-4")
+
+
+def minutes_after(minutes: float, start: str = NOW) -> str:
+    return utc_text(utc_seconds(start) + 60 * minutes)
+
+
+def probe(place: str, c: float | None = None, **changes: Any) -> ProbeNow:
+    """A required probe with that value; without a value an open thermocouple."""
+    base = ProbeNow(
+        place=place,
+        c=c,
+        status="open" if c is None else "ok",
+        trend_c_per_h=None if c is None else 9.0,
+        required=True,
+        near_heater=False,
+        age_s=4.0,
+        counts=True,
+    )
+    return msgspec.structs.replace(base, **changes)
+
+
+def probes(coldest_c: float) -> tuple[ProbeNow, ...]:
+    """Eight places of an opposed four; cylinder 3 is the coldest."""
+    return (
+        probe("sump", coldest_c + 12, required=False, near_heater=True, counts=False, trend_c_per_h=14.0),
+        probe("cyl-1", coldest_c + 2.5),
+        probe("cyl-2", coldest_c + 3.25),
+        probe("cyl-3", coldest_c),
+        probe("cyl-4", coldest_c + 1.0),
+        probe("case-top", coldest_c + 4.0, trend_c_per_h=7.0),
+        probe("case-nose", coldest_c + 0.5, trend_c_per_h=6.0),
+        probe("ambient", -11.5, required=False, counts=False, trend_c_per_h=-0.2),
+    )
+
+
+def sample(state: State = State.HEATING, coldest_c: float = -6.0, **changes: Any) -> Status:
+    """A document written this moment by a daemon on this host; `changes` replace fields."""
+    base = Status(
+        v=STATUS_VERSION,
+        build="0.1.0",
+        now=NOW,
+        age_s=None,
+        run=RunTime(t_s=30_000.0, rate=1.0, interval_s=15.0, mono_s=time.monotonic(), boot=boot_id()),
+        aircraft="Magpie",
+        layout="opposed-4",
+        setup="winter",
+        state=state.value,
+        state_since=minutes_after(-90),
+        state_reason="heat seen",
+        verdict="",
+        coldest="cyl-3",
+        coldest_c=coldest_c,
+        target_c=(45 - 32) / 1.8,
+        need_c=(30 - 32) / 1.8,
+        too_hot_c=60.0,
+        above_p10=minutes_after(91),
+        above_p50=minutes_after(105),
+        above_p90=minutes_after(125),
+        p_reach=0.97,
+        announced_at=NOW,
+        plateau_c=(14.0, 18.0, 24.0),
+        core_c=(coldest_c - 6, coldest_c - 4, coldest_c - 2),
+        core_above_p=0.02,
+        ready_rule="soak",
+        ready_at=None,
+        soak_from=None,
+        above_until=None,
+        probes=probes(coldest_c),
+        unmeasured_far=(),
+        missing=(),
+        heater=HeaterNow(True, "curve", None, minutes_after(-90), "pads-and-bands", "timer"),
+        alerts=(),
+        clock_ok=True,
+        first_of_setup=False,
+        demo=False,
+        zone="Europe/Oslo",
+        fan=_fan(coldest_c),
+    )
+    return msgspec.structs.replace(base, **changes)
+
+
+def _fan(coldest_c: float) -> FanNow:
+    minutes = tuple(float(m) for m in range(0, 241, 15))
+    mid = tuple(coldest_c + (18 - coldest_c) * (1 - 2.718281828 ** (-m / 140)) for m in minutes)
+    width = tuple(m / 60 for m in minutes)
+    return FanNow(
+        min=minutes,
+        low=tuple(c - w for c, w in zip(mid, width, strict=True)),
+        mid=mid,
+        high=tuple(c + w for c, w in zip(mid, width, strict=True)),
+    )
+
+
+def heating() -> Status:
+    return sample()
+
+
+def cold() -> Status:
+    return sample(State.COLD, -9.0, **_NO_FORECAST, heater=_heater(False))
+
+
+def above_target() -> Status:
+    return sample(
+        State.ABOVE_TARGET,
+        7.4,
+        soak_from=minutes_after(-8),
+        ready_at=minutes_after(22),
+        core_c=(1.0, 3.0, 5.0),
+    )
+
+
+def ready() -> Status:
+    return sample(
+        State.READY,
+        14.0,
+        ready_at=minutes_after(-35),
+        core_c=(4.0, 6.0, 8.0),
+        above_until=(minutes_after(46), minutes_after(55), minutes_after(70)),
+        alerts=(alert("switch-off", -5),),
+    )
+
+
+def levelling_off() -> Status:
+    return sample(
+        State.LEVELLING_OFF,
+        3.8,
+        above_p10=None,
+        above_p50=None,
+        above_p90=None,
+        p_reach=0.06,
+        plateau_c=(3.0, 4.0, 5.0),
+        alerts=(alert("levelling-off", -3, answers=("seen",)),),
+    )
+
+
+def heater_stopped() -> Status:
+    return sample(
+        State.HEATER_STOPPED,
+        2.0,
+        p_reach=0.3,
+        above_p90=None,
+        heater=_heater(False, minutes=-30),
+        alerts=(alert("heater-stopped", -20, answers=("seen",)),),
+    )
+
+
+def too_hot() -> Status:
+    hot = tuple(
+        msgspec.structs.replace(p, c=63.0) if p.place == "cyl-2" else p for p in sample(coldest_c=12).probes
+    )
+    return sample(State.TOO_HOT, 12.0, probes=hot, alerts=(alert("too-hot", -2, harm=True, place="cyl-2"),))
+
+
+def probe_missing() -> Status:
+    gone = tuple(probe(p.place) if p.place == "cyl-1" else p for p in sample().probes)
+    return sample(
+        State.PROBE_MISSING,
+        -6.0,
+        probes=gone,
+        missing=("cyl-1",),
+        alerts=(alert("probe-missing", -38, place="cyl-1", answers=("seen",)),),
+    )
+
+
+def by_hand() -> Status:
+    mixed = tuple(
+        msgspec.structs.replace(p, status="by-hand", trend_c_per_h=None, age_s=240.0)
+        if p.place == "cyl-2"
+        else p
+        for p in sample().probes
+    )
+    return sample(probes=mixed)
+
+
+def cooling() -> Status:
+    return sample(
+        State.COOLING,
+        9.0,
+        **_NO_FORECAST,
+        heater=_heater(False, minutes=-25),
+        above_until=(minutes_after(12), minutes_after(18), minutes_after(30)),
+    )
+
+
+def flown_cooling() -> Status:
+    return sample(State.FLOWN_COOLING, 48.0, **_NO_FORECAST, heater=_heater(False))
+
+
+def off() -> Status:
+    return sample(State.OFF, 4.0, **_NO_FORECAST, heater=_heater(None))
+
+
+def demo(rate: float = 60.0) -> Status:
+    base = sample()
+    return msgspec.structs.replace(base, demo=True, run=msgspec.structs.replace(base.run, rate=rate))
+
+
+def aged(status: Status, seconds: float) -> Status:
+    """The same document, written that many real seconds ago."""
+    run = msgspec.structs.replace(status.run, mono_s=time.monotonic() - seconds)
+    return msgspec.structs.replace(status, run=run)
+
+
+def alert(
+    kind: str,
+    minutes: float,
+    *,
+    harm: bool = False,
+    place: str | None = None,
+    answers: tuple[str, ...] = ("it-is-off",),
+) -> AlertNow:
+    return AlertNow(f"{kind}-1", kind, minutes_after(minutes), harm, place, answers)
+
+
+def _heater(heating: bool | None, minutes: float = -200) -> HeaterNow:
+    known = "nothing" if heating is None else "curve"
+    since = None if heating is None else minutes_after(minutes)
+    return HeaterNow(heating, known, None, since, "pads-and-bands", "timer")
+
+
+_NO_FORECAST: dict[str, Any] = {
+    "above_p10": None,
+    "above_p50": None,
+    "above_p90": None,
+    "p_reach": 0.0,
+    "fan": FanNow(),
+}
+
+STATES = {
+    "cold": cold,
+    "heating": heating,
+    "above-target": above_target,
+    "ready": ready,
+    "levelling-off": levelling_off,
+    "heater-stopped": heater_stopped,
+    "too-hot": too_hot,
+    "probe-missing": probe_missing,
+    "cooling": cooling,
+    "flown-cooling": flown_cooling,
+    "off": off,
+}

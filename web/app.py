@@ -1,0 +1,305 @@
+"""The page: shows the status document and the record, takes acts as commands. No numerics here."""
+
+from __future__ import annotations
+
+import gzip
+import secrets
+from contextlib import suppress
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import msgspec
+from flask import Flask, Response, current_app, make_response, redirect, render_template, request, url_for
+from markupsafe import Markup
+from werkzeug.exceptions import HTTPException
+from werkzeug.wrappers import Response as BaseResponse
+
+from probe_agent.config import Settings
+from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
+from probe_agent.words import Unit, place_name
+from web.access import COOKIE, FormTokens, acts_allowed, same_origin
+from web.acts import Commander, HandForm, Outcome, check_hand_form, read_hand_form
+from web.chart import draw_curve
+from web.drawing import draw_engine
+from web.present import NowView, present_now, present_taken
+from web.record import Record
+from web.scale import draw_scale
+from web.source import StatusSource
+
+UNIT_COOKIE = "unit"
+YEAR_S = 365 * 24 * 3600
+MAX_FORM_BYTES = 16_384
+GZIP_FROM_BYTES = 700
+
+HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "X-Frame-Options": "DENY",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
+}
+
+NOT_HERE = (
+    "Answers are taken on the board itself only, under the name localhost. From another computer: "
+    "ssh -L {port}:localhost:{port} to the board, then open http://localhost:{port}/ there."
+)
+
+
+def create_app(
+    source: StatusSource, store_path: Path, settings: Settings, answer_timeout_s: float = 10.0
+) -> Flask:
+    """The WSGI application. source: carrier of the status document; store_path: the daemon's record;
+    answer_timeout_s [s]: how long an act waits for the daemon."""
+    app = Flask(__name__)
+    app.config.update(MAX_CONTENT_LENGTH=MAX_FORM_BYTES, MAX_FORM_MEMORY_SIZE=MAX_FORM_BYTES)
+    app.jinja_env.filters["place"] = place_name
+    app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
+    _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    app.after_request(_finish)
+    app.register_error_handler(HTTPException, _refuse)
+    app.register_error_handler(Exception, _fail)
+    return app
+
+
+class _Pages:
+    """The routes, with what they share."""
+
+    def __init__(
+        self, app: Flask, source: StatusSource, store_path: Path, settings: Settings, commander: Commander
+    ) -> None:
+        self.app, self.source, self.settings, self.commander = app, source, settings, commander
+        self.record = Record(store_path)
+        self.tokens = FormTokens()
+
+    def connect(self) -> None:
+        add = self.app.add_url_rule
+        add("/", "now", self.now)
+        add("/now", "now_part", self.now_part)
+        add("/curve", "curve_part", self.curve_part)
+        add("/api/status", "api_status", self.api_status)
+        add("/api/curve", "api_curve", self.api_curve)
+        add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
+        add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
+        add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
+        add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
+
+    # -- seeing
+
+    def now(self) -> Response:
+        return self._page(said=self.commander.outcome(request.args.get("said", "")))
+
+    def now_part(self) -> Response:
+        """The changing parts of the page, for the script."""
+        return self._form_response(self._view_values(), "now.html", 200)
+
+    def curve_part(self) -> Response:
+        values = self._view_values()
+        return make_response(render_template("curve.html", **values, **self._curve(values["status"])))
+
+    def api_status(self) -> BaseResponse:
+        """The core document with its age; 503 and the reason where there is none."""
+        try:
+            status = self.source.read()
+        except StatusError as err:
+            return _json({"v": STATUS_VERSION, "state": None, "reason": str(err)}, 503)
+        response = make_response(encode_status(core_of(status)))
+        response.mimetype = "application/json"
+        response.set_etag(_print_of(status))
+        return response.make_conditional(request)
+
+    def api_curve(self) -> Response:
+        """The last hours, thinned: places, rows of [UTC s, °C or null a place…, heater share or null]."""
+        try:
+            curve = self.record.curve(self.source.read())
+        except StatusError as err:
+            return _json({"v": STATUS_VERSION, "places": [], "rows": [], "reason": str(err)}, 503)
+        return _json(
+            {"v": STATUS_VERSION, "places": curve.places, "rows": curve.rows, "reason": curve.reason}, 200
+        )
+
+    # -- acting
+
+    def act_alert(self) -> BaseResponse:
+        form = request.form
+        return self._act("answer-alert", {"alert": form.get("alert", ""), "answer": form.get("answer", "")})
+
+    def act_heater(self) -> BaseResponse:
+        if request.form.get("on") not in ("yes", "no"):
+            return self._page(said=Outcome(False, "Say whether the heater is on or off."), code=422)
+        return self._act("heater-said", {"on": request.form["on"] == "yes"})
+
+    def act_undo(self) -> BaseResponse:
+        number = request.form.get("id", "")
+        if not number.isascii() or not number.isdigit():
+            return self._page(said=Outcome(False, "That reading isn't in the list."), code=422)
+        return self._act("undo-hand-reading", {"id": int(number)})
+
+    def act_hand_reading(self) -> BaseResponse:
+        typed = read_hand_form(request.form, self._unit())
+        body, wrong = check_hand_form(typed, frozenset(self._places()))
+        if body is None and self._refusal() is None:
+            return self._page(form=_with_refusals(typed, wrong), code=422)
+        return self._act("hand-reading", body or {}, typed)
+
+    def _act(self, kind: str, body: dict[str, Any], typed: HandForm | None = None) -> BaseResponse:
+        if (refusal := self._refusal()) is not None:
+            return self._page(said=Outcome(False, refusal), form=typed, code=403)
+        number = request.form.get("once", "")[:64]
+        if not number:
+            return self._page(said=Outcome(False, "The form came without its number. Press again."), code=422)
+        outcome = self.commander.act_once(number, kind, body)
+        if not outcome.ok:
+            if typed is not None and outcome.at_field:
+                typed = _with_refusals(typed, {outcome.at_field: outcome.text})
+            return self._page(said=outcome, form=typed, code=409)
+        return redirect(url_for("now", said=number, _anchor="said"), 303)
+
+    def _refusal(self) -> str | None:
+        """Why this request may not act, or None."""
+        if not self._may_act():
+            return "Nothing was done. " + self._not_here()
+        if not same_origin(request.host, dict(request.headers)):
+            return "Nothing was done: the request came from another page. Open this page and press there."
+        if not self.tokens.fits(request.cookies.get(COOKIE), request.form.get("token")):
+            return "Nothing was done: the form was too old. This page is fresh; press again."
+        return None
+
+    # -- shared
+
+    def _may_act(self) -> bool:
+        return acts_allowed(request.remote_addr, request.host, dict(request.headers))
+
+    def _not_here(self) -> str:
+        return NOT_HERE.format(port=request.environ.get("SERVER_PORT", self.settings.page.port))
+
+    def _unit(self) -> Unit:
+        """The reader's unit: as asked in the address, else as kept in the cookie, else by the locale."""
+        for said in (request.args.get("unit"), request.cookies.get(UNIT_COOKIE)):
+            if said == "C" or said == "F":
+                return said  # type: ignore[return-value]
+        first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
+        return "F" if first == "en-us" else "C"
+
+    def _places(self) -> list[str]:
+        """Every place a person may measure: those of the settings, else those of the document."""
+        named = [p.name for p in self.settings.places]
+        with suppress(StatusError):
+            named += [p.place for p in self.source.read().probes if p.place not in named]
+        return named
+
+    def _zone(self, status: Status | None) -> str:
+        return status.zone if status else self.settings.aircraft.zone or "UTC"
+
+    def _page(self, said: Outcome | None = None, form: HandForm | None = None, code: int = 200) -> Response:
+        values = self._view_values()
+        values.update(self._curve(values["status"]))
+        values.update(
+            said=said,
+            form=form or HandForm(unit=values["unit"]),
+            places=self._places(),
+            taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
+        )
+        response = self._form_response(values, "page.html", code)
+        if request.args.get("unit") in ("C", "F"):
+            response.set_cookie(UNIT_COOKIE, values["unit"], max_age=YEAR_S, samesite="Lax", httponly=True)
+        return response
+
+    def _form_response(self, values: dict[str, Any], template: str, code: int) -> Response:
+        cookie = request.cookies.get(COOKIE) or self.tokens.new_cookie()
+        values.update(token=self.tokens.token(cookie), once=lambda: secrets.token_urlsafe(12))
+        response = make_response(render_template(template, **values), code)
+        if values["may_act"] and COOKIE not in request.cookies:
+            response.set_cookie(COOKIE, cookie, samesite="Strict", httponly=True)
+        return response
+
+    def _view_values(self) -> dict[str, Any]:
+        unit = self._unit()
+        view: NowView | None = None
+        status: Status | None = None
+        reason = ""
+        try:
+            status = self.source.read()
+            view = present_now(status, unit)
+        except StatusError as err:
+            reason = str(err)
+        return {
+            "status": status,
+            "view": view,
+            "reason": reason,
+            "unit": unit,
+            "other_unit": "C" if unit == "F" else "F",
+            "may_act": self._may_act(),
+            "not_here": self._not_here(),
+            "scale": Markup(draw_scale(status, unit)) if status else "",
+            "engine": Markup(draw_engine(view.layout, view.probes)) if view else "",
+            "print": _print_of(status) if status else "",
+        }
+
+    def _curve(self, status: Status | None) -> dict[str, Any]:
+        if status is None:
+            return {"chart": None}
+        return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
+
+
+def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
+    return HandForm(
+        typed.place, typed.value, typed.below_zero, typed.unit, typed.method, typed.minutes, wrong
+    )
+
+
+def _print_of(status: Status) -> str:
+    """The same as long as the core document says the same, its age apart."""
+    return sha256(encode_status(msgspec.structs.replace(core_of(status), age_s=None))).hexdigest()[:16]
+
+
+def _json(body: dict[str, Any], code: int) -> Response:
+    response = make_response(msgspec.json.encode(body), code)
+    response.mimetype = "application/json"
+    return response
+
+
+def _finish(response: Response) -> Response:
+    """Headers on every answer, and a short form where it pays."""
+    response.headers.update(HEADERS)
+    if request.endpoint == "static":
+        response.headers["Cache-Control"] = "no-cache"
+    else:
+        response.headers["Cache-Control"] = "no-store"
+        response.vary.update(("Accept-Encoding", "Cookie"))
+        _shorten(response)
+    return response
+
+
+def _shorten(response: Response) -> None:
+    if response.status_code == 304 or response.is_streamed or not request.accept_encodings["gzip"]:
+        return
+    body = response.get_data()
+    if len(body) >= GZIP_FROM_BYTES:
+        response.set_data(gzip.compress(body, 6, mtime=0))
+        response.headers["Content-Encoding"] = "gzip"
+
+
+def _refuse(error: HTTPException) -> Response:
+    sentences = {
+        404: "There is no such page here.",
+        405: "That can't be done from the address line. Use the buttons of the page.",
+        413: "That was too much text for one form.",
+    }
+    code = error.code or 500
+    return make_response(
+        render_template("error.html", text=sentences.get(code, "That request made no sense.")), code
+    )
+
+
+def _fail(error: Exception) -> Response:
+    current_app.logger.exception("page failed", exc_info=error)
+    text = (
+        "This page has failed; the daemon is not touched by that. Look again; the log on the board says more."
+    )
+    return make_response(render_template("error.html", text=text), 500)

@@ -1,0 +1,315 @@
+"""The curve of the last hours and the forecast as SVG, with a sentence and a table of the same. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from statistics import median
+from zoneinfo import ZoneInfo
+
+from markupsafe import Markup
+
+from probe_agent import words
+from probe_agent.status import Status, utc_seconds
+from probe_agent.words import Unit
+from web.present import run_now
+from web.record import CurveView, Row
+from web.svg import element, path_of, text
+
+WIDTH, HEIGHT = 340.0, 250.0
+LEFT, RIGHT, TOP, BOTTOM = 34.0, 334.0, 22.0, 206.0
+HEATER_Y = 212.0
+LEAST_GAP_S = 180.0
+TABLE_ROWS = 16
+HOUR_S = 3600.0
+
+Span = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Chart:
+    """svg: the picture, None where there is nothing to draw; sentence: what it says; head, rows: the same
+    as a table; reason: why something is lacking."""
+
+    svg: Markup | None
+    sentence: str
+    head: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Axes:
+    """From instants and degrees Celsius to places on the picture."""
+
+    from_at: float
+    to_at: float
+    low_c: float
+    high_c: float
+
+    def x(self, at: float) -> float:
+        share = (at - self.from_at) / (self.to_at - self.from_at)
+        return LEFT + min(max(share, 0.0), 1.0) * (RIGHT - LEFT)
+
+    def y(self, c: float) -> float:
+        share = (c - self.low_c) / (self.high_c - self.low_c)
+        return BOTTOM - min(max(share, 0.0), 1.0) * (BOTTOM - TOP)
+
+
+def draw_curve(curve: CurveView, status: Status, unit: Unit) -> Chart:
+    """The chart of a curve and the document it belongs to, in the reader's unit and the field's time."""
+    if not curve.rows:
+        said = curve.reason or "Nothing is recorded yet; the first point comes with the next reading."
+        return Chart(None, said)
+    now_at = utc_seconds(status.now)
+    axes = _axes(curve, status, now_at, unit)
+    coldest = coldest_line(curve, status)
+    parts = [
+        *_grid(axes, status, unit),
+        *_fan(axes, status, now_at),
+        *_target(axes, status, unit),
+        *_others(axes, curve, status),
+        *(element("path", d=path_of(_on(axes, run)), class_="c-coldest") for run in runs(coldest)),
+        *_now(axes, coldest, status, now_at),
+        *_bar(axes, status),
+        *_heater(axes, curve),
+    ]
+    sentence = _sentence(coldest, curve, status, unit)
+    svg = element(
+        "svg", *parts, class_="curve", viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}", role="img", aria_label=sentence
+    )
+    head, rows = _table(curve, status, unit)
+    return Chart(Markup(svg), sentence, head, rows, curve.reason)
+
+
+def coldest_line(curve: CurveView, status: Status) -> list[tuple[float, float | None]]:
+    """(UTC s, °C) of the minimum over the required places; None where one of them has no value, for the
+    coldest could be that one."""
+    required = {p.place for p in status.probes if p.required} or {p.place for p in status.probes if p.counts}
+    columns = [i for i, place in enumerate(curve.places, 1) if place in required]
+    out: list[tuple[float, float | None]] = []
+    for row in curve.rows:
+        values = [row[i] for i in columns]
+        known = [v for v in values if v is not None]
+        out.append((_at(row), min(known) if known and len(known) == len(values) else None))
+    return out
+
+
+def runs(line: Sequence[tuple[float, float | None]]) -> Iterator[list[tuple[float, float]]]:
+    """The stretches of a line between its gaps: a missing value, or a silence of more than three of the
+    usual spans (at least three minutes)."""
+    longest = _longest_span([at for at, _ in line])
+    run: list[tuple[float, float]] = []
+    for at, c in line:
+        if run and (c is None or at - run[-1][0] > longest):
+            yield run
+            run = []
+        if c is not None:
+            run.append((at, c))
+    if run:
+        yield run
+
+
+def nice_step(span: float, most: int, steps: Sequence[float]) -> float:
+    """The smallest of `steps` that parts a span into at most so many."""
+    return next((s for s in steps if span / s <= most), steps[-1])
+
+
+def _longest_span(times: Sequence[float]) -> float:
+    spans = [b - a for a, b in pairwise(times)]
+    return max(LEAST_GAP_S, 3 * median(spans)) if spans else math.inf
+
+
+def _at(row: Row) -> float:
+    return row[0] if row[0] is not None else math.nan
+
+
+def _axes(curve: CurveView, status: Status, now_at: float, unit: Unit) -> _Axes:
+    """Axes that hold the curve, the target and the announced time, and change in whole steps."""
+    inside = [_at(r) for r in curve.rows]
+    ahead = [utc_seconds(t) for t in (status.above_p10, status.above_p50, status.above_p90) if t]
+    shown_for = max(now_at - inside[0], HOUR_S)
+    until = max([now_at + 0.2 * shown_for, *(t + 600 for t in ahead if t - now_at < 10 * HOUR_S)])
+    step_s = nice_step(until - inside[0], 8, (900.0, 1800.0, HOUR_S, 2 * HOUR_S))
+    values = [v for r in curve.rows for v in r[1:-1] if v is not None]
+    values += [status.target_c, status.need_c]
+    values += [c for m, c in zip(status.fan.min, status.fan.high, strict=False) if now_at + 60 * m <= until]
+    step_c = 5.0 if unit == "C" else 10 / 1.8
+    origin = 0.0 if unit == "C" else -32 / 1.8
+    return _Axes(
+        math.floor(inside[0] / step_s) * step_s,
+        math.ceil(until / step_s) * step_s,
+        math.floor((min(values) - 0.5 - origin) / step_c) * step_c + origin,
+        math.ceil((max(values) + 0.5 - origin) / step_c) * step_c + origin,
+    )
+
+
+def _grid(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
+    low, high = words.in_unit(axes.low_c, unit), words.in_unit(axes.high_c, unit)
+    step = nice_step(high - low, 6, (5.0, 10.0, 20.0, 50.0))
+    for i in range(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1):
+        c = (i * step - 32) / 1.8 if unit == "F" else i * step
+        yield element("path", d=path_of([(LEFT, axes.y(c)), (RIGHT, axes.y(c))]), class_="c-grid")
+        yield text(LEFT - 4, axes.y(c) + 4, f"{i * step:g}".replace("-", "−"), "c-tick", "end")
+    yield text(2, 12, f"°{unit}", "c-tick")
+    zone = ZoneInfo(status.zone)
+    for at in time_ticks(axes.from_at, axes.to_at, zone):
+        x = axes.x(at)
+        yield element("path", d=path_of([(x, TOP), (x, BOTTOM)]), class_="c-grid")
+        if LEFT + 8 < x < RIGHT - 12:
+            yield text(x, HEIGHT - 6, datetime.fromtimestamp(at, zone).strftime("%H:%M"), "c-tick", "middle")
+
+
+def time_ticks(from_at: float, to_at: float, zone: ZoneInfo) -> list[float]:
+    """Instants on whole steps of the field's clock, at most seven."""
+    step = nice_step(to_at - from_at, 6, (600.0, 900.0, 1800.0, HOUR_S, 2 * HOUR_S, 3 * HOUR_S, 6 * HOUR_S))
+    shift = datetime.fromtimestamp(from_at, zone).utcoffset()
+    offset = shift.total_seconds() if shift else 0.0
+    first = math.ceil((from_at + offset) / step) * step - offset
+    return [first + i * step for i in range(int((to_at - first) // step) + 1)]
+
+
+def _fan(axes: _Axes, status: Status, now_at: float) -> Iterator[str]:
+    """The live futures, as far as the picture goes."""
+    points = [
+        (now_at + 60 * m, low, mid, high)
+        for m, low, mid, high in zip(
+            status.fan.min, status.fan.low, status.fan.mid, status.fan.high, strict=False
+        )
+        if now_at + 60 * m <= axes.to_at
+    ]
+    if len(points) < 2:
+        return
+    upper = [(axes.x(at), axes.y(high)) for at, _, _, high in points]
+    lower = [(axes.x(at), axes.y(low)) for at, low, _, _ in reversed(points)]
+    yield element("path", d=path_of(upper + lower) + "Z", class_="c-fan")
+    yield element("path", d=path_of([(axes.x(at), axes.y(mid)) for at, _, mid, _ in points]), class_="c-mid")
+
+
+def _target(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
+    for c, name, cls in ((status.target_c, "target", "c-target"), (status.need_c, "need-limit", "c-need")):
+        y = axes.y(c)
+        yield element("path", d=path_of([(LEFT, y), (RIGHT, y)]), class_=cls)
+        label = f"{name} {words.temperature(c, unit, (c,))}"
+        yield text(LEFT + 4, y - 4, label, "c-label c-halo")
+
+
+def _others(axes: _Axes, curve: CurveView, status: Status) -> Iterator[str]:
+    """The other places as thin lines; the air apart by its dashes."""
+    for i, place in enumerate(curve.places, 1):
+        line = [(_at(r), r[i]) for r in curve.rows]
+        cls = "c-air" if place == "ambient" else "c-other"
+        for run in runs(line):
+            yield element("path", d=path_of(_on(axes, run)), class_=cls)
+        if place == "ambient" and (last := next((p for p in reversed(line) if p[1] is not None), None)):
+            at, c = last
+            yield text(axes.x(at) - 4, axes.y(c or 0.0) - 5, words.place_name(place), "c-label c-halo", "end")
+
+
+def _now(
+    axes: _Axes, coldest: Sequence[tuple[float, float | None]], status: Status, now_at: float
+) -> Iterator[str]:
+    x = axes.x(now_at)
+    yield element("path", d=path_of([(x, TOP - 4), (x, BOTTOM)]), class_="c-now")
+    told = words.moment(now_at, status.zone, run_now(status))
+    yield text(x, TOP - 8, f"measured {told}", "c-label", "end" if x > WIDTH / 2 else "middle")
+    if coldest and coldest[-1][1] is not None:
+        at, c = coldest[-1]
+        yield element("circle", cx=axes.x(at), cy=axes.y(c or 0.0), r=4, class_="c-dot")
+        yield text(axes.x(at) - 6, axes.y(c or 0.0) + 15, "coldest point", "c-label c-strong c-halo", "end")
+
+
+def _bar(axes: _Axes, status: Status) -> Iterator[str]:
+    """The announced range on the target line: early to late, a tick at the middle; an open end stays open."""
+    if status.above_p10 is None or status.above_p50 is None:
+        return
+    early, middle = axes.x(utc_seconds(status.above_p10)), axes.x(utc_seconds(status.above_p50))
+    late = RIGHT if status.above_p90 is None else axes.x(utc_seconds(status.above_p90))
+    y = axes.y(status.target_c)
+    yield element("path", d=path_of([(early, y), (late, y)]), class_="c-bar")
+    yield element("path", d=path_of([(early, y - 5), (early, y + 5)]), class_="c-end")
+    if status.above_p90 is not None:
+        yield element("path", d=path_of([(late, y - 5), (late, y + 5)]), class_="c-end")
+    yield element("path", d=path_of([(middle, y - 10), (middle, y + 10)]), class_="c-middle")
+
+
+def _heater(axes: _Axes, curve: CurveView) -> Iterator[str]:
+    """A strip under the curve: filled where heat was on, empty where it was off, nothing where unknown."""
+    spans = list(heater_spans(curve))
+    for (start, end), on in spans:
+        x = axes.x(start)
+        yield element(
+            "rect",
+            x=x,
+            y=HEATER_Y,
+            width=max(axes.x(end) - x, 1.0),
+            height=9,
+            class_="c-heat-on" if on else "c-heat-off",
+        )
+    if spans:
+        yield text(2, HEATER_Y + 9, "heat", "c-tick")
+
+
+def heater_spans(curve: CurveView) -> Iterator[tuple[Span, bool]]:
+    """Stretches (from, to) [UTC s] with heat on or off; a row without knowledge, or a silence, ends one."""
+    longest = _longest_span([_at(r) for r in curve.rows])
+    start: float | None = None
+    last, on = math.nan, False
+    for row in curve.rows:
+        at, share = _at(row), row[-1]
+        if start is not None and (share is None or (share > 0) != on or at - last > longest):
+            yield (start, at if share is not None and at - last <= longest else last), on
+            start = None
+        if start is None and share is not None:
+            start, on = at, share > 0
+        last = at
+    if start is not None:
+        yield (start, last), on
+
+
+def _on(axes: _Axes, run: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    points = [(axes.x(at), axes.y(c)) for at, c in run]
+    return points if len(points) > 1 else [points[0], (points[0][0] + 1.0, points[0][1])]
+
+
+def _sentence(
+    coldest: Sequence[tuple[float, float | None]], curve: CurveView, status: Status, unit: Unit
+) -> str:
+    known = [(at, c) for at, c in coldest if c is not None]
+    now_at = utc_seconds(status.now)
+    if not known:
+        return "No instant yet at which every required place had a value."
+
+    def told(point: tuple[float, float]) -> str:
+        shown = words.temperature(point[1], unit, words.limits_of(status))
+        return f"{shown} at {words.moment(point[0], status.zone, now_at)}"
+
+    said = f"Coldest point: {told(known[0])}, {told(known[-1])}."
+    gaps = sum(1 for _ in runs(coldest)) - 1
+    if gaps:
+        said += f" {gaps} {'gap' if gaps == 1 else 'gaps'} in between."
+    others = [p for p in status.probes if p.c is not None and p.counts and p.place != status.coldest]
+    if others:
+        warmest = max(others, key=lambda p: p.c or -math.inf)
+        said += f" Thin lines: the other places, the warmest now {words.place_name(warmest.place)}"
+        said += f" with {words.temperature(warmest.c, unit)}."
+    return said
+
+
+def _table(
+    curve: CurveView, status: Status, unit: Unit
+) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
+    """Newest first, at most so many rows, evenly spaced."""
+    stride = max(1, math.ceil(len(curve.rows) / TABLE_ROWS))
+    now_at = utc_seconds(status.now)
+    head = ("Time", *(words.place_name(p) for p in curve.places), "heat")
+    rows = []
+    for row in curve.rows[::-1][::stride]:
+        cells = [words.moment(_at(row), status.zone, now_at)]
+        cells += ["no value" if v is None else words.temperature(v, unit) for v in row[1:-1]]
+        cells.append("unknown" if row[-1] is None else "on" if row[-1] > 0 else "off")
+        rows.append(tuple(cells))
+    return head, tuple(rows)

@@ -1,0 +1,235 @@
+"""Layout of what words.py says: which sentence stands where, in which order, how loud. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from probe_agent import words
+from probe_agent.readings import State
+from probe_agent.status import (
+    AlertNow,
+    ProbeNow,
+    Status,
+    is_stale,
+    stale_after_s,
+)
+from probe_agent.words import Unit
+
+_HARD_TROUBLE = frozenset({State.TOO_HOT, State.HEATER_STOPPED, State.PROBE_MISSING})
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeView:
+    """One place as drawn and listed. value: None where nothing is measured; mark: one word on the drawing."""
+
+    place: str
+    name: str
+    value: str | None
+    mark: str
+    phrase: str
+    coldest: bool
+    by_hand: bool
+    required: bool
+
+
+@dataclass(frozen=True, slots=True)
+class AlertView:
+    """An open alert with its sentence and the answers as (value, label)."""
+
+    id: str
+    text: str
+    harm: bool
+    answers: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class NowView:
+    """The page Now, in reading order."""
+
+    aircraft: str
+    unit: Unit
+    old: bool
+    age_s: float | None
+    stale_after_s: float
+    rate: float
+    silence: str
+    silence_next: str
+    troubles: tuple[str, ...]
+    tone: str
+    verdict: str
+    measured: str
+    value: str
+    where: str
+    target: str
+    announced: str | None
+    readiness: str | None
+    rule: str | None
+    core: str
+    extra: tuple[str, ...]
+    next_action: str
+    alerts: tuple[AlertView, ...]
+    heater: str
+    heater_measured: bool
+    probes: tuple[ProbeView, ...]
+    cautions: tuple[str, ...]
+    demo: str | None
+    zone: str
+    zone_note: str
+    layout: str
+    spoken: str
+    """What the live region says: changes only with verdict and announced sentence."""
+
+
+def present_now(status: Status, unit: Unit) -> NowView:
+    """The page for a document whose age_s has been filled in, in the reader's unit."""
+    at = words.moment(words.now_of(status), status.zone, run_now(status))
+    verdict = words.verdict(status, unit)
+    announced = words.announced(status)
+    coldest = words.temperature(status.coldest_c, unit, words.limits_of(status))
+    return NowView(
+        aircraft=status.aircraft,
+        unit=unit,
+        old=is_stale(status),
+        age_s=status.age_s,
+        stale_after_s=stale_after_s(status),
+        rate=status.run.rate,
+        silence=f"No word from the board since {at}.",
+        silence_next=(
+            "Count the engine as cold. Look at the board, its supply and its network, "
+            "or have someone measure by hand."
+        ),
+        troubles=_troubles(status),
+        tone=_tone(status),
+        verdict=verdict,
+        measured=f"Measured {words.stamp(words.now_of(status), status.zone)}",
+        value=coldest,
+        where=words.place_name(status.coldest) if status.coldest else "no required place has a value",
+        target=words.temperature(status.target_c, unit, (status.target_c,)),
+        announced=announced,
+        readiness=words.readiness(status, unit),
+        rule=_rule(status),
+        core=words.core(status, unit),
+        extra=tuple(s for s in (words.unmeasured(status), _first(status)) if s),
+        next_action=words.next_action(status),
+        alerts=tuple(_alert(a, status, unit) for a in status.alerts),
+        heater=words.heater_words(status),
+        heater_measured=status.heater.known_by == "measured",
+        probes=tuple(_probe(p, status, unit) for p in status.probes),
+        cautions=words.cautions(status),
+        demo=_demo(status),
+        zone=status.zone,
+        zone_note=f"Times are the field's ({status.zone.replace('_', ' ')}).",
+        layout=status.layout,
+        spoken=" ".join(s for s in (verdict, announced) if s),
+    )
+
+
+def run_now(status: Status) -> float:
+    """The run's instant at this moment [UTC s]: the document's, moved on where its rate is constant."""
+    rate = status.run.rate
+    moving = status.age_s is not None and math.isfinite(rate) and rate > 0
+    return words.now_of(status) + (status.age_s or 0.0) * (rate if moving else 0.0)
+
+
+def _troubles(status: Status) -> tuple[str, ...]:
+    out = []
+    if not status.clock_ok:
+        out.append(
+            "The board's clock is not set: clock times may be wrong, spans of time hold. "
+            "It sets itself once the board reaches a time server."
+        )
+    if status.missing and State(status.state) is not State.PROBE_MISSING:
+        out.append(f"Not measured: {words.place_list(status.missing)}.")
+    missing = set(status.missing)
+    out.extend(
+        f"{_capital(words.place_name(p.place))}: {words.fault_words(p.status)}."
+        for p in status.probes
+        if p.c is None and p.place in missing
+    )
+    out.extend(status.notes)
+    return tuple(out)
+
+
+def _tone(status: Status) -> str:
+    state = State(status.state)
+    if state in _HARD_TROUBLE:
+        return "trouble"
+    return "reached" if state is State.READY else "plain"
+
+
+def _rule(status: Status) -> str | None:
+    """Which rule decides readiness, where readiness is near enough to matter."""
+    if State(status.state) not in (State.HEATING, State.ABOVE_TARGET, State.LEVELLING_OFF):
+        return None
+    if status.ready_rule == "core":
+        return "Ready by rule: the estimated core above the need-limit."
+    return (
+        "Ready by rule: a soak without a break above target, and the estimated core not below the need-limit."
+    )
+
+
+def _first(status: Status) -> str | None:
+    if status.first_of_setup and State(status.state) is State.HEATING:
+        return "First heat-up of this setup: the range is wide on purpose."
+    return None
+
+
+def _demo(status: Status) -> str | None:
+    rate = status.run.rate
+    told = ["a simulated engine"] if status.demo else []
+    if rate > 0 and rate != 1 and math.isfinite(rate):
+        told.append(f"time runs {rate:g} times as fast")
+    return f"Demonstration: {', '.join(told)}." if told else None
+
+
+def _alert(a: AlertNow, status: Status, unit: Unit) -> AlertView:
+    answers = () if a.answered else tuple((word, words.answer_words(word)) for word in a.answers)
+    return AlertView(a.id, words.alert(a, status, unit), a.harm, answers)
+
+
+def _probe(p: ProbeNow, status: Status, unit: Unit) -> ProbeView:
+    shown = None if p.c is None else words.temperature(p.c, unit, words.limits_of(status) if p.counts else ())
+    return ProbeView(
+        place=p.place,
+        name=words.place_name(p.place),
+        value=shown,
+        mark=_mark(p, status, unit),
+        phrase=words.probe_words(p, status, unit),
+        coldest=p.place == status.coldest and p.c is not None,
+        by_hand=p.status == "by-hand",
+        required=p.required,
+    )
+
+
+def _mark(p: ProbeNow, status: Status, unit: Unit) -> str:
+    if p.c is None:
+        return "not measured"
+    if p.place == status.coldest:
+        return "coldest"
+    if p.status == "by-hand":
+        return "by hand"
+    if p.near_heater:
+        return "near heat"
+    if p.trend_c_per_h is not None and abs(p.trend_c_per_h) >= 0.5:
+        way = "up" if p.trend_c_per_h > 0 else "down"
+        return f"{way} {words.difference(p.trend_c_per_h, unit)}/h"
+    return "steady" if p.trend_c_per_h is not None else ""
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def present_taken(readings: Iterable[Mapping[str, Any]], unit: Unit, zone: str) -> tuple[dict[str, Any], ...]:
+    """Readings by hand (as Reader.hand_readings gives them) as id and text."""
+    return tuple(
+        {
+            "id": h["id"],
+            "text": f"{words.place_name(h['place'])} {words.temperature(h['c'], unit)}, {h['method']}, "
+            f"{words.stamp(h['at'], zone)}",
+        }
+        for h in readings
+    )

@@ -1,0 +1,107 @@
+"""What the page reads from the record: the curve of the last hours, thinned, and the readings by hand."""
+
+from __future__ import annotations
+
+import sqlite3
+import threading
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from probe_agent.status import Status, utc_seconds
+from probe_agent.store import CurveRow, Reader, StoreError
+
+HOURS = 8
+MOST_ROWS = 480
+
+Row = tuple[float | None, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class CurveView:
+    """Rows of [UTC s, °C or None a place…, heater share or None], times rising; reason: why there are
+    none, or not all."""
+
+    places: tuple[str, ...] = ()
+    rows: tuple[Row, ...] = ()
+    reason: str = ""
+
+
+class Record:
+    """A viewer's hand on the store, opened when it is there and kept."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._lock = threading.Lock()
+        self._reader: Reader | None = None
+        self._cached: tuple[tuple[Any, ...], list[CurveRow]] | None = None
+
+    def curve(self, status: Status) -> CurveView:
+        """The last hours up to the document's instant, what isn't committed yet from its `recent`."""
+        now_at = utc_seconds(status.now)
+        since_at = now_at - HOURS * 3600
+        reason = ""
+        try:
+            committed = self._committed(since_at, now_at)
+        except (StoreError, sqlite3.Error) as err:
+            committed, reason = [], _sentence(err)
+        return merge_curve(committed, status, since_at, reason)
+
+    def hand_readings(self) -> list[dict[str, Any]]:
+        """The last readings by hand that count, newest first; none where the record can't be read."""
+        try:
+            with self._lock:
+                return [h for h in self._open().hand_readings(5) if not h["undone"]]
+        except (StoreError, sqlite3.Error):
+            return []
+
+    def _committed(self, since_at: float, now_at: float) -> list[CurveRow]:
+        with self._lock:
+            reader = self._open()
+            key = (reader.version(), round(since_at / 60))
+            if self._cached is None or self._cached[0] != key:
+                # the span's end is open: rows are committed up to the document's instant
+                self._cached = (key, thin(reader.curve(since_at, now_at + 60), HOURS * 3600 / MOST_ROWS))
+            return self._cached[1]
+
+    def _open(self) -> Reader:
+        if self._reader is None:
+            self._reader = Reader(self._path)
+        return self._reader
+
+
+def _sentence(err: Exception) -> str:
+    return str(err) if isinstance(err, StoreError) else f"The record can't be read ({err})."
+
+
+def thin(rows: Iterable[CurveRow], span_s: float) -> list[CurveRow]:
+    """The last row of each span of that many seconds, so that what was measured is shown, not a mean."""
+    kept: dict[int, CurveRow] = {}
+    for row in rows:
+        kept[int(row.at // span_s)] = row
+    return list(kept.values())
+
+
+def merge_curve(
+    committed: Sequence[CurveRow], status: Status, since_at: float, reason: str = ""
+) -> CurveView:
+    """Committed rows and the document's `recent` in one table; a place without a value is None."""
+    recent = status.recent
+    named = {p.place: None for p in status.probes}
+    for row in committed:
+        named.update(dict.fromkeys(row.values_c))
+    named.update(dict.fromkeys(recent.places if recent else ()))
+    places = tuple(named)
+    rows: list[Row] = [
+        (round(r.at, 1), *(r.values_c.get(p) for p in places), r.heater)
+        for r in committed
+        if r.at >= since_at
+    ]
+    last_at = rows[-1][0] if rows else since_at
+    for fresh in recent.rows if recent else ():
+        if fresh[0] is not None and last_at is not None and fresh[0] > last_at:
+            told = dict(zip(recent.places if recent else (), fresh[1:], strict=False))
+            heater = fresh[1 + len(recent.places)] if recent and len(fresh) > 1 + len(recent.places) else None
+            rows.append((fresh[0], *(told.get(p) for p in places), heater))
+    return CurveView(places, tuple(rows[-MOST_ROWS:]), reason)

@@ -1,0 +1,66 @@
+"""The command probe-agent-web: the page behind waitress."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from waitress import create_server  # type: ignore[import-untyped]
+
+from probe_agent.config import Settings, SettingsError, load_settings
+from web.app import create_app
+from web.source import FileStatusSource
+
+STATUS_FILE = "status.json"
+THREADS = 4
+
+
+@click.command(context_settings={"help_option_names": ["-h", "--help"]})
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(path_type=Path),
+    help="The daemon's settings file (TOML). Without it the defaults hold.",
+)
+@click.option("--listen", help="Address to listen on; default from [page] listen, else 127.0.0.1.")
+@click.option(
+    "--port", type=click.IntRange(0, 65535), help="Port; default from [page] port, else 8088; 0: any free."
+)
+def main(settings_file: Path | None, listen: str | None, port: int | None) -> None:
+    """Show the engine on a page: what the daemon measures, expects and advises.
+
+    The page reads the daemon's status document and its record; it decides nothing itself. Answers and
+    readings by hand are taken only from this machine (http://localhost:PORT/), whatever --listen says.
+
+    Example: probe-agent-web --settings /etc/probe-agent/settings.toml
+    """
+    settings = _read(settings_file)
+    app = create_app(
+        FileStatusSource(Path(settings.store.runtime_dir) / STATUS_FILE), Path(settings.store.file), settings
+    )
+    try:
+        server = create_server(
+            app,
+            host=listen or settings.page.listen,
+            port=settings.page.port if port is None else port,
+            threads=THREADS,
+            ident=None,
+            clear_untrusted_proxy_headers=False,  # a forwarding header must stay visible: it forbids acting
+        )
+    except OSError as err:
+        raise click.ClickException(
+            f"Can't listen on {listen or settings.page.listen} port {port or settings.page.port}: "
+            f"{err.strerror}. Choose another --port or end what uses it."
+        ) from err
+    host = "localhost" if server.effective_host in ("127.0.0.1", "::1", "0.0.0.0") else server.effective_host
+    click.echo(f"Page: http://{host}:{server.effective_port}/")
+    server.run()
+
+
+def _read(file: Path | None) -> Settings:
+    if file is None:
+        return Settings()
+    try:
+        return load_settings(file)
+    except SettingsError as err:
+        raise click.ClickException(str(err)) from err
