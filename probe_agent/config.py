@@ -158,6 +158,7 @@ class Recipient(_Table, frozen=True):
 
 
 class Messages(_Table, frozen=True):
+    unit: Literal["C", "F"] = "C"
     retry_s: Annotated[float, msgspec.Meta(gt=0, le=3600)] = 30.0
     timeout_s: Annotated[float, msgspec.Meta(gt=0, le=60)] = 15.0
 

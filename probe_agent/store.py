@@ -171,6 +171,11 @@ class Store:
             self._boot = int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
         return self._boot
 
+    @property
+    def boot(self) -> int:
+        """The number of this start."""
+        return self._boot
+
     def mend_boot(self, utc_offset_s: float, clock_ok: bool) -> None:
         """The clock turned out to be different: one row changes, all ticks of this boot follow."""
         with self._writing() as db:
@@ -325,21 +330,21 @@ class Store:
             ),
         )
 
-    # -- heat-ups
-
-    def open_heatup(self, setup: int | None, tick: int, target_c: float) -> int:
-        with self._writing() as db:
-            db.execute(
-                "INSERT INTO heatups (setup, started_tick, target_mc) VALUES (?, ?, ?)",
-                (setup, tick, _mc(target_c)),
-            )
-            return int(db.execute("SELECT last_insert_rowid()").fetchone()[0])
-
-    def unfinished_heatup(self) -> int | None:
-        """The heat-up a crash or restart left open."""
+    def hand_readings(self, since_at: float) -> list[tuple[int, str, float, float, str]]:
+        """Readings by hand not undone, taken since a UTC instant: (number, place, at, °C, method)."""
         with self._lock:
-            row = self._db.execute("SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL").fetchone()
-            return None if row[0] is None else int(row[0])
+            return self._db.execute(
+                "SELECT hand, name, (mono_ms + utc_offset_ms) / 1000.0 AS at, value_mc / 1000.0, method"
+                " FROM hand_readings JOIN boots USING (boot) JOIN places USING (place)"
+                " WHERE undone_at IS NULL AND at >= ? ORDER BY hand",
+                (since_at,),
+            ).fetchall()
+
+    def next_hand_number(self) -> int:
+        """The number of the next reading by hand."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(hand), 0) + 1 FROM hand_readings").fetchone()
+            return int(row[0])
 
     # -- outbox
 
@@ -389,6 +394,14 @@ class Store:
         with self._lock:
             row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
             return None if row is None else str(row[0])
+
+    def keep(self, name: str, value: str) -> None:
+        """Keep a small value across restarts."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO kept VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                (name, value),
+            )
 
     def curve(self, since_at: float, until_at: float) -> list[CurveRow]:
         """Committed readings between two UTC instants, in time order."""
