@@ -1,0 +1,864 @@
+"""The daemon: one tick from probe to status document, and the loop around it.
+
+`Agent.tick` is the data path of the product, readable top to bottom.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import math
+import sqlite3
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Protocol
+
+import msgspec
+
+from probe_agent import supervisor, words
+from probe_agent.clock import Clock, boot_id
+from probe_agent.config import Settings, may_be_coldest, unmeasured_far_places
+from probe_agent.probes import Source
+from probe_agent.probes.hand import HandEntries
+from probe_agent.readings import (
+    Fault,
+    Forecast,
+    Method,
+    Observation,
+    Point,
+    ProbeFault,
+    Reading,
+    Scan,
+    State,
+)
+from probe_agent.status import (
+    STATUS_VERSION,
+    AlertNow,
+    Curve,
+    FanNow,
+    HeaterNow,
+    ProbeNow,
+    Recent,
+    RunTime,
+    Status,
+    utc_text,
+    write_status,
+)
+from probe_agent.store import (
+    Batch,
+    Command,
+    Message,
+    Store,
+    StoredReading,
+    TickRow,
+    answer_statement,
+    connect,
+)
+from probe_agent.supervisor import Alert, Announcement, Facts, Rules, Step, Watch
+from probe_agent.thermal.estimator import Estimator
+from probe_agent.thermal.prior import GENERIC, Prior, engine_prior
+
+log = logging.getLogger(__name__)
+
+COMMIT_HEATING_S = 60.0
+COMMIT_QUIET_S = 300.0
+KEEP_FORECAST_S = 300.0
+CURVE_S = 8 * 3600.0
+CURVE_STEP_S = 180.0
+RELIVE_S = 10 * 3600.0
+CLOCK_STEP_S = 2.0
+HAND_VALID_S = 20 * 60.0
+HAND_UNDO_S = 24 * 3600.0
+SIGMA_C = {Method.INFRARED: 3.0, Method.CONTACT: 1.0}
+"""1σ of a reading by hand: infrared 3 °C or worse, contact 1 °C (both from memory)."""
+
+
+class Courier(Protocol):
+    """Something that carries what the daemon decided, on a thread of its own."""
+
+    @property
+    def trouble(self) -> str | None: ...
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+
+class StatusCourier(Courier, Protocol):
+    """A courier of status documents; publish never blocks."""
+
+    def publish(self, status: Status) -> None: ...
+
+
+class MessageCourierLike(Courier, Protocol):
+    """A courier of messages from the store's outbox."""
+
+    @property
+    def channels(self) -> tuple[str, ...]: ...
+
+    def nudge(self) -> None: ...
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What a run watches: its places and rules, from settings or a recording's header."""
+
+    places: tuple[str, ...]
+    required: tuple[str, ...]
+    near_heater: frozenset[str]
+    rules: Rules
+    prior: Prior
+    keep_every_forecast: bool = False
+
+
+def plan_from_settings(settings: Settings) -> Plan:
+    """The plan of the described aircraft."""
+    places = tuple(p.name for p in settings.places)
+    return Plan(
+        places=places,
+        required=settings.required,
+        near_heater=frozenset(p.name for p in settings.places if p.near_heater),
+        rules=rules_of(settings),
+        prior=prior_of(settings, places),
+    )
+
+
+def plan_from_recording(settings: Settings, places: Sequence[str], required: Sequence[str]) -> Plan:
+    """The plan of a recording: its columns are the places; the settings give limits and setup."""
+    near = frozenset(p.name for p in settings.places if p.near_heater and p.name in places)
+    return Plan(
+        places=(*places, "ambient") if "ambient" not in places else tuple(places),
+        required=tuple(required),
+        near_heater=near,
+        rules=rules_of(settings),
+        prior=prior_of(settings, tuple(places)),
+        keep_every_forecast=True,
+    )
+
+
+def rules_of(settings: Settings) -> Rules:
+    """The owner's limits as the supervisor takes them."""
+    limits = settings.limits
+    return Rules(
+        target_c=limits.target_c,
+        need_c=limits.need_below_c,
+        too_hot_c=limits.too_hot_c,
+        ready_rule=limits.ready_rule,
+        soak_s=limits.soak_min * 60,
+        core_certainty=limits.core_certainty,
+        switch_off_after_s=limits.switch_off_after_ready_min * 60,
+        interval_s=settings.sampling.interval_s,
+    )
+
+
+def prior_of(settings: Settings, places: tuple[str, ...]) -> Prior:
+    """What physics says of the described setup; the generic prior where none is described."""
+    setup, aircraft = settings.setup, settings.aircraft
+    if setup is None:
+        return GENERIC
+    return engine_prior(
+        layout=aircraft.layout,
+        cooling=aircraft.cooling,
+        heater_kind=setup.heater,
+        watts=setup.watts,
+        cover=setup.cover,
+        plugs=setup.cowl_plugs,
+        hangar=setup.stands,
+        places=places,
+        near_heater=tuple(p.name for p in settings.places if p.near_heater),
+    )
+
+
+class Agent:
+    """The daemon's heart. `tick` is called by `run`, commands are answered between ticks."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        plan: Plan,
+        clock: Clock,
+        sources: Sequence[Source],
+        store: Store,
+        broker: StatusCourier | None = None,
+        messages: MessageCourierLike | None = None,
+        *,
+        build: str = "",
+        zone: str = "UTC",
+        demo: bool = False,
+        jobs: Sequence[Job] = (),
+    ) -> None:
+        self.settings, self.plan, self.clock, self.store = settings, plan, clock, store
+        self._sources = tuple(sources)
+        self._broker, self._messages = broker, messages
+        self._build, self._zone, self._demo = build, zone, demo
+        self._jobs = list(jobs)
+        self._lock = threading.RLock()
+        self._status_file = Path(settings.store.runtime_dir) / "status.json"
+        self._hand = HandEntries(HAND_VALID_S, [p for p in plan.places if p != "ambient"])
+        self._hand_entries: dict[int, int] = {}  # number in the store → entry of this run
+        self._hand_new: list[Reading] = []
+        self._offset_s = clock.utc() - clock.monotonic()
+        self._clock_ok = clock.utc_is_known()
+        self._estimator = self._new_estimator()
+        self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
+        self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
+        self._store_trouble: str | None = None
+        self._last: tuple[Facts, float | None] | None = None
+        self._watch = Watch()
+        self.status: Status | None = None
+        self._begin()
+
+    def _new_estimator(self) -> Estimator:
+        plan = self.plan
+        return Estimator(
+            places=[p for p in plan.places if p != "ambient"],
+            required=plan.required,
+            target_c=plan.rules.target_c,
+            need_c=plan.rules.need_c,
+            prior=plan.prior,
+        )
+
+    # -- start and restart
+
+    def _begin(self) -> None:
+        """Register this run in the store, take up what an earlier run left, relive the last hours."""
+        now_s = self.clock.monotonic()
+        plan = self.plan
+        self.store.describe_places({p: (p in plan.required, p in plan.near_heater) for p in plan.places})
+        self._setup_id = self._keep_setup()
+        self._bind_first_probes()
+        watch, told_offset = self._kept_watch()
+        self.store.begin_boot(boot_id(), self._offset_s, self._clock_ok)
+        if watch is not None:
+            self._watch = supervisor.shifted(watch, told_offset - self._offset_s)
+        self._relive(now_s)
+
+    def _keep_setup(self) -> int | None:
+        setup = self.settings.setup
+        if setup is None:
+            return None
+        return self.store.keep_setup(
+            setup.name, msgspec.json.encode(setup).decode(), self._utc(self.clock.monotonic())
+        )
+
+    def _bind_first_probes(self) -> None:
+        """First bindings come from the settings; once the store has any for an address, it rules."""
+        self._bindings = self.store.bindings()
+        bound = set(self._bindings.values())
+        now_at = self._utc(self.clock.monotonic())
+        for probe in self.settings.probes:
+            if (
+                probe.place in self.plan.places
+                and probe.place not in bound
+                and probe.address not in self._bindings
+            ):
+                self.store.bind(probe.place, probe.source, probe.address, now_at)
+        self._bindings = self.store.bindings()
+        self._offsets_c = self.store.offsets_c()
+
+    def _kept_watch(self) -> tuple[Watch | None, float]:
+        text = self.store.kept("watch")
+        if text is None:
+            return None, 0.0
+        try:
+            kept = msgspec.json.decode(text, type=tuple[float, Watch])
+        except msgspec.MsgspecError:
+            log.warning("the kept watch is of another version and is passed over")
+            return None, 0.0
+        return kept[1], kept[0]
+
+    def _relive(self, now_s: float) -> None:
+        """Let the physics see the stored hours again, so that a restart loses no knowledge."""
+        now_at = self._utc(now_s)
+        for row in self.store.curve(now_at - RELIVE_S, now_at):
+            t_s = row.at - self._offset_s
+            values = {p: v for p, v in row.values_c.items() if v is not None and p in self.plan.places}
+            ambient = values.pop("ambient", None)
+            self._estimator.observe(Observation(t_s, values, ambient, row.heater))
+            self._keep_curve(row.at, {**values, "ambient": ambient}, row.heater)
+        self._enter_again(now_at)
+
+    def _enter_again(self, now_at: float) -> None:
+        """Readings by hand that still count go on counting after a restart."""
+        for number, place, at, value_c, method in self.store.hand_readings(now_at - HAND_VALID_S):
+            if place in self._hand.addresses:
+                entry = self._hand.enter(place, at - self._offset_s, value_c, Method(method))
+                self._hand_entries[number] = entry
+
+    # -- the loop
+
+    def run(self, stop: threading.Event) -> None:
+        """Tick until `stop` is set or every source has ended; then commit what is held."""
+        poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
+        poller.start()
+        for courier in (self._messages, self._broker):
+            if courier is not None:
+                courier.start()
+        try:
+            due_s: float | None = self.clock.monotonic()
+            while due_s is not None and not stop.is_set():
+                due_s = self._next_due(due_s)
+                if due_s is None:
+                    break
+                if self.clock.rate == math.inf:
+                    self.answer_commands()
+                self.clock.wait_until(due_s, stop)
+                if not stop.is_set():
+                    self.tick()
+                    self._run_jobs()
+        finally:
+            self._finish()
+
+    def _next_due(self, last_s: float) -> float | None:
+        """The next tick's instant: a recording's next row, else one interval on; None at the end."""
+        now_s = self.clock.monotonic()
+        nexts = [s.next_at(now_s) for s in self._sources]
+        if self._sources and all(n is None for n in nexts):
+            return None
+        rows = [n for n in nexts if n is not None and n > now_s]
+        if rows or not self._needs_interval(nexts, now_s):
+            return min(rows) if rows else now_s
+        interval_s = self.settings.sampling.interval_s
+        if self._last is None:
+            return now_s
+        return max(last_s + interval_s, now_s)
+
+    def _needs_interval(self, nexts: Sequence[float | None], now_s: float) -> bool:
+        """Whether the sources can be asked at any time, so that the interval sets the pace."""
+        return all(s.name != "recording" for s in self._sources)
+
+    def _finish(self) -> None:
+        self._write(Batch(), self.clock.monotonic(), force=True)
+        for courier in (self._messages, self._broker):
+            if courier is not None:
+                courier.stop()
+        for source in self._sources:
+            source.close()
+
+    def _run_jobs(self) -> None:
+        """Housekeeping of a simulated run; a real one has a scheduler for it."""
+        now_s = self.clock.monotonic()
+        for job in self._jobs:
+            if now_s >= job.due_s:
+                job.due_s = now_s + job.every_s
+                job.work()
+
+    # -- the data path
+
+    def tick(self) -> None:
+        """One instant: read, think, decide, keep, show."""
+        with self._lock:
+            now_s = self.clock.monotonic()
+            self._keep_time(now_s)
+            scans = [source.read(now_s) for source in self._sources]
+            t_s = max((s.t_s for s in scans), default=now_s)
+            hand = self._hand.read(t_s)
+            samples = self._at_places(scans)
+            heater = next((s.heater for s in scans if s.heater is not None), None)
+            self._estimator.observe(self._observation(t_s, samples, heater))
+            forecast = self._estimator.forecast()
+            points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
+            facts = Facts(t_s, points, forecast)
+            step = supervisor.step(self._watch, facts, self.plan.rules)
+            self._watch, self._last = step.watch, (facts, heater)
+            self.status = self._document(facts, heater)
+            self._hold(facts, samples, hand, heater, step)
+            self._write(self._batch(step, t_s), t_s)
+            self._show(facts)
+
+    def _at_places(self, scans: Iterable[Scan]) -> dict[str, Reading | ProbeFault]:
+        """Samples by place, corrections applied; a place no source speaks for is missing."""
+        found: dict[str, Reading | ProbeFault] = {}
+        for source, scan in zip(self._sources, scans, strict=True):
+            for sample in scan.samples:
+                place = self._place_of(source.name, sample.address)
+                if place is None or isinstance(found.get(place), Reading):
+                    continue
+                if isinstance(sample, Reading):
+                    sample = replace(
+                        sample, value_c=sample.value_c + self._offsets_c.get(sample.address, 0.0)
+                    )
+                found[place] = sample
+        return found
+
+    def _place_of(self, source: str, address: str) -> str | None:
+        if address in self._bindings:
+            return self._bindings[address]
+        return address if source != "one-wire" and address in self.plan.places else None
+
+    def _observation(
+        self, t_s: float, samples: Mapping[str, Reading | ProbeFault], heater: float | None
+    ) -> Observation:
+        """What the physics sees: each value once; a reading by hand only at the tick after its entry."""
+        values = {p: s.value_c for p, s in samples.items() if isinstance(s, Reading)}
+        ambient = values.pop("ambient", None)
+        sigma: dict[str, float] = {}
+        for entry in self._hand_new:
+            if entry.address not in values:
+                values[entry.address] = entry.value_c
+                sigma[entry.address] = SIGMA_C[entry.method]
+        self._hand_new.clear()
+        return Observation(t_s, values, ambient, heater, sigma)
+
+    def _points(
+        self, samples: Mapping[str, Reading | ProbeFault], hand: Scan, forecast: Forecast, t_s: float
+    ) -> tuple[Point, ...]:
+        by_hand = {s.address: s for s in hand.samples if isinstance(s, Reading)}
+        return tuple(
+            self._point(place, samples.get(place), by_hand.get(place), forecast, t_s)
+            for place in self.plan.places
+        )
+
+    def _point(
+        self,
+        place: str,
+        sample: Reading | ProbeFault | None,
+        entry: Reading | None,
+        forecast: Forecast,
+        t_s: float,
+    ) -> Point:
+        required, near = place in self.plan.required, place in self.plan.near_heater
+        trend = forecast.trends_c_per_h.get(place)
+        if isinstance(sample, Reading):
+            return Point(place, "ok", sample.value_c, t_s - sample.t_s, trend, required, near)
+        if entry is not None:
+            return Point(place, "by-hand", entry.value_c, t_s - entry.t_s, trend, required, near)
+        fault = sample.fault if sample is not None else Fault.MISSING
+        return Point(place, fault.value, None, None, None, required, near)
+
+    # -- keeping
+
+    def _hold(
+        self,
+        facts: Facts,
+        samples: Mapping[str, Reading | ProbeFault],
+        hand: Scan,
+        heater: float | None,
+        step: Step,
+    ) -> None:
+        """Hold the tick for the next commit."""
+        rows = tuple(_stored(place, s) for place, s in samples.items() if place in self.plan.places)
+        due = facts.t_s - self._last_forecast_s >= KEEP_FORECAST_S
+        keep = (
+            step.newly_announced or self.plan.keep_every_forecast or (due and self._watch.heatup is not None)
+        )
+        if keep:
+            self._last_forecast_s = facts.t_s
+        self._tick = self.store.new_tick()
+        self.store.hold(
+            TickRow(
+                self._tick, facts.t_s, heater, rows, facts.forecast if keep else None, step.newly_announced
+            )
+        )
+        values = {p: s.value_c for p, s in samples.items() if isinstance(s, Reading)}
+        self._keep_curve(self._utc(facts.t_s), values, heater)
+
+    def _keep_curve(self, at: float, values: Mapping[str, float | None], heater: float | None) -> None:
+        if at - self._curve_at < CURVE_STEP_S:
+            return
+        self._curve_at = at
+        row = (round(at), *(values.get(p) for p in self.plan.places), heater)
+        self._curve.append(tuple(v if v is None else round(v, 2) for v in row))
+
+    def _batch(self, step: Step, t_s: float) -> Batch:
+        """Everything that must be acknowledged with this tick."""
+        batch = Batch(transitions=list(step.transitions))
+        batch.messages = [m for a in step.announcements for m in self._letters(a, t_s)]
+        batch.statements += [_withdrawal(kind) for kind in step.withdrawn]
+        batch.statements += self._heatup_statements(step)
+        batch.statements += self._alert_statements(step, t_s)
+        return batch
+
+    def _letters(self, announcement: Announcement, t_s: float) -> list[Message]:
+        if self.status is None or self._messages is None:
+            return []
+        unit = self.settings.messages.unit
+        subject, body = words.message(announcement.kind, self.status, unit, announcement.place)
+        now_at = self._utc(t_s)
+        return [
+            Message(channel, announcement.key, subject, body, now_at, now_at + announcement.valid_s)
+            for channel in self._messages.channels
+        ]
+
+    def _heatup_statements(self, step: Step) -> list[tuple[str, Sequence[Any]]]:
+        """The heat-up's row follows the watch: opened, marked, closed."""
+        out: list[tuple[str, Sequence[Any]]] = []
+        if step.opened is not None:
+            out.append(
+                (
+                    "INSERT INTO heatups (setup, started_tick, target_mc) VALUES (?, " + _TICK_AT + ", ?)",
+                    (
+                        self._setup_id,
+                        self.store.boot,
+                        _ms(step.opened.on_s),
+                        self._tick,
+                        round(self.plan.rules.target_c * 1000),
+                    ),
+                )
+            )
+        heatup = step.closed[0] if step.closed else step.watch.heatup
+        if heatup is not None and (step.transitions or step.opened or step.closed):
+            for column, instant in (
+                ("above_tick", heatup.above_s),
+                ("ready_tick", heatup.ready_s),
+                ("off_tick", heatup.off_s),
+            ):
+                value = (
+                    (f"UPDATE heatups SET {column} = NULL WHERE heatup = " + _OPEN_HEATUP, ())
+                    if instant is None
+                    else (
+                        f"UPDATE heatups SET {column} = coalesce({column}, {_TICK_AT}) WHERE heatup = "
+                        + _OPEN_HEATUP,
+                        (self.store.boot, _ms(instant), self._tick),
+                    )
+                )
+                out.append(value)
+        if step.closed is not None:
+            out.append(
+                (
+                    "UPDATE heatups SET ended_tick = ?, end_reason = ? WHERE heatup = " + _OPEN_HEATUP,
+                    (self._tick, step.closed[1]),
+                )
+            )
+        return out
+
+    def _alert_statements(self, step: Step, t_s: float) -> list[tuple[str, Sequence[Any]]]:
+        out: list[tuple[str, Sequence[Any]]] = [
+            (
+                "INSERT INTO alerts (alert, kind, place, harm, opened_at) VALUES (?, ?, ?, ?, ?)"
+                " ON CONFLICT (alert) DO NOTHING",
+                (a.id, a.kind, a.place, a.harm, self._utc(a.opened_s)),
+            )
+            for a in step.watch.alerts
+            if a.told_s == t_s and a.told == 1
+        ]
+        out += [
+            ("UPDATE alerts SET closed_at = ?, closed_by = ? WHERE alert = ?", (self._utc(t_s), by, a.id))
+            for a, by in step.gone
+        ]
+        return out
+
+    def _write(self, batch: Batch, t_s: float, force: bool = False) -> None:
+        """Commit at once what must be acknowledged, readings when their time has come."""
+        harm = any(a.harm and a.answered is None for a in self._watch.alerts)
+        span_s = COMMIT_HEATING_S if self._watch.heatup is not None or harm else COMMIT_QUIET_S
+        if not (batch or force or t_s - self._last_commit_s >= span_s):
+            return
+        watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
+        batch.statements.append(
+            (
+                "INSERT INTO kept VALUES ('watch', ?)"
+                " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                (watch,),
+            )
+        )
+        try:
+            self.store.commit(batch)
+        except sqlite3.Error as err:
+            self._store_trouble = (
+                f"The record can't be written ({err}). Readings are kept in memory meanwhile."
+            )
+            log.error("%s", self._store_trouble)
+            return
+        self._store_trouble = None
+        self._last_commit_s = t_s
+        if batch.messages and self._messages is not None:
+            self._messages.nudge()
+
+    def _keep_time(self, now_s: float) -> None:
+        """Follow the wall clock: a step, or its becoming known, changes this boot's one row."""
+        offset_s, known = self.clock.utc() - now_s, self.clock.utc_is_known()
+        if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
+            self._offset_s, self._clock_ok = offset_s, known
+            try:
+                self.store.mend_boot(offset_s, known)
+            except sqlite3.Error as err:
+                self._store_trouble = f"The record can't be written ({err})."
+
+    # -- showing
+
+    def _show(self, facts: Facts) -> None:
+        """Hand the document to the file and the broker; neither holds up a tick."""
+        if self.status is None:
+            return
+        try:
+            write_status(self._status_file, msgspec.structs.replace(self.status, recent=self._recent()))
+        except OSError as err:
+            log.error("status file %s: %s", self._status_file, err)
+        if self._broker is not None:
+            self._broker.publish(msgspec.structs.replace(self.status, curve=self._thinned()))
+
+    def _recent(self) -> Recent:
+        places = self.plan.places
+        rows = []
+        for row in self.store.held[-20:]:
+            values = {r.place: r.value_c for r in row.readings}
+            rows.append((round(self._utc(row.t_s), 1), *(values.get(p) for p in places), row.heater_share))
+        return Recent(places, tuple(rows))
+
+    def _thinned(self) -> Curve:
+        return Curve(self.plan.places, tuple(self._curve))
+
+    def _document(self, facts: Facts, heater: float | None) -> Status:
+        """The status document of this tick."""
+        watch, rules, forecast = self._watch, self.plan.rules, facts.forecast
+        state = watch.state or State.OFF
+        coldest = supervisor.coldest_of(facts.points)
+        shown = watch.announced
+        measured = [p.place for p in facts.points if p.usable and may_be_coldest(p.place, p.near_heater)]
+        status = Status(
+            v=STATUS_VERSION,
+            build=self._build,
+            now=utc_text(self._utc(facts.t_s)),
+            age_s=None,
+            run=RunTime(
+                t_s=round(facts.t_s, 3),
+                rate=self.clock.rate if math.isfinite(self.clock.rate) else 0.0,
+                interval_s=self.settings.sampling.interval_s,
+                mono_s=time.monotonic(),
+                boot=boot_id(),
+            ),
+            aircraft=self.settings.aircraft.name,
+            layout=self.settings.aircraft.layout,
+            setup=self.settings.setup.name if self.settings.setup else None,
+            state=state.value,
+            state_since=self._text(watch.since_s),
+            state_reason=watch.reason,
+            verdict="",
+            coldest=coldest.place if coldest else None,
+            coldest_c=_rounded(coldest.value_c, 3) if coldest else None,
+            target_c=rules.target_c,
+            need_c=rules.need_c,
+            too_hot_c=rules.too_hot_c,
+            above_p10=self._text(shown.above_p10 if shown else None),
+            above_p50=self._text(shown.above_p50 if shown else None),
+            above_p90=self._text(shown.above_p90 if shown else None),
+            p_reach=round(shown.p_reach if shown else forecast.p_reach, 3),
+            announced_at=self._text(shown.t_s if shown else None),
+            plateau_c=_rounded3(forecast.plateau_c),
+            core_c=_rounded3(forecast.core_c),
+            core_above_p=round(forecast.core_above_p, 3),
+            ready_rule=rules.ready_rule,
+            ready_at=self._text(supervisor.ready_at(watch, rules, forecast)),
+            soak_from=self._text(watch.above_since_s),
+            above_until=self._above_until(forecast),
+            probes=tuple(_probe_now(p) for p in facts.points),
+            unmeasured_far=unmeasured_far_places(self.settings.setup, measured),
+            missing=supervisor.missing_places(facts.points),
+            heater=self._heater_now(forecast, heater),
+            alerts=tuple(self._alert_now(a) for a in watch.alerts),
+            clock_ok=self._clock_ok,
+            first_of_setup=forecast.first_of_setup,
+            demo=self._demo,
+            zone=self._zone,
+            fan=_fan_now(forecast),
+            notes=self._notes(),
+        )
+        return msgspec.structs.replace(status, verdict=words.verdict(status))
+
+    def _above_until(self, forecast: Forecast) -> tuple[str | None, str | None, str | None] | None:
+        if forecast.below_p50 is None and forecast.below_p10 is None:
+            return None
+        return self._text(forecast.below_p10), self._text(forecast.below_p50), self._text(forecast.below_p90)
+
+    def _heater_now(self, forecast: Forecast, share: float | None) -> HeaterNow:
+        watch, setup = self._watch, self.settings.setup
+        heating = watch.heating
+        if share is not None:
+            known_by = "measured"
+        elif watch.said_off_s is not None and heating is False:
+            known_by = "said"
+        else:
+            known_by = "curve" if heating is not None else "nothing"
+        since = forecast.heater_on_at if heating else forecast.heater_off_at
+        return HeaterNow(
+            heating=heating,
+            known_by=known_by,
+            share=_rounded(share, 2),
+            since=self._text(since) if heating is not None else None,
+            kind=setup.heater if setup else None,
+            switched_by=setup.switched_by if setup else None,
+        )
+
+    def _alert_now(self, a: Alert) -> AlertNow:
+        return AlertNow(a.id, a.kind, utc_text(self._utc(a.opened_s)), a.harm, a.place, a.answers, a.answered)
+
+    def _notes(self) -> tuple[str, ...]:
+        courier_troubles = [c.trouble for c in (self._broker, self._messages) if c is not None]
+        return tuple(t for t in (self._store_trouble, *courier_troubles) if t)
+
+    def _utc(self, t_s: float) -> float:
+        return t_s + self._offset_s
+
+    def _text(self, t_s: float | None) -> str | None:
+        return None if t_s is None else utc_text(self._utc(t_s))
+
+    # -- commands
+
+    def _poll_commands(self, stop: threading.Event) -> None:
+        """Look once a real second whether somebody else has written."""
+        watcher = connect(self.store.path, read_only=True)
+        seen = None
+        try:
+            while not stop.wait(1.0):
+                version = watcher.execute("PRAGMA data_version").fetchone()[0]
+                if version != seen:
+                    seen = version
+                    self.answer_commands()
+        except sqlite3.Error as err:
+            log.error("commands can't be read: %s", err)
+        finally:
+            watcher.close()
+
+    def answer_commands(self) -> None:
+        """Carry out and answer what waits; a command past its time is refused."""
+        for command in self.store.waiting_commands():
+            with self._lock:
+                batch = Batch()
+                done, text = self._carry_out(command, batch)
+                batch.statements.append(answer_statement(command.id, json.dumps({"ok": done, "text": text})))
+                self._write(batch, self.clock.monotonic())
+                if done and self._last is not None:
+                    self.status = self._document(*self._last)
+                    self._show(self._last[0])
+
+    def _carry_out(self, command: Command, batch: Batch) -> tuple[bool, str]:
+        if time.time() > command.expires_at:
+            return False, "That came too late and was not carried out. Please give it again."
+        act = {
+            "hand-reading": self._take_hand_reading,
+            "undo-hand-reading": self._undo_hand_reading,
+            "answer-alert": self._take_answer,
+            "heater-said": self._take_heater_word,
+        }.get(command.kind)
+        if act is None:
+            return False, f"This version knows no command {command.kind}."
+        try:
+            return act(command.body, batch)
+        except (KeyError, TypeError, ValueError) as err:
+            return False, f"The command is not complete ({err}). Nothing was changed."
+
+    def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
+        place, value_c = str(body["place"]), float(body["c"])
+        method, age_s = Method(body["method"]), float(body.get("age_s", 0.0))
+        if place not in self._hand.addresses:
+            return (
+                False,
+                f"{place} is not a place of this aircraft. Known: {', '.join(self._hand.addresses)}.",
+            )
+        if not -60 <= value_c <= 200:
+            return False, f"{value_c:g} °C can't be right: −60 to 200 °C. Please look again."
+        if not 0 <= age_s <= 3600:
+            return False, "The measurement must be at most one hour old and not in the future."
+        t_s = self.clock.monotonic() - age_s
+        number = self.store.next_hand_number()
+        self._hand_entries[number] = self._hand.enter(place, t_s, value_c, method)
+        if age_s <= HAND_VALID_S:
+            self._hand_new.append(Reading(place, t_s, value_c, value_c, method=method))
+        batch.statements.append(
+            (
+                "INSERT INTO hand_readings (hand, place, boot, mono_ms, value_mc, method)"
+                " VALUES (?, (SELECT place FROM places WHERE name = ?), ?, ?, ?, ?)",
+                (number, place, self.store.boot, _ms(t_s), round(value_c * 1000), method.value),
+            )
+        )
+        return True, f"Kept: {words.place_name(place)} {words.temperature(value_c)}, by hand."
+
+    def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
+        number, now_at = int(body["id"]), self._utc(self.clock.monotonic())
+        if number not in {h[0] for h in self.store.hand_readings(now_at - HAND_UNDO_S)}:
+            return False, f"There is no reading by hand with number {number} that could be undone."
+        if (entry := self._hand_entries.pop(number, None)) is not None:
+            self._hand.undo(entry)
+        batch.statements.append(("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (now_at, number)))
+        return True, "Undone; it no longer counts."
+
+    def _take_answer(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
+        alert, answer = str(body["alert"]), str(body["answer"])
+        now_s = self.clock.monotonic()
+        watch = supervisor.answer_alert(self._watch, alert, answer, now_s)
+        if watch is None:
+            return False, "That alert is no longer open."
+        self._watch = watch
+        batch.statements.append(
+            (
+                "UPDATE alerts SET answered = ?, answered_at = ? WHERE alert = ?",
+                (answer, self._utc(now_s), alert),
+            )
+        )
+        return True, f"Noted: {words.answer_words(answer)}. If the curve contradicts it, I ask again."
+
+    def _take_heater_word(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
+        on = body["on"]
+        if not isinstance(on, bool):
+            return False, "Say on or off."
+        self._watch = supervisor.say_heater(self._watch, on, self.clock.monotonic())
+        batch.statements.append(("SELECT 1", ()))
+        return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+
+@dataclass(slots=True)
+class Job:
+    """Housekeeping of a run: what, how often [run s], when next [run s]."""
+
+    work: Callable[[], object]
+    every_s: float
+    due_s: float
+
+
+_TICK_AT = "coalesce((SELECT max(tick) FROM ticks WHERE boot = ? AND mono_ms <= ?), ?)"
+_OPEN_HEATUP = "(SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL)"
+
+
+def _withdrawal(kind: str) -> tuple[str, Sequence[Any]]:
+    """Drop undelivered messages of a kind that no longer hold."""
+    return (
+        "UPDATE outbox SET dropped_reason = 'no longer true' WHERE delivered_at IS NULL"
+        " AND dropped_reason IS NULL AND dedupe_key LIKE ?",
+        (f"{kind}:%",),
+    )
+
+
+def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
+    if isinstance(sample, Reading):
+        return StoredReading(place, sample.raw_c, sample.cold_c, sample.value_c, None)
+    return StoredReading(place, None, sample.cold_c, None, sample.fault.value)
+
+
+def _probe_now(p: Point) -> ProbeNow:
+    return ProbeNow(
+        place=p.place,
+        c=_rounded(p.value_c, 2),
+        status=p.status,
+        trend_c_per_h=_rounded(p.trend_c_per_h, 1),
+        required=p.required,
+        near_heater=p.near_heater,
+        age_s=_rounded(p.age_s, 1),
+        counts=may_be_coldest(p.place, p.near_heater),
+    )
+
+
+def _fan_now(forecast: Forecast) -> FanNow:
+    fan = forecast.fan
+    return FanNow(
+        min=tuple(round((t - forecast.t_s) / 60, 1) for t in fan.t_s),
+        low=tuple(round(c, 1) for c in fan.low_c),
+        mid=tuple(round(c, 1) for c in fan.mid_c),
+        high=tuple(round(c, 1) for c in fan.high_c),
+    )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _rounded3(values: tuple[float, float, float] | None) -> tuple[float, float, float] | None:
+    return None if values is None else (round(values[0], 2), round(values[1], 2), round(values[2], 2))
+
+
+def _ms(t_s: float) -> int:
+    return round(t_s * 1000)

@@ -1,0 +1,498 @@
+"""The commands. The only place that knows click, signals and the scheduler."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import importlib.resources
+import json
+import logging
+import math
+import signal
+import sys
+import tempfile
+import threading
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+import msgspec
+
+from probe_agent.clock import Clock, SimulatedClock, SystemClock
+from probe_agent.config import Settings, SettingsError, load_settings, parse_settings
+from probe_agent.store import Store, StoreError, ask, await_answer
+
+DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
+NIGHTLY_UTC_HOUR = 3
+DAY_S = 86_400.0
+
+
+def build() -> str:
+    """The installed version."""
+    try:
+        return importlib.metadata.version("probe-agent")
+    except importlib.metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def example_settings() -> str:
+    """The commented example settings as text."""
+    packaged = importlib.resources.files("probe_agent") / "example.toml"
+    if packaged.is_file():
+        return packaged.read_text("utf-8")
+    return (Path(__file__).parent.parent / "deploy" / "example.toml").read_text("utf-8")
+
+
+def _settings(path: Path | None, needed: bool = True) -> Settings:
+    """Settings of a file; without --settings those of the usual place, or none where they aren't needed."""
+    if path is None and not DEFAULT_SETTINGS.exists():
+        if needed:
+            raise click.ClickException(
+                f"{DEFAULT_SETTINGS} is not there. Write one (probe-agent example > settings.toml shows "
+                f"every key) and name it with --settings."
+            )
+        return Settings()
+    try:
+        return load_settings(path or DEFAULT_SETTINGS)
+    except SettingsError as err:
+        raise click.ClickException(str(err)) from err
+
+
+settings_option = click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help=f"Settings file (default: {DEFAULT_SETTINGS}).",
+)
+
+
+class Speed(click.ParamType[float]):
+    """How many times as fast as life: a number above 0, or max."""
+
+    name = "N|max"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if value == "max":
+            return math.inf
+        try:
+            speed = float(value)
+        except (TypeError, ValueError):
+            speed = math.nan
+        if not 0 < speed < math.inf:
+            self.fail(f"{value} is not a speed. Give a number above 0, or max.", param, ctx)
+        return speed
+
+
+class Names(click.ParamType[tuple[str, ...]]):
+    """Names separated by commas."""
+
+    name = "a,b"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, ...]:
+        if isinstance(value, tuple):
+            return value
+        return tuple(n.strip() for n in str(value).split(",") if n.strip())
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(build(), prog_name="probe-agent")
+def main() -> None:
+    """Watch a cold engine being preheated: read probes, forecast, keep the record, tell the pilot.
+
+    \b
+    probe-agent example > settings.toml     settings to start from, each line explained
+    probe-agent run --settings FILE         the daemon
+    probe-agent try                         the daemon on a simulated engine, many times as fast
+    probe-agent enter cyl-3 -5.5            a temperature read by hand
+    probe-agent replay FILE.csv --target-c 7.2   forecasts for a recorded heat-up
+    probe-agent-web                         the page for the phone
+
+    It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local
+    codes and licensed people come first.
+    """
+
+
+@main.command()
+def example() -> None:
+    """Print example settings, each line explained."""
+    click.echo(example_settings(), nl=False)
+
+
+@main.command()
+@settings_option
+@click.option(
+    "--store",
+    "store_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Store, instead of the settings'.",
+)
+@click.option(
+    "--recording",
+    type=click.Path(dir_okay=False, allow_dash=True, path_type=Path),
+    help="Readings from CSV (time,<place…>,ambient,heater) instead of probes; - is standard input.",
+)
+@click.option("--required", type=Names(), help="With --recording: required columns (default: every place).")
+@click.option("--ignore", type=Names(), default="", help="With --recording: columns to pass over.")
+@click.option("--target-c", type=float, help="With --recording: target, instead of the settings'.")
+@click.option(
+    "--speed",
+    type=Speed(),
+    default="1",
+    show_default=True,
+    help="With --recording: how many times as fast.",
+)
+@click.option("-v", "--verbose", is_flag=True, help="Say more on standard error.")
+def run(
+    settings_file: Path | None,
+    store_file: Path | None,
+    recording: Path | None,
+    required: tuple[str, ...] | None,
+    ignore: tuple[str, ...],
+    target_c: float | None,
+    speed: float,
+    verbose: bool,
+) -> None:
+    """Run the daemon until it is stopped; with --recording until the recording ends."""
+    _log(verbose)
+    settings = _settings(settings_file, needed=recording is None)
+    if recording is None:
+        if required or ignore or target_c is not None or speed != 1:
+            raise click.UsageError("--required, --ignore, --target-c and --speed go with --recording.")
+        _run_probes(_placed(settings, store_file))
+        return
+    if settings == Settings() and store_file is None:
+        store_file = Path("probe-agent.db")
+    if target_c is not None:
+        settings = msgspec.structs.replace(settings, limits=_limits_with_target(settings, target_c))
+    _run_recording(_placed(settings, store_file), recording, required, ignore, speed)
+
+
+def _limits_with_target(settings: Settings, target_c: float) -> Any:
+    limits = settings.limits
+    return msgspec.structs.replace(
+        limits,
+        target_c=target_c,
+        need_below_c=min(limits.need_below_c, target_c),
+        too_hot_c=max(limits.too_hot_c, target_c + 15.0),
+    )
+
+
+def _placed(settings: Settings, store_file: Path | None) -> Settings:
+    """Settings whose store is where the command says, with the status document beside it."""
+    if store_file is None:
+        return settings
+    place = msgspec.structs.replace(settings.store, file=str(store_file), runtime_dir=str(store_file.parent))
+    return msgspec.structs.replace(settings, store=place)
+
+
+def _run_probes(settings: Settings) -> None:
+    from probe_agent.agent import plan_from_settings
+    from probe_agent.probes.one_wire import OneWireSource
+
+    wires = [p for p in settings.probes if p.source == "one-wire"]
+    source = OneWireSource(
+        Path(settings.one_wire.directory),
+        expected=[p.address for p in wires],
+        thermocouples={p.address: p.thermocouple for p in wires},
+        deadline_s=settings.one_wire.deadline_s,
+    )
+    _watch(settings, plan_from_settings(settings), SystemClock(), [source])
+
+
+def _run_recording(
+    settings: Settings,
+    recording: Path,
+    required: tuple[str, ...] | None,
+    ignore: tuple[str, ...],
+    speed: float,
+) -> None:
+    from probe_agent.agent import plan_from_recording
+    from probe_agent.probes.recording import RecordingError, RecordingSource
+
+    try:
+        source = RecordingSource(recording, ignore)
+        places = [p for p in source.addresses if p != "ambient"]
+        if unknown := [p for p in required or () if p not in places]:
+            raise click.UsageError(
+                f"--required: no column {', '.join(unknown)}. There are: {', '.join(places)}."
+            )
+        start_utc = source.start_utc
+        clock = SimulatedClock(SystemClock().utc() if start_utc is None else start_utc, speed)
+        plan = plan_from_recording(settings, places, required or places)
+        _watch(settings, plan, clock, [source])
+    except RecordingError as err:
+        raise click.ClickException(str(err)) from err
+    click.echo(f"Kept in {settings.store.file}: " + _summary(Path(settings.store.file)), err=True)
+
+
+def _summary(store: Path) -> str:
+    from probe_agent.store import connect
+
+    db = connect(store, read_only=True)
+    try:
+        counts = [
+            db.execute(f"SELECT count(*) FROM {t}").fetchone()[0]
+            for t in ("readings", "heatups", "forecasts")
+        ]
+    finally:
+        db.close()
+    return "{} readings, {} heat-ups, {} forecasts.".format(*counts)
+
+
+@main.command(name="try")
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help='Settings with probes of source = "simulated" (default: a built-in aircraft in a temporary folder).',
+)
+@click.option("--speed", type=Speed(), default="60", show_default=True, help="Times as fast as life.")
+@click.option("-v", "--verbose", is_flag=True, help="Say more on standard error.")
+def try_(settings_file: Path | None, speed: float, verbose: bool) -> None:
+    """Run the daemon on a simulated engine at minus 12 °C whose heater is switched on soon.
+
+    Nothing of the daemon is different; the simulated engine stands where the probes would be.
+    """
+    _log(verbose)
+    if settings_file is not None:
+        _run_simulated(_settings(settings_file), speed)
+        return
+    with tempfile.TemporaryDirectory(prefix="probe-agent-try-") as folder:
+        settings = demo_settings(Path(folder))
+        click.echo(
+            f"Simulated engine, {speed:g} times as fast as life. Data in {folder}, removed at the end.",
+            err=True,
+        )
+        _run_simulated(settings, speed)
+
+
+def demo_settings(folder: Path) -> Settings:
+    """Settings of the simulated aircraft with its data in a folder."""
+    settings = parse_settings(example_settings().encode(), "the built-in example")
+    probes = tuple(msgspec.structs.replace(p, source="simulated", address=p.place) for p in settings.probes)
+    place = msgspec.structs.replace(
+        settings.store, file=str(folder / "probe-agent.db"), runtime_dir=str(folder)
+    )
+    return msgspec.structs.replace(settings, probes=probes, store=place)
+
+
+def _run_simulated(settings: Settings, speed: float) -> None:
+    from probe_agent.agent import plan_from_settings
+    from probe_agent.engine_sim import magpie_demo
+    from probe_agent.probes.simulated import SimulatedSource
+
+    clock = SimulatedClock(SystemClock().utc(), speed)
+    source = SimulatedSource(magpie_demo())
+    _watch(settings, plan_from_settings(settings), clock, [source], demo=True)
+
+
+def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> None:
+    """Open the store, start couriers and housekeeping, tick until a signal comes or the sources end."""
+    from probe_agent.agent import Agent
+    from probe_agent.messages import MessageCourier
+
+    stop = threading.Event()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: stop.set())
+    store = _open_store(settings)
+    messages = (
+        MessageCourier(store, settings.recipients, settings.messages, clock) if settings.recipients else None
+    )
+    agent = Agent(
+        settings,
+        plan,
+        clock,
+        sources,
+        store,
+        broker=_broker(settings, store),
+        messages=messages,
+        build=build(),
+        zone=_zone(settings),
+        demo=demo,
+        jobs=_jobs(settings, clock),
+    )
+    scheduler = _schedule(settings) if isinstance(clock, SystemClock) else None
+    try:
+        agent.run(stop)
+    finally:
+        if scheduler is not None:
+            scheduler.shutdown(wait=False)
+        store.close()
+
+
+def _open_store(settings: Settings) -> Store:
+    from probe_agent.migrations import migrate
+
+    file = Path(settings.store.file)
+    try:
+        Path(settings.store.runtime_dir).mkdir(parents=True, exist_ok=True)
+        migrate(file)
+        return Store(file)
+    except (StoreError, OSError) as err:
+        raise click.ClickException(str(err)) from err
+
+
+def _broker(settings: Settings, store: Store) -> Any:
+    if settings.broker.host is None:
+        return None
+    from probe_agent.broker import BrokerCourier
+
+    def version_of(content: str) -> int:
+        """The stored counter of the description, one higher when its content changes."""
+        kept = json.loads(store.kept("description") or '["", 0]')
+        if kept[0] != content:
+            kept = [content, kept[1] + 1]
+            store.keep("description", json.dumps(kept))
+        return int(kept[1])
+
+    password = None
+    if settings.broker.password_file:
+        try:
+            password = Path(settings.broker.password_file).read_text("utf-8").strip()
+        except OSError as err:
+            raise click.ClickException(
+                f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
+            ) from err
+    device = settings.broker.device or _slug(settings.aircraft.name)
+    return BrokerCourier(settings.broker, device, version_of, password, build())
+
+
+def _slug(name: str) -> str:
+    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
+    return "-".join(part for part in kept.split("-") if part) or "aircraft"
+
+
+def _zone(settings: Settings) -> str:
+    if settings.aircraft.zone is not None:
+        return settings.aircraft.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
+
+
+def _jobs(settings: Settings, clock: Clock) -> list[Any]:
+    """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
+    from probe_agent.agent import Job
+    from probe_agent.maintenance import back_up
+
+    if isinstance(clock, SystemClock):
+        return []
+    file = Path(settings.store.file)
+    return [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+
+
+def _schedule(settings: Settings) -> Any:
+    """A scheduler for housekeeping alone; nothing that means something to pilot or heater is a job."""
+    from apscheduler.schedulers.background import BackgroundScheduler
+
+    from probe_agent.maintenance import back_up
+
+    scheduler = BackgroundScheduler(
+        timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+    )
+    scheduler.add_job(
+        back_up, "cron", hour=NIGHTLY_UTC_HOUR, args=[Path(settings.store.file)], id="nightly-copy"
+    )
+    scheduler.start()
+    return scheduler
+
+
+@main.command(context_settings={"ignore_unknown_options": True})
+@settings_option
+@click.option(
+    "--store",
+    "store_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Store, instead of the settings'.",
+)
+@click.option(
+    "--method",
+    type=click.Choice(["infrared", "contact"]),
+    default="infrared",
+    show_default=True,
+    help="Kind of thermometer.",
+)
+@click.option(
+    "--ago", "ago_min", type=click.FloatRange(0, 60), default=0.0, help="Minutes since it was read."
+)
+@click.option("-f", "--fahrenheit", is_flag=True, help="VALUE is in °F.")
+@click.option("--undo", type=int, help="Undo the reading with this number instead.")
+@click.argument("place", required=False)
+@click.argument("value", required=False)
+def enter(
+    settings_file: Path | None,
+    store_file: Path | None,
+    method: str,
+    ago_min: float,
+    fahrenheit: bool,
+    undo: int | None,
+    place: str | None,
+    value: str | None,
+) -> None:
+    """Enter a temperature read by hand: probe-agent enter cyl-3 -5.5
+
+    Keep clear of the propeller: through the inlets your arms are in its arc. Switches off, key out.
+    """
+    if undo is not None:
+        _ask(settings_file, store_file, "undo-hand-reading", {"id": undo})
+        return
+    if place is None or value is None:
+        raise click.UsageError("Give a place and a value, such as: probe-agent enter cyl-3 -5.5")
+    try:
+        number = float(value.replace(",", ".").replace("−", "-"))
+    except ValueError as err:
+        raise click.UsageError(f"{value} is not a number.") from err
+    celsius = (number - 32) / 1.8 if fahrenheit else number
+    _ask(
+        settings_file,
+        store_file,
+        "hand-reading",
+        {"place": place, "c": celsius, "method": method, "age_s": ago_min * 60},
+    )
+
+
+@main.command()
+@settings_option
+@click.option(
+    "--store",
+    "store_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Store, instead of the settings'.",
+)
+@click.argument("state", type=click.Choice(["on", "off"]))
+def heater(settings_file: Path | None, store_file: Path | None, state: str) -> None:
+    """Tell the daemon that somebody switched the heater on or off. It switches nothing itself."""
+    _ask(settings_file, store_file, "heater-said", {"on": state == "on"})
+
+
+def _ask(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
+    """Leave a command for the daemon and print its answer."""
+    file = store_file or Path(_settings(settings_file).store.file)
+    try:
+        if not file.exists():
+            raise StoreError(f"{file} is not there yet. Start the daemon first.")
+        answer = await_answer(file, ask(file, kind, body))
+    except StoreError as err:
+        raise click.ClickException(str(err)) from err
+    if answer is None:
+        raise click.ClickException(
+            "The daemon did not answer within 10 s. Is it running? Nothing was changed so far."
+        )
+    said = json.loads(answer)
+    if not said["ok"]:
+        raise click.ClickException(said["text"])
+    click.echo(said["text"])
+
+
+def _log(verbose: bool) -> None:
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.WARNING,
+        stream=sys.stderr,
+        format="%(levelname)s %(name)s: %(message)s",
+    )
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,37 @@
+"""Housekeeping outside the data path: the nightly verified copy of the store, the weight of old rows."""
+
+from __future__ import annotations
+
+import logging
+import os
+import sqlite3
+from pathlib import Path
+
+from probe_agent.store import StoreError, connect
+
+log = logging.getLogger(__name__)
+
+
+def back_up(store: Path) -> Path:
+    """Copy the store beside itself, check the copy, and only then replace the last one.
+
+    Returns the copy's path. Raises StoreError if the copy does not pass SQLite's quick_check; the copy
+    before it is kept then.
+    """
+    copy = store.with_name(store.name + ".copy")
+    draft = store.with_name(store.name + ".copy.new")
+    draft.unlink(missing_ok=True)
+    source = connect(store, read_only=True)
+    target = sqlite3.connect(draft)
+    try:
+        source.backup(target, pages=200)
+        found = target.execute("PRAGMA quick_check").fetchone()[0]
+    finally:
+        target.close()
+        source.close()
+    if found != "ok":
+        draft.unlink(missing_ok=True)
+        raise StoreError(f"the copy of {store} is damaged ({found}). The copy before it was kept.")
+    os.replace(draft, copy)
+    log.info("copied the record to %s", copy)
+    return copy
