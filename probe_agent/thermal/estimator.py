@@ -1,0 +1,499 @@
+"""Forecasts of a heat-up from its curve, one observation after the other.
+
+The same observations give the same forecasts: samples are drawn from normals fixed at the start, and
+nothing that `forecast` does is remembered.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from probe_agent.readings import Fan, Forecast, Observation
+from probe_agent.thermal import memory as learned
+from probe_agent.thermal.heating import Heating
+from probe_agent.thermal.history import History
+from probe_agent.thermal.memory import Memory
+from probe_agent.thermal.network import SHARED, Array, parameter_names
+from probe_agent.thermal.passage import Futures, first_passage, grid, quantiles, sample_futures
+from probe_agent.thermal.posterior import Ensemble, Fit, Problem, fit, sample
+from probe_agent.thermal.prior import MODEL_VERSION, Prior
+
+HeaterMode = Literal["measured", "command", "none"]
+
+CAP_S = 36_000.0
+"""A crossing later than this after heater-on counts as never."""
+_SAMPLES = 256
+_RECENT = 64
+_TEACHES_C = 5.0
+_PLAUSIBLE_C = (-60.0, 300.0)
+_TIME_SCALE = SHARED.index("log_time_scale_s")
+_DECILES = (0.1, 0.5, 0.9)
+
+
+@dataclass(slots=True)
+class _Episode:
+    """One heat-up, or the rest before it, as the fit sees it."""
+
+    history: History
+    reference_c: float
+    start_c: Array
+    start_sd_c: Array
+    core_offset_c: float
+    core_sd_c: float
+    xi: Array
+    found: Fit | None = None
+
+
+class Estimator:
+    """The physics of one setup, fed observation by observation.
+
+    Args:
+        places: all places the physics may use, in any order.
+        required: those whose minimum counts.
+        target_c: what that minimum must reach [°C]; need_c: the core's limit [°C].
+        prior: `GENERIC`, or `engine_prior(…)`.
+        memory: what earlier heat-ups of this setup taught.
+        heater_mode: whether the heater's share is measured (believed), commanded (tested against the
+            curve) or not told at all.
+    """
+
+    def __init__(
+        self,
+        places: Sequence[str],
+        required: Sequence[str],
+        target_c: float,
+        need_c: float,
+        prior: Prior,
+        memory: Memory | None = None,
+        heater_mode: HeaterMode = "measured",
+    ) -> None:
+        self.places = tuple(sorted(set(places) | set(required)))
+        self.required = tuple(p for p in self.places if p in set(required))
+        if not self.required:
+            raise ValueError("at least one place must be required")
+        self.target_c = target_c
+        self.need_c = need_c
+        self.prior = prior
+        self.memory = memory
+        self.heater_mode = heater_mode
+        self._needed = np.array([self.places.index(p) for p in self.required])
+        self._names = parameter_names(self.places)
+        mean, covariance = learned.setup_prior(prior, memory, self.places)
+        if memory is not None:
+            covariance += np.diag(learned.day_spread(self._names) ** 2)
+        self._mean, self._covariance = mean, covariance
+        rng = np.random.default_rng(20_130_101)
+        half = rng.standard_normal((_SAMPLES // 2, len(self._names)))
+        self._normals = np.vstack([half, -half])
+        self._future_normals = rng.standard_normal((_SAMPLES, 8))
+        self._future_uniforms = rng.random((_SAMPLES, 4))
+        self._heating = Heating(heater_mode, prior)
+        self._recent: deque[Observation] = deque(maxlen=_RECENT)
+        self._last: Observation | None = None
+        self._ambient_c: float | None = None
+        self._episode: _Episode | None = None
+        self._above_since: float | None = None
+        self._set_aside: set[str] = set()
+
+    # -- taking in ---------------------------------------------------------------------------------
+
+    def observe(self, obs: Observation) -> None:
+        """Take one observation; instants must increase. Raises ValueError where they don't."""
+        if self._last is not None and obs.t_s <= self._last.t_s:
+            raise ValueError(f"observation at {obs.t_s} s after {self._last.t_s} s")
+        values = {
+            p: v
+            for p, v in obs.values_c.items()
+            if p in self.places and math.isfinite(v) and _PLAUSIBLE_C[0] < v < _PLAUSIBLE_C[1]
+        }
+        obs = Observation(obs.t_s, values, obs.ambient_c, obs.heater, obs.sigma_c)
+        share_before = self._heating.share
+        change = self._heating.take(obs, tuple(self._recent))
+        self._advance(obs, share_before)
+        if obs.ambient_c is not None and math.isfinite(obs.ambient_c):
+            self._ambient_c = obs.ambient_c
+        self._recent.append(obs)
+        if self._episode is None:
+            if values:
+                self._begin(obs.t_s, (obs,))
+        elif change == "new":
+            self._begin_again(obs)
+        elif change is not None and self._heating.rewritten_from is not None:
+            self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
+        self._note_passage(obs)
+        self._last = obs
+
+    def _advance(self, obs: Observation, share: float) -> None:
+        episode = self._episode
+        if episode is None:
+            return
+        completed = episode.history.advance(obs.t_s, share, self._air(episode))
+        if completed:
+            self._refit(episode)
+        self._add(episode, obs)
+
+    def _air(self, episode: _Episode) -> float:
+        return 0.0 if self._ambient_c is None else self._ambient_c - episode.reference_c
+
+    def _add(self, episode: _Episode, obs: Observation) -> None:
+        for column, place in enumerate(self.places):
+            if place in obs.values_c and place not in self._set_aside:
+                value = obs.values_c[place] - episode.reference_c
+                if math.isnan(episode.start_c[column]):
+                    episode.start_c[column] = value
+                sd = obs.sigma_c.get(place, self.prior.reading_sd_c)
+                episode.history.add(obs.t_s, column, value, sd)
+
+    def _begin(
+        self, start_s: float, rows: Sequence[Observation], core: tuple[float, float] | None = None
+    ) -> None:
+        """Start a fresh fit at start_s with the rows from there on."""
+        first: dict[str, float] = {}
+        for row in rows:
+            for place, value in row.values_c.items():
+                first.setdefault(place, value)
+        reference = min(first.values()) if first else 0.0
+        unseen = [p not in first for p in self.places]
+        middle = float(np.median(list(first.values()))) if first else 0.0
+        start = np.array([first.get(p, middle) - reference for p in self.places])
+        spread = np.where(unseen, 4.0, 0.25)
+        for i, place in enumerate(self.places):
+            if place in first:
+                spread[i] = max(0.25, 1.2 * rows[0].sigma_c.get(place, 0.0))
+        offset, offset_sd = core if core is not None else (0.0, self._core_sd(start))
+        cell = self._first_cell(rows)
+        episode = _Episode(
+            History(start_s, cell, len(self.places)),
+            reference,
+            start,
+            spread,
+            offset,
+            offset_sd,
+            np.zeros(len(self._names)),
+        )
+        self._episode = episode
+        share = 0.0
+        for i, row in enumerate(rows):
+            episode.history.advance(row.t_s, share, self._air(episode))
+            self._add(episode, row)
+            share = self._heating.share_at(row, last=i == len(rows) - 1)
+
+    def _core_sd(self, start: Array) -> float:
+        """Spread of the core's start: places far apart tell of an engine not at rest."""
+        return float(self.prior.shared_factor[9, 9] + 0.5 * np.ptp(start))
+
+    def _first_cell(self, rows: Sequence[Observation]) -> float:
+        if len(rows) > 1:
+            return max(1.0, (rows[-1].t_s - rows[0].t_s) / (len(rows) - 1))
+        return 1.0
+
+    def _begin_again(self, obs: Observation) -> None:
+        """A new heat-up begins: the rest before it only says where everything starts."""
+        core = self._core_now()
+        on_s = self._heating.on_at if self._heating.on_at is not None else obs.t_s
+        back = [r for r in self._recent if r.t_s >= on_s - 8 * self._spacing()]
+        self._above_since = None
+        self._begin(back[0].t_s, back, core)
+
+    def _spacing(self) -> float:
+        times = [r.t_s for r in self._recent]
+        return float(np.median(np.diff(times))) if len(times) > 1 else 1.0
+
+    def _core_now(self) -> tuple[float, float] | None:
+        """Core less mean of the places, and how well that is known."""
+        if self._episode is None or self._episode.found is None:
+            return None
+        ensemble, z = self._now(self._episode, self._episode.found)
+        n = len(self.places)
+        offset = z[:, n + 1] - z[:, 1 : n + 1].mean(1)
+        mean = float(ensemble.weight @ offset)
+        sd = math.sqrt(float(ensemble.weight @ (offset - mean) ** 2))
+        return mean, max(sd, 0.3)
+
+    def _note_passage(self, obs: Observation) -> None:
+        if any(p not in obs.values_c for p in self.required):
+            return
+        low = min(obs.values_c[p] for p in self.required)
+        if low < self.target_c:
+            self._above_since = None
+        elif self._above_since is None:
+            self._above_since = obs.t_s
+
+    # -- fitting -----------------------------------------------------------------------------------
+
+    def _problem(self, episode: _Episode) -> Problem:
+        shared = len(SHARED)
+        n = len(self.places)
+        covariance = self._covariance.copy()
+        mean = self._mean.copy()
+        index = np.arange(shared + 4 * n, shared + 5 * n)
+        covariance[index, index] = episode.start_sd_c**2
+        core = SHARED.index("core_offset_c")
+        mean[core] = episode.core_offset_c
+        covariance[core, core] = episode.core_sd_c**2
+        if self._ambient_c is None:
+            air = SHARED.index("ambient_offset_c")
+            covariance[air, air] = 0.8**2
+        return Problem(
+            episode.history,
+            mean,
+            np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(len(mean))), dtype=np.float64),
+            episode.start_c,
+            self.prior.discrepancy,
+            self._heating.on_at,
+            self._heating.on_sd_s,
+        )
+
+    def _refit(self, episode: _Episode) -> None:
+        start = episode.found.xi if episode.found is not None else episode.xi
+        episode.found = fit(self._problem(episode), start, 3)
+
+    def _now(self, episode: _Episode, found: Fit) -> tuple[Ensemble, Array]:
+        """Samples, and their states at the last observation with the places where they were read."""
+        ensemble = sample(self._problem(episode), found, self._normals)
+        history = episode.history
+        begin = history.start_s + (history.count - 1) * history.cell_s
+        share = (history.end_s - begin) / history.cell_s
+        before, after = ensemble.run.states[:, -2], ensemble.run.states[:, -1]
+        z = before + (after - before) * share
+        z[:, 1 : len(self.places) + 1] += ensemble.residual
+        return ensemble, z
+
+    # -- answering ---------------------------------------------------------------------------------
+
+    def forecast(self) -> Forecast:
+        """What is expected at the last observation. Changes nothing."""
+        if self._last is None or self._episode is None:
+            return Forecast(self._last.t_s if self._last else 0.0, first_of_setup=self.memory is None)
+        episode = self._episode
+        found = fit(self._problem(episode), episode.found.xi if episode.found else episode.xi, 2)
+        ensemble, z = self._now(episode, found)
+        futures = self._futures(episode, ensemble, z)
+        return self._answer(episode, ensemble, futures)
+
+    def glance(self, before: Forecast) -> Forecast:
+        """An earlier forecast brought up to the last observation in what costs nothing: coldest place,
+        heater, places set aside. For rows nobody asks a forecast of."""
+        if self._last is None:
+            return before
+        coldest = self._coldest()
+        return replace(
+            before,
+            t_s=self._last.t_s,
+            coldest=coldest[0] if coldest else None,
+            coldest_c=coldest[1] if coldest else None,
+            heating=self._heating.heating,
+            heater_on_at=self._heating.on_at,
+            heater_off_at=self._heating.off_at,
+            set_aside=tuple(sorted(self._set_aside)),
+        )
+
+    def taught(self) -> Memory | None:
+        """The memory with what this run taught; the old one where it was no clean heat-up: no known
+        heater, too small a rise, or a place set aside."""
+        episode = self._episode
+        if episode is None or self._heating.on_at is None or self._set_aside:
+            return self.memory
+        problem = self._problem(episode)
+        found = fit(problem, episode.found.xi if episode.found else episode.xi, 4)
+        value, variance, _ = episode.history.readings()
+        rise = np.where(np.isfinite(variance), value - episode.start_c, 0.0).max()
+        if rise < _TEACHES_C:
+            return self.memory
+        spread = problem.factor @ found.spread
+        theta = problem.mean + problem.factor @ found.xi
+        return learned.absorb(self.memory, self.prior, self.places, theta, spread @ spread.T)
+
+    def _horizon(self) -> float:
+        assert self._last is not None
+        on = self._heating.on_at
+        left = CAP_S if on is None else on + CAP_S - self._last.t_s
+        return max(60.0, left)
+
+    def _futures(self, episode: _Episode, ensemble: Ensemble, z: Array) -> Futures:
+        elapsed = max(episode.history.end_s - episode.history.start_s, episode.history.cell_s)
+        t_s, _ = grid(min(60.0, max(0.5, elapsed / 64)), self._horizon())
+        steps = np.diff(t_s)
+        heater = self._coming_heat(t_s[:-1])
+        wander = self._future_normals[:, 1, None] * self.prior.air_sd_c_per_sqrt_h
+        grown = np.sqrt(t_s[:-1] / 3600.0)
+        ambient = self._air(episode) + ensemble.run.theta[:, 8, None] + wander * grown
+        assert len(steps) == heater.shape[1]
+        return sample_futures(ensemble.run.a, z, ensemble.weight, t_s, heater, ambient)
+
+    def _coming_heat(self, t_s: Array) -> Array:
+        """Heater share of each sample in each step. A heater that is off comes back in some of them."""
+        noise = np.exp(self.prior.power_sd * self._future_normals[:, 0, None])
+        assert self._last is not None
+        return self._heating.coming(t_s, self._last.t_s, self._future_uniforms) * noise
+
+    def _answer(self, episode: _Episode, ensemble: Ensemble, futures: Futures) -> Forecast:
+        last = self._last
+        assert last is not None
+        n = len(self.places)
+        weight = futures.weight
+        nodes = futures.nodes + episode.reference_c
+        low = nodes[:, :, self._needed].min(2)
+        core = nodes[:, :, n]
+        above = self._passage(futures.t_s, low, weight)
+        core_now = quantiles(core[:, 0], weight, _DECILES)
+        core_above = self._quantiles_of(first_passage(futures.t_s, core, self.need_c), weight)
+        coldest = self._coldest()
+        below = self._falls_below(futures, low)
+        on = self._heating.on_at
+        return Forecast(
+            t_s=last.t_s,
+            coldest=coldest[0] if coldest else None,
+            coldest_c=coldest[1] if coldest else None,
+            above_p10=above[0],
+            above_p50=above[1],
+            above_p90=above[2],
+            p_reach=above[3],
+            plateau_c=self._plateau(episode, ensemble),
+            core_c=(core_now[0], core_now[1], core_now[2]),
+            core_above_p=float(weight[core[:, 0] > self.need_c].sum()),
+            core_above_p50=core_above[1],
+            core_above_p90=core_above[2],
+            heating=self._heating.heating,
+            heater_on_at=on,
+            heater_off_at=self._heating.off_at,
+            below_p10=below[0],
+            below_p50=below[1],
+            below_p90=below[2],
+            set_aside=tuple(sorted(self._set_aside)),
+            trends_c_per_h=self._trends(),
+            fan=self._fan(futures, low),
+            first_of_setup=self.memory is None or self.memory.heat_ups == 0,
+            model_version=MODEL_VERSION,
+        )
+
+    def _passage(
+        self, t_s: Array, low: Array, weight: Array
+    ) -> tuple[float | None, float | None, float | None, float]:
+        if self._above_since is not None:
+            return self._above_since, self._above_since, self._above_since, 1.0
+        if self._heating.on_at is None and self._heating.heating is False:
+            return None, None, None, float(weight[np.isfinite(first_passage(t_s, low, self.target_c))].sum())
+        return self._quantiles_of(first_passage(t_s, low, self.target_c), weight)
+
+    def _quantiles_of(
+        self, passage: Array, weight: Array
+    ) -> tuple[float | None, float | None, float | None, float]:
+        """10/50/90 % instants in run seconds and the chance, by the rules of `Forecast`."""
+        assert self._last is not None
+        passage = np.where(passage <= self._horizon(), passage, np.inf)
+        reach = float(weight[np.isfinite(passage)].sum())
+        if reach < 0.1:
+            return None, None, None, reach
+        p10, p50, p90 = quantiles(passage, weight, _DECILES)
+        if not math.isfinite(p50):
+            gets_there = np.isfinite(passage)
+            p10, p50 = quantiles(passage[gets_there], weight[gets_there], (0.1, 0.5))
+            p90 = math.inf
+        now = self._last.t_s
+        return now + p10, now + p50, (now + p90 if math.isfinite(p90) else None), reach
+
+    def _coldest(self) -> tuple[str, float] | None:
+        assert self._last is not None
+        values = [(v, p) for p, v in self._last.values_c.items() if p in self.required]
+        if not values:
+            return None
+        value, place = min(values)
+        return place, value
+
+    def _falls_below(self, futures: Futures, low: Array) -> tuple[float | None, float | None, float | None]:
+        if self._above_since is None or self._heating.heating is not False:
+            return None, None, None
+        assert self._last is not None
+        fall = first_passage(futures.t_s, low, self.target_c, upward=False)
+        found = quantiles(fall, futures.weight, _DECILES)
+        now = self._last.t_s
+        p10, p50, p90 = (now + x if math.isfinite(x) else None for x in found)
+        return p10, p50, p90
+
+    def _plateau(self, episode: _Episode, ensemble: Ensemble) -> tuple[float, float, float] | None:
+        """Where the coldest required place levels off under full present heat."""
+        share = self._heating.level()
+        if share <= 0:
+            return None
+        a = ensemble.run.a
+        air = self._air(episode) + ensemble.run.theta[:, 8]
+        inner = a[:, 1:-2, 1:-2]
+        forced = a[:, 1:-2, 0] * share + a[:, 1:-2, -1] * air[:, None]
+        steady = np.linalg.solve(inner, -forced[:, :, None])[:, :, 0] + episode.reference_c
+        found = quantiles(steady[:, self._needed].min(1), ensemble.weight, _DECILES)
+        return found[0], found[1], found[2]
+
+    def _fan(self, futures: Futures, low: Array) -> Fan:
+        """At most 25 points of the coldest required place, to twice the median passage or the cap."""
+        assert self._last is not None
+        span = self._horizon()
+        middle = quantiles(first_passage(futures.t_s, low, self.target_c), futures.weight, (0.9,))[0]
+        if math.isfinite(middle):
+            span = min(span, 1.5 * middle + float(futures.t_s[1]))
+        wanted = np.linspace(0.0, span, 25)
+        curves = np.stack([np.interp(wanted, futures.t_s, curve) for curve in low])
+        found = np.array([quantiles(curves[:, i], futures.weight, _DECILES) for i in range(25)])
+        low_c, mid_c, high_c = (tuple(map(float, column)) for column in found.T)
+        return Fan(tuple(map(float, self._last.t_s + wanted)), low_c, mid_c, high_c)
+
+    def _trends(self) -> Mapping[str, float]:
+        """Robust slope of each place [°C/h] over the last ten minutes, or for an unknown time scale over
+        a tenth of it."""
+        assert self._last is not None
+        span = 600.0
+        if not self.prior.is_engine and self._episode is not None:
+            found = self._episode.found
+            span = (
+                float(np.clip(0.1 * math.exp(self._theta(found)[_TIME_SCALE]), 10.0, 600.0))
+                if found
+                else 60.0
+            )
+        rows = [r for r in self._recent if r.t_s >= self._last.t_s - span]
+        if len(rows) < 4:
+            rows = list(self._recent)[-4:]
+        trends = {}
+        for place in self.places:
+            points = [(r.t_s, r.values_c[place]) for r in rows if place in r.values_c]
+            if (slope := _robust_slope(points)) is not None:
+                trends[place] = slope * 3600.0
+        return trends
+
+    def _theta(self, found: Fit) -> Array:
+        assert self._episode is not None
+        problem = self._problem(self._episode)
+        return np.asarray(problem.mean + problem.factor @ found.xi)
+
+
+def _robust_slope(points: Sequence[tuple[float, float]]) -> float | None:
+    """Median of the slopes between points half the span apart (Theil–Sen, thinned) [°C/s]."""
+    if len(points) < 3:
+        return None
+    half = len(points) // 2
+    slopes = [
+        (v2 - v1) / (t2 - t1)
+        for (t1, v1), (t2, v2) in zip(points[: len(points) - half], points[half:], strict=True)
+    ]
+    return float(np.median(slopes))
+
+
+def learn(
+    memory: Memory | None,
+    observations: Iterable[Observation],
+    places: Sequence[str],
+    required: Sequence[str],
+    target_c: float,
+    prior: Prior,
+    heater_mode: HeaterMode = "measured",
+) -> Memory | None:
+    """The memory after one more heat-up of the same setup; unchanged where it taught nothing clean."""
+    estimator = Estimator(places, required, target_c, 0.0, prior, memory, heater_mode)
+    for obs in observations:
+        estimator.observe(obs)
+    return estimator.taught()

@@ -1,0 +1,130 @@
+"""What earlier heat-ups of a setup taught: two levels, what belongs to the setup and what to the day."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from probe_agent.thermal.network import PER_PLACE, SHARED, Array, parameter_names
+from probe_agent.thermal.prior import MODEL_VERSION, Prior
+
+_DAY_SD: Mapping[str, float] = {
+    # Scatter from day to day: losses, cover fit and supply vary, masses hardly. Judgement, no source.
+    "log_time_scale_s": 0.18,
+    "log_rate_c_per_s": 0.07,
+    "log_lag_s": 0.2,
+    "log_core_ratio": 0.05,
+    "log_core_time_s": 0.1,
+    "log_hub_time_s": 0.1,
+    "log_enclosure_ratio": 0.2,
+    "log_air_share": 0.15,
+    "log_mass": 0.05,
+    "log_heat": 0.1,
+    "log_film": 0.15,
+    "log_hub": 0.1,
+}
+_OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start_offset_c"})
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Normal distribution of a setup's parameters after `heat_ups` of them. Plain data.
+
+    names: parameters in order; mean: (p,); covariance: (p, p) as rows.
+    """
+
+    names: tuple[str, ...]
+    mean: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    heat_ups: int = 0
+    model_version: int = MODEL_VERSION
+    notes: Mapping[str, float] = field(default_factory=dict)
+
+    def to_json(self) -> dict[str, Any]:
+        """Only numbers, strings, lists and objects."""
+        return {
+            "model_version": self.model_version,
+            "heat_ups": self.heat_ups,
+            "names": list(self.names),
+            "mean": list(self.mean),
+            "covariance": [list(row) for row in self.covariance],
+            "notes": dict(self.notes),
+        }
+
+    @staticmethod
+    def from_json(data: Mapping[str, Any]) -> Memory:
+        """The memory that `to_json` wrote. Raises ValueError for one of another model version."""
+        if data.get("model_version") != MODEL_VERSION:
+            raise ValueError(f"memory of model version {data.get('model_version')}, not {MODEL_VERSION}")
+        return Memory(
+            tuple(data["names"]),
+            tuple(map(float, data["mean"])),
+            tuple(tuple(map(float, row)) for row in data["covariance"]),
+            int(data["heat_ups"]),
+            MODEL_VERSION,
+            {k: float(v) for k, v in data.get("notes", {}).items()},
+        )
+
+
+def day_spread(names: Sequence[str]) -> Array:
+    """Spread of each parameter from one day to another; 0 for what each day starts anew."""
+    return np.array([_DAY_SD.get(name.split(":")[0], 0.0) for name in names])
+
+
+def setup_prior(prior: Prior, memory: Memory | None, places: Sequence[str]) -> tuple[Array, Array]:
+    """Mean (p,) and covariance (p, p) of the setup's own parameters, from the memory where it knows a
+    place and from the prior where it doesn't."""
+    names = parameter_names(places)
+    mean = prior.mean(places)
+    factor = prior.factor(places, [0.0] * len(places))
+    covariance = factor @ factor.T
+    if memory is None:
+        return mean, covariance
+    known = {name: i for i, name in enumerate(memory.names)}
+    shared = [(i, known[n]) for i, n in enumerate(names) if n in known and n not in _OF_THE_DAY]
+    here, there = (np.array(x) for x in zip(*shared, strict=True))
+    learned = np.array(memory.covariance)[np.ix_(there, there)]
+    mean[here] = np.array(memory.mean)[there]
+    covariance[np.ix_(here, here)] = learned
+    new = np.setdiff1d(np.arange(len(names)), here)
+    covariance[np.ix_(new, here)] = covariance[np.ix_(here, new)] = 0.0
+    return mean, covariance
+
+
+def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Array, spread: Array) -> Memory:
+    """The memory after one more heat-up with fitted parameters `found` (p,) of covariance `spread`.
+
+    `spread` must be that of the curve together with today's prior, as the fit gives it; the prior's
+    share is taken out again before the day's scatter is added.
+    """
+    names = parameter_names(places)
+    mean, covariance = setup_prior(prior, memory, places)
+    day = np.diag(np.maximum(day_spread(names), 1e-3) ** 2)
+    stable = [i for i, n in enumerate(names) if n.split(":")[0] not in _OF_THE_DAY]
+    pick = np.ix_(stable, stable)
+    before = covariance[pick] + day[pick]  # today's prior: the setup and the day
+    after = (spread[pick] + spread[pick].T) / 2
+    # What the heat-up told of the day's parameters, as a shift of today's prior passed on to the setup.
+    gain = covariance[pick] @ np.linalg.inv(before)
+    middle = mean[stable] + gain @ (found[stable] - mean[stable])
+    rest = covariance[pick] - gain @ covariance[pick] + gain @ after @ gain.T
+    kept = tuple(names[i] for i in stable)
+    return Memory(
+        kept,
+        tuple(map(float, middle)),
+        tuple(tuple(map(float, row)) for row in (rest + rest.T) / 2),
+        (memory.heat_ups if memory else 0) + 1,
+        MODEL_VERSION,
+        {},
+    )
+
+
+def group_of(name: str) -> str:
+    """The kind of a parameter without its place."""
+    kind = name.split(":")[0]
+    if kind not in SHARED and kind not in PER_PLACE:
+        raise ValueError(f"{name} is no parameter")
+    return kind

@@ -1,0 +1,122 @@
+"""Heat balance of probed places, a hidden core and an enclosure, for many parameter sets at once.
+
+Every probed place is one mass. Two hubs without mass join them: the air inside the enclosure, which
+loses heat to ambient, and the metal (crankcase), through which heat is conducted. The core is a hidden
+mass on the metal hub. A heater lag of first order stands between the heater's signal and its heat.
+
+Temperatures do not change when all capacities, conductances and powers are scaled together, so the
+total capacity is 1 and the power is a warming rate [°C/s]. Sources: lumped capacitance as in any text
+on heat transfer (e.g. Incropera et al., ch. 5); elimination of massless nodes is Kron reduction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SHARED = (
+    "log_time_scale_s",  # total capacity / total loss to ambient
+    "log_rate_c_per_s",  # warming rate at full power without losses
+    "log_lag_s",  # heater signal to heat
+    "log_core_ratio",  # core capacity / capacity of the probed places
+    "log_core_time_s",  # time constant of the core against a fixed metal hub
+    "log_hub_time_s",  # time constant of the probed places against a fixed metal hub
+    "log_enclosure_ratio",  # enclosure-to-ambient over metal-to-enclosure conductance
+    "log_air_share",  # heat released to the enclosure air, against that of an average place
+    "ambient_offset_c",  # effective ambient less the value told (or, untold, the coldest start)
+    "core_offset_c",  # core less the mean of the places, at the start
+    "on_shift",  # heater-on later than assumed, in units of the assumed uncertainty
+)
+PER_PLACE = ("log_mass", "log_heat", "log_film", "log_hub", "start_offset_c")
+
+
+def parameter_names(places: Sequence[str]) -> tuple[str, ...]:
+    """Names of the parameter vector: the shared ones, then five groups of one value a place."""
+    return SHARED + tuple(f"{name}:{place}" for name in PER_PLACE for place in places)
+
+
+@dataclass(frozen=True, slots=True)
+class Network:
+    """dz/dt = a z with z = (lagged heat, places…, core, heater share, ambient); shape (b, m, m).
+
+    The last two are inputs: their rows are zero, so a step keeps them until they are set anew.
+    """
+
+    a: Array
+    core_mass: Array
+    on_shift: Array
+
+
+def build(theta: Array, n: int) -> Network:
+    """The network of each parameter vector. theta: (b, p) in the order of `parameter_names`."""
+    shared = theta[:, : len(SHARED)]
+    t0, rate, lag, ratio, core_t, hub_t, enclosure, air = np.exp(shared[:, :8]).T
+    groups = theta[:, len(SHARED) :].reshape(len(theta), len(PER_PLACE), n)
+    mass, heat, film, hub = np.exp(groups[:, :4]).transpose(1, 0, 2)
+    core_share = ratio / (1 + ratio)
+    c = np.concatenate(
+        [(1 - core_share)[:, None] * mass / mass.sum(1, keepdims=True), core_share[:, None]], axis=1
+    )
+    nodes = n + 1
+    film = np.concatenate([film * c[:, :n], np.zeros((len(theta), 1))], axis=1)
+    film *= ((1 + enclosure) / (enclosure * t0 * film.sum(1)))[:, None]
+    leak = (1 + enclosure) / t0
+    g = np.concatenate([hub * c[:, :n] / hub_t[:, None], (core_share / core_t)[:, None]], axis=1)
+    k = np.zeros((len(theta), nodes, nodes))
+    diagonal = np.arange(nodes)
+    k[:, diagonal, diagonal] = film + g
+    to_air = film.sum(1) + leak
+    k -= film[:, :, None] * (film / to_air[:, None])[:, None, :]
+    k -= g[:, :, None] * (g / g.sum(1, keepdims=True))[:, None, :]
+    total = heat.sum(1) + air * n
+    q = film * (air * n / total / to_air)[:, None]
+    q[:, :n] += heat / total[:, None]
+    a = np.zeros((len(theta), n + 4, n + 4))
+    a[:, 0, 0], a[:, 0, n + 2] = -1 / lag, 1 / lag
+    inner = slice(1, n + 2)
+    a[:, inner, inner] = -k / c[:, :, None]
+    a[:, inner, 0] = q * rate[:, None] / c
+    a[:, inner, n + 3] = film * (leak / to_air)[:, None] / c
+    return Network(a, core_share, shared[:, 10])
+
+
+def transition(a: Array, dt_s: float | Array) -> Array:
+    """exp(a·dt), by scaling and squaring of a Taylor series of tenth order.
+
+    a: (b, m, m) [1/s]. Exact to rounding for constant inputs. Source: Moler and Van Loan, Nineteen
+    dubious ways to compute the exponential of a matrix, method 3 (from memory).
+    """
+    x = a * dt_s
+    norm = float(np.abs(x).sum(-1).max(initial=0.0))
+    halvings = max(0, int(np.ceil(np.log2(max(norm, 1e-300) / 0.5))))
+    x = x / 2.0**halvings
+    identity = np.broadcast_to(np.eye(x.shape[-1]), x.shape)
+    result = identity + x / 10
+    for order in range(9, 0, -1):
+        result = identity + (x @ result) / order
+    for _ in range(halvings):
+        result = result @ result
+    return result
+
+
+def simulate(phi: Array, z0: Array, heater: Array, ambient: Array) -> Array:
+    """States at the borders of k equal cells: (b, k + 1, m).
+
+    phi: (b, m, m) transition over one cell; z0: (b, m); heater, ambient: (b, k), constant in a cell.
+    """
+    steps = heater.shape[1]
+    states = np.empty((len(z0), steps + 1, z0.shape[1]))
+    core = phi[:, :-2, :-2]
+    forcing = phi[:, None, :-2, -2] * heater[:, :, None] + phi[:, None, :-2, -1] * ambient[:, :, None]
+    z = z0[:, :-2]
+    states[:, 0] = z0
+    for k in range(steps):
+        z = (core @ z[:, :, None])[:, :, 0] + forcing[:, k]
+        states[:, k + 1, :-2] = z
+    states[:, 1:, -2], states[:, 1:, -1] = heater, ambient
+    return states

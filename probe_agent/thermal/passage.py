@@ -1,0 +1,77 @@
+"""Sampled futures of a heat-up: when all required places are above target together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from probe_agent.thermal.network import Array, transition
+
+_STEPS_A_LEVEL = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Futures:
+    """Sampled futures on a grid that coarsens with distance.
+
+    t_s: (k,) seconds from now, 0 first; nodes: (b, k, n+1) places and core; weight: (b,).
+    """
+
+    t_s: Array
+    nodes: Array
+    weight: Array
+
+
+def grid(first_step_s: float, horizon_s: float) -> tuple[Array, int]:
+    """Times from 0 to at least the horizon, each level of steps twice as long as the one before."""
+    levels = max(1, int(np.ceil(np.log2(horizon_s / (first_step_s * _STEPS_A_LEVEL) + 1))))
+    steps = np.repeat(first_step_s * 2.0 ** np.arange(levels), _STEPS_A_LEVEL)
+    return np.concatenate([[0.0], np.cumsum(steps)]), levels
+
+
+def sample_futures(a: Array, z: Array, weight: Array, t_s: Array, heater: Array, ambient: Array) -> Futures:
+    """Run every sample forward. a: (b, m, m); z: (b, m); t_s from `grid`; heater, ambient: (b, k−1)
+    input of each step."""
+    phi = transition(a, float(t_s[1]))
+    nodes = np.empty((len(z), len(t_s), z.shape[1] - 3))
+    nodes[:, 0] = z[:, 1:-2]
+    state = z[:, :-2]
+    for step in range(len(t_s) - 1):
+        if step and step % _STEPS_A_LEVEL == 0:
+            phi = phi @ phi
+        forced = phi[:, :-2, -2] * heater[:, step, None] + phi[:, :-2, -1] * ambient[:, step, None]
+        state = (phi[:, :-2, :-2] @ state[:, :, None])[:, :, 0] + forced
+        nodes[:, step + 1] = state[:, 1:]
+    return Futures(t_s, nodes, weight)
+
+
+def first_passage(t_s: Array, curve: Array, level: float, upward: bool = True) -> Array:
+    """First instant at which each curve (b, k) reaches the level, linear between points; inf for never."""
+    gap = curve - level if upward else level - curve
+    above = gap >= 0
+    index = above.argmax(1)
+    rows = np.arange(len(curve))
+    before = np.maximum(index - 1, 0)
+    rise = gap[rows, index] - gap[rows, before]
+    share = np.where(rise > 0, gap[rows, index] / np.where(rise > 0, rise, 1.0), 0.0)
+    instant = t_s[index] - share * (t_s[index] - t_s[before])
+    return np.where(above.any(1), instant, np.inf)
+
+
+def quantiles(values: Array, weight: Array, q: tuple[float, ...]) -> tuple[float, ...]:
+    """Weighted quantiles; a quantile that falls on inf is inf."""
+    order = np.argsort(values, kind="stable")
+    ranked = values[order]
+    rank = np.cumsum(weight[order]) - 0.5 * weight[order]
+    total = weight.sum()
+    return tuple(_quantile(ranked, rank / total, x) for x in q)
+
+
+def _quantile(ranked: Array, rank: Array, q: float) -> float:
+    right = min(int(np.searchsorted(rank, q)), len(ranked) - 1)
+    left = max(right - 1, 0)
+    if not np.isfinite(ranked[right]) or rank[right] <= rank[left]:
+        return float(ranked[right])
+    share = min(1.0, max(0.0, (q - rank[left]) / (rank[right] - rank[left])))
+    return float(ranked[left] + share * (ranked[right] - ranked[left]))

@@ -1,0 +1,183 @@
+"""What the curve so far says of the parameters: a bounded fit from the prior, and samples around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from probe_agent.thermal.history import History
+from probe_agent.thermal.network import SHARED, Array, build, simulate, transition
+
+_STEP = 0.02  # of a prior spread: large against rounding, small against curvature
+_BOUND = 4.0  # prior spreads a parameter may wander
+_DEGREES = 5.0  # Student's t of the residuals: a spike costs little
+_STEPS = np.array([1.0, 0.5, 0.2, 0.05])
+_AMBIENT, _CORE, _SHIFT = (SHARED.index(n) for n in ("ambient_offset_c", "core_offset_c", "on_shift"))
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """All a fit needs: the curve, the prior, and how far the network is trusted.
+
+    mean, factor: prior of the parameters; start_c: first temperatures of the places less the
+    reference (n,); on_s, on_sd_s: instant of heater-on and its uncertainty, 0 where it was measured.
+    """
+
+    history: History
+    mean: Array
+    factor: Array
+    start_c: Array
+    discrepancy: float
+    on_s: float | None = None
+    on_sd_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Simulated past of several parameter vectors: a (b, m, m), states at cell borders (b, k+1, m)."""
+
+    theta: Array
+    a: Array
+    states: Array
+
+
+def _simulate_past(problem: Problem, xi: Array) -> Run:
+    theta = problem.mean + xi @ problem.factor.T
+    n = len(problem.start_c)
+    network = build(theta, n)
+    heater = np.broadcast_to(problem.history.heater(), (len(theta), problem.history.count))
+    if problem.on_s is not None and problem.on_sd_s > 0:
+        heater = _shift_on(problem, theta[:, _SHIFT], heater)
+    ambient = problem.history.ambient() + theta[:, _AMBIENT, None]
+    start = np.zeros((len(theta), n + 4))
+    start[:, 1 : n + 1] = problem.start_c + theta[:, len(SHARED) + 4 * n :]
+    start[:, n + 1] = start[:, 1 : n + 1].mean(1) + theta[:, _CORE]
+    states = simulate(transition(network.a, problem.history.cell_s), start, heater, ambient)
+    return Run(theta, network.a, states)
+
+
+def _shift_on(problem: Problem, shift: Array, heater: Array) -> Array:
+    """Heater shares when heater-on came earlier or later than assumed."""
+    history = problem.history
+    assert problem.on_s is not None
+    begins = history.start_s + history.cell_s * np.arange(history.count)
+    on = problem.on_s + problem.on_sd_s * shift[:, None]
+    fraction = np.clip((begins + history.cell_s - on) / history.cell_s, 0.0, 1.0)
+    first = min(history.count - 1, max(0, int((problem.on_s - history.start_s) / history.cell_s) + 1))
+    share = np.where(begins <= problem.on_s + history.cell_s, heater[:, first : first + 1], heater)
+    return share * fraction
+
+
+def _compare(problem: Problem, run: Run) -> tuple[Array, Array]:
+    """Residuals in units of their spread, and whether there is one: (b, k, n), (k, n)."""
+    value, variance, fraction = problem.history.readings()
+    n = value.shape[1]
+    nodes = run.states[:, :, 1 : n + 1]
+    model = nodes[:, :-1] + (nodes[:, 1:] - nodes[:, :-1]) * fraction
+    seen = np.isfinite(variance)
+    rise = np.abs(value - problem.start_c)
+    # Errors of the network are alike in neighbouring cells: a dozen of them bear independent news.
+    alike = max(1.0, seen.any(1).sum() / 12.0)
+    spread = np.sqrt(np.where(seen, variance, 1.0) + alike * (0.02 + problem.discrepancy * rise) ** 2)
+    return np.where(seen, value - model, 0.0) / spread, seen
+
+
+def _cost(residual: Array, xi: Array) -> Array:
+    """Minus twice the log posterior, up to a constant: (b,)."""
+    fit = (_DEGREES + 1) * np.log1p(residual**2 / _DEGREES)
+    return np.asarray(fit.sum((1, 2)) + (xi**2).sum(1))
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """The most likely parameters in prior spreads xi (p,), and a factor of their covariance (p, p)."""
+
+    xi: Array
+    spread: Array
+    cost: float
+
+
+def fit(problem: Problem, xi: Array, iterations: int) -> Fit:
+    """Gauss-Newton with Student weights from xi; each iteration takes the best of several step lengths,
+    or stays where it is."""
+    p = len(xi)
+    offsets = np.vstack([np.zeros(p), _STEP * np.eye(p)])
+    spread: Array = np.eye(p)
+    best = np.inf
+    for _ in range(iterations):
+        residual, _ = _compare(problem, _simulate_past(problem, xi + offsets))
+        base = residual[0].ravel()
+        jacobian = (residual[1:].reshape(p, -1) - base).T / _STEP
+        weight = (_DEGREES + 1) / (_DEGREES + base**2)
+        hessian = (jacobian.T * weight) @ jacobian + np.eye(p)
+        inverse = np.linalg.inv(hessian)
+        spread = np.asarray(np.linalg.cholesky((inverse + inverse.T) / 2), dtype=np.float64)
+        step = inverse @ -(jacobian.T @ (weight * base) + xi)
+        here = float(_cost(residual[:1], xi[None])[0])
+        candidates = np.clip(xi + _STEPS[:, None] * step, -_BOUND, _BOUND)
+        costs = _cost(_compare(problem, _simulate_past(problem, candidates))[0], candidates)
+        chosen = int(np.argmin(costs))
+        if not costs[chosen] < here:
+            best = here
+            break
+        xi, best = candidates[chosen], float(costs[chosen])
+        if here - best < 0.05:
+            break
+    return Fit(xi, spread, best)
+
+
+@dataclass(frozen=True, slots=True)
+class Ensemble:
+    """Weighted samples of the posterior: parameters, networks, and states at the last two borders."""
+
+    run: Run
+    weight: Array
+    residual: Array  # of the last cells, weighted: how far the places are from the network now (b, n)
+
+
+def sample(problem: Problem, found: Fit, normals: Array) -> Ensemble:
+    """Samples of the posterior, from the fit's normal approximation, reweighted by the true one as far
+    as enough samples keep a weight. normals: (b, p) fixed standard normals."""
+    xi = np.clip(found.xi + normals @ found.spread.T, -_BOUND - 1, _BOUND + 1)
+    run = _simulate_past(problem, xi)
+    residual, _ = _compare(problem, run)
+    log_weight = -0.5 * _cost(residual, xi) + 0.5 * (normals**2).sum(1)
+    return Ensemble(run, _temper(log_weight), _recent(problem, run))
+
+
+def _temper(log_weight: Array) -> Array:
+    """Weights ∝ exp(c·log_weight) with the largest c ≤ 1 that leaves a third of the samples in effect."""
+    low, high = 0.0, 1.0
+    shifted = log_weight - log_weight.max()
+    for step in range(12):
+        c = high if step == 0 else (low + high) / 2
+        weight = np.exp(c * shifted)
+        enough = weight.sum() ** 2 / (weight**2).sum() >= len(weight) / 3
+        if enough and step == 0:
+            break
+        low, high = (c, high) if enough else (low, c)
+    weight = np.exp(low * shifted) if not enough else weight
+    return np.asarray(weight / weight.sum())
+
+
+def _recent(problem: Problem, run: Run) -> Array:
+    """Readings less network over the last cells, as far as it is not reading error: (b, n)."""
+    value, variance, fraction = problem.history.readings()
+    n = value.shape[1]
+    rows = slice(max(0, len(value) - 8), len(value))
+    nodes = run.states[:, :, 1 : n + 1]
+    first, second = nodes[:, :-1][:, rows], nodes[:, 1:][:, rows]
+    seen = np.isfinite(variance[rows])
+    gap = np.where(seen, value[rows] - first - (second - first) * fraction[rows], 0.0)
+    age = np.arange(gap.shape[1])[::-1, None] / 2.5
+    weight = np.where(seen, np.exp(-age), 0.0)
+    total = weight.sum(0)
+    safe = np.where(total > 0, total, 1.0)
+    mean = (gap * weight).sum(1) / safe
+    noise = (np.where(seen, variance[rows], 0.0) * weight**2).sum(0) / safe**2
+    rise = np.abs(np.where(seen, value[rows] - problem.start_c, 0.0)).max(0)
+    trust = (0.02 + problem.discrepancy * rise) ** 2
+    gain = np.where(total > 0, trust / (trust + noise), 0.0)
+    limit = 4 * np.sqrt(trust + noise)
+    return np.asarray(np.clip(mean, -limit, limit) * gain)

@@ -1,0 +1,151 @@
+"""What is believed of a heat-up before its curve is seen: wide for an unknown one, physical for an engine."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from probe_agent.thermal.network import PER_PLACE, SHARED, Array
+
+MODEL_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """A normal distribution of the network's parameters and the noise around the network.
+
+    shared_mean: (s,), shared_factor: (s, s) with covariance factor·factorᵀ, in the order of SHARED.
+    place_sd: spreads of log mass, log heat, log film, log hub; place_mean: shifts of these for a place.
+    reading_sd_c: one reading's error; discrepancy: error of the network as a share of the rise so far;
+    power_sd: relative error of the coming heat; air_sd_c_per_sqrt_h: wandering of the coming ambient.
+    comes_back: chance that a heater that stopped comes back at all.
+    """
+
+    name: str
+    shared_mean: Array
+    shared_factor: Array
+    place_sd: tuple[float, float, float, float]
+    place_mean: Mapping[str, tuple[float, float, float, float]] = field(default_factory=dict)
+    reading_sd_c: float = 0.15
+    discrepancy: float = 0.01
+    power_sd: float = 0.03
+    air_sd_c_per_sqrt_h: float = 0.3
+    comes_back: float = 0.6
+    is_engine: bool = False
+
+    def mean(self, places: Sequence[str]) -> Array:
+        """Prior mean of the parameters of these places: (p,)."""
+        shifts = np.array([self.place_mean.get(p, (0.0, 0.0, 0.0, 0.0)) for p in places]).T
+        return np.concatenate([self.shared_mean, shifts.ravel(), np.zeros(len(places))])
+
+    def factor(self, places: Sequence[str], start_sd_c: Sequence[float]) -> Array:
+        """Factor of the prior covariance: (p, p). start_sd_c: spread of each start temperature."""
+        n, shared = len(places), len(SHARED)
+        factor = np.zeros((shared + n * len(PER_PLACE),) * 2)
+        factor[:shared, :shared] = self.shared_factor
+        spreads = np.concatenate([np.repeat(self.place_sd, n), np.asarray(start_sd_c)])
+        index = np.arange(shared, len(factor))
+        factor[index, index] = spreads
+        return factor
+
+
+def _generic() -> Prior:
+    """Time scale from a minute to a day, plateau from a few to a few hundred degrees; the other times
+    are believed as shares of the time scale, whatever that is. Judgement, no source."""
+    time_scale, plateau = np.log(np.sqrt(60.0 * 86_400.0)), np.log(50.0)
+    mean = np.array(
+        [
+            time_scale,
+            plateau - time_scale,
+            time_scale + np.log(0.06),
+            np.log(0.35),
+            time_scale + np.log(0.2),
+            time_scale + np.log(0.1),
+            0.0,
+            np.log(0.5),
+            0.0,
+            0.0,
+            0.0,
+        ]
+    )
+    spread = np.array([1.8, 0.9, 0.9, 0.8, 0.8, 0.8, 0.7, 0.7, 0.5, 0.5, 1.0])
+    factor = np.diag(spread)
+    factor[1, 0] = -spread[0]
+    factor[[2, 4, 5], 0] = spread[0]
+    return Prior("generic", mean, factor, (0.4, 0.6, 0.4, 0.4))
+
+
+GENERIC = _generic()
+
+_CAPACITY_J_PER_K = {
+    # From memory, no source: dry engine with its oil and accessories, cold cowl not counted.
+    "opposed-4": 105e3,
+    "opposed-6": 160e3,
+    "in-line": 110e3,
+    "v": 190e3,
+    "radial": 230e3,
+    "other": 120e3,
+}
+_AREA_M2 = {"opposed-4": 1.0, "opposed-6": 1.35, "in-line": 1.0, "v": 1.5, "radial": 1.9, "other": 1.1}
+
+_HEATERS = {
+    # kind: (share of the watts that reaches the engine, air share against a place's, lag [s])
+    "fixed-pad": (0.85, 0.3, 240.0),
+    "pads-and-bands": (0.85, 0.3, 200.0),
+    "cowl-heater": (0.6, 4.0, 240.0),
+    "ducted-air": (0.5, 4.0, 180.0),
+    "combustion": (0.35, 4.0, 120.0),
+}
+
+
+def engine_prior(
+    layout: str,
+    cooling: str,
+    heater_kind: str,
+    watts: float,
+    cover: bool,
+    plugs: bool,
+    hangar: str,
+    places: Sequence[str],
+    near_heater: Sequence[str] = (),
+) -> Prior:
+    """The physical prior of a described setup.
+
+    watts: heater power [W]; hangar: outside, unheated or heated. Names as in the settings; an unknown
+    layout or heater counts as "other" and as a fixed pad. Capacities from memory, loss figures from
+    common practice with no source; both are wide.
+    """
+    capacity = _CAPACITY_J_PER_K.get(layout, _CAPACITY_J_PER_K["other"])
+    area = _AREA_M2.get(layout, _AREA_M2["other"])
+    if cooling == "liquid":
+        capacity *= 1.15
+    share, air, lag = _HEATERS.get(heater_kind, _HEATERS["fixed-pad"])
+    loss = area * (6.0 if cover else 10.5) * (0.88 if plugs else 1.0) * (1.1 if hangar == "outside" else 0.95)
+    mean = np.array(
+        [
+            np.log(capacity / loss),
+            np.log(watts * share / capacity),
+            np.log(lag),
+            np.log(0.25),
+            np.log(2400.0),
+            np.log(2400.0),
+            np.log(0.5 if cover else 2.5),
+            np.log(air),
+            0.0,
+            0.0,
+            0.0,
+        ]
+    )
+    spread = np.array([0.4, 0.3, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.7, 0.7, 1.0])
+    shifts = {p: (0.0, 0.7 if p in near_heater else 0.0, 0.0, 0.0) for p in places}
+    return Prior(
+        "engine",
+        mean,
+        np.diag(spread),
+        (0.5, 0.9, 0.5, 0.5),
+        place_mean=shifts,
+        comes_back=0.7,
+        is_engine=True,
+    )
