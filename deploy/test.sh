@@ -1,0 +1,30 @@
+#!/bin/sh
+# Install what the tests need and run every check; arguments go to pytest.
+#     sh deploy/test.sh            the ordinary suite
+#     sh deploy/test.sh -m long    the long runs
+set -eu
+root=$(cd "$(dirname "$0")/.." && pwd -P)
+name=test
+. "$root/deploy/venv.sh"
+
+open_log
+install_missing mosquitto=mosquitto chromium=chromium chromedriver=chromium-driver strace=strace \
+    mkfs.ext4=e2fsprogs losetup=mount unshare=util-linux
+make_venv "$root/deploy/lock-test.txt"
+trap - INT TERM HUP
+cd "$root"
+PATH="$venv/bin:$PATH"
+
+failed=
+check() {
+    say "== $*"
+    "$@" || failed="$failed; $*"
+}
+check ruff format --check .
+check ruff check .
+check mypy
+check mypy --strict deploy/demo.py deploy/mail_receiver.py
+[ -z "$failed" ] || say "FAILED before the tests: ${failed#; }"
+say "== pytest $*"
+python -m pytest "$@" || failed="$failed; pytest"
+[ -z "$failed" ]
