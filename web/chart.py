@@ -19,8 +19,8 @@ from web.present import run_now
 from web.record import CurveView, Row
 from web.svg import element, path_of, text
 
-WIDTH, HEIGHT = 340.0, 250.0
-LEFT, RIGHT, TOP, BOTTOM = 34.0, 334.0, 22.0, 206.0
+WIDTH, HEIGHT = 300.0, 250.0
+LEFT, RIGHT, TOP, BOTTOM = 32.0, 298.0, 22.0, 206.0
 HEATER_Y = 212.0
 LEAST_GAP_S = 180.0
 TABLE_ROWS = 16
@@ -75,6 +75,7 @@ def draw_curve(curve: CurveView, status: Status, unit: Unit) -> Chart:
         *(element("path", d=path_of(_on(axes, run)), class_="c-coldest") for run in runs(coldest)),
         *_now(axes, coldest, status, now_at),
         *_bar(axes, status),
+        *_names(axes, curve, coldest, status),
         *_heater(axes, curve),
     ]
     sentence = _sentence(coldest, curve, status, unit)
@@ -204,9 +205,6 @@ def _others(axes: _Axes, curve: CurveView, status: Status) -> Iterator[str]:
         cls = "c-air" if place == "ambient" else "c-other"
         for run in runs(line):
             yield element("path", d=path_of(_on(axes, run)), class_=cls)
-        if place == "ambient" and (last := next((p for p in reversed(line) if p[1] is not None), None)):
-            at, c = last
-            yield text(axes.x(at) - 4, axes.y(c or 0.0) - 5, words.place_name(place), "c-label c-halo", "end")
 
 
 def _now(
@@ -219,12 +217,32 @@ def _now(
     if coldest and coldest[-1][1] is not None:
         at, c = coldest[-1]
         yield element("circle", cx=axes.x(at), cy=axes.y(c or 0.0), r=4, class_="c-dot")
-        yield text(axes.x(at) - 6, axes.y(c or 0.0) + 15, "coldest point", "c-label c-strong c-halo", "end")
+
+
+def _names(
+    axes: _Axes, curve: CurveView, coldest: Sequence[tuple[float, float | None]], status: Status
+) -> Iterator[str]:
+    """The names of the thick line and of the air at their ends, on the side the forecast leaves free."""
+    ends = [(at, c, "coldest point", "c-label c-strong c-halo") for at, c in coldest[-1:] if c is not None]
+    falling = len(status.fan.mid) > 1 and status.fan.mid[-1] < status.fan.mid[0]
+    heights: list[float] = []
+    if "ambient" in curve.places:
+        column = 1 + curve.places.index("ambient")
+        last = next((r for r in reversed(curve.rows) if r[column] is not None), None)
+        if last is not None:
+            ends.append((_at(last), last[column] or 0.0, words.place_name("ambient"), "c-label c-halo"))
+    for at, c, name, cls in ends:
+        x = axes.x(at)
+        y = axes.y(c) + (-8 if falling else 15)
+        y = next((y + d for d in (0, 13, -13, 26) if all(abs(y + d - h) >= 12 for h in heights)), y)
+        heights.append(y)
+        room = RIGHT - x > 84
+        yield text(x + 6 if room else x - 6, min(y, BOTTOM - 3), name, cls, "start" if room else "end")
 
 
 def _bar(axes: _Axes, status: Status) -> Iterator[str]:
     """The announced range on the target line: early to late, a tick at the middle; an open end stays open."""
-    if status.above_p10 is None or status.above_p50 is None:
+    if status.above_p10 is None or status.above_p50 is None or words.announced(status) is None:
         return
     early, middle = axes.x(utc_seconds(status.above_p10)), axes.x(utc_seconds(status.above_p50))
     late = RIGHT if status.above_p90 is None else axes.x(utc_seconds(status.above_p90))

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import combinations
 from math import ceil, cos, pi, sin
 
 from probe_agent.config import CYLINDER
 from web.present import ProbeView
 from web.svg import element, path_of, text
 
-CELL_W, CELL_H = 92.0, 60.0
-COLUMNS = (2.0, 104.0, 206.0)
+CELL_W, CELL_H = 96.0, 58.0
+COLUMNS = (1.0, 102.0, 203.0)
 WIDTH = 300.0
-STEP = CELL_H + 10
+STEP = CELL_H + 8
 TOP = 34.0
+RADIAL_LEAST = 104.0
 LEAST_CYLINDERS = {"opposed-4": 4, "opposed-6": 6, "in-line": 4, "v": 6, "radial": 5}
 AROUND = ("ambient", "heater-outlet", "oil-cooler", "oil-tank", "coolant", "battery", "cabin")
 NAME_LETTERS = 15
@@ -79,10 +81,10 @@ def _plan_two_banks(count: int) -> Plan:
     }
     seats |= _middle_seats(middle)
     links = [
-        element("path", d=path_of([(94, y + CELL_H / 2), (206, y + CELL_H / 2)]), class_="d-barrel")
+        element("path", d=path_of([(96, y + CELL_H / 2), (204, y + CELL_H / 2)]), class_="d-barrel")
         for y in sorted({y for s, (_, y) in seats.items() if s.startswith("cyl")})
     ]
-    case = _case(COLUMNS[1] - 5, TOP - 6, CELL_W + 10, STEP * middle + 2)
+    case = _case(COLUMNS[1] - 3, TOP - 5, CELL_W + 6, STEP * middle + 2)
     return Plan(seats, (_propeller(150), *links, case), TOP + STEP * (middle + 1))
 
 
@@ -105,28 +107,35 @@ def _plan_in_line(count: int) -> Plan:
         "sump": (COLUMNS[2], TOP + STEP),
         "accessory-case": (COLUMNS[0], TOP + STEP * (count - 1)),
     }
-    case = _case(COLUMNS[1] - 5, TOP - 6, CELL_W + 10, STEP * count + 2)
+    case = _case(COLUMNS[1] - 3, TOP - 5, CELL_W + 6, STEP * count + 2)
     return Plan(seats, (_propeller(150), case), TOP + STEP * count)
 
 
 def _plan_radial(count: int) -> Plan:
     """Cylinders around the case, number one at the top; beyond nine in two rings."""
-    rings = 1 if count <= 9 else 2
-    outer = max(104.0, count / rings * (CELL_W + 4) / (2 * pi) * 1.04)
-    if rings == 2:
-        outer = max(outer, 190.0)
-    half_w, half_h = outer + CELL_W / 2 + 2, outer + CELL_H / 2 + 2
-    seats = {}
+    radius = RADIAL_LEAST
+    while _overlapping(centers := _radial_centers(count, radius)):
+        radius += 4
+    half_w, half_h = radius + CELL_W / 2 + 2, radius + CELL_H / 2 + 2
+    seats = {place: (half_w + x - CELL_W / 2, half_h + y - CELL_H / 2) for place, (x, y) in centers.items()}
+    ring = element("circle", cx=half_w, cy=half_h, r=radius - 8, class_="d-ring")
+    return Plan(seats, (ring,), 2 * half_h + 8, max(WIDTH, 2 * half_w))
+
+
+def _radial_centers(count: int, radius: float) -> dict[str, tuple[float, float]]:
+    """Middles of the places around (0, 0), seen from the front, clockwise."""
+    centers = {"case-nose": (0.0, 0.0)}
     for n in range(1, count + 1):
         angle = 2 * pi * (n - 1) / count
-        radius = outer if rings == 1 or n % 2 else outer - CELL_H - 24
-        seats[f"cyl-{n}"] = (
-            half_w + radius * sin(angle) - CELL_W / 2,
-            half_h - radius * cos(angle) - CELL_H / 2,
-        )
-    seats["case-nose"] = (half_w - CELL_W / 2, half_h - CELL_H / 2)
-    ring = element("circle", cx=half_w, cy=half_h, r=outer - 8, class_="d-ring")
-    return Plan(seats, (ring,), 2 * half_h + 8, max(WIDTH, 2 * half_w))
+        reach = radius if count <= 9 or n % 2 else radius - CELL_H - 24
+        centers[f"cyl-{n}"] = (reach * sin(angle), -reach * cos(angle))
+    return centers
+
+
+def _overlapping(centers: Mapping[str, tuple[float, float]]) -> bool:
+    return any(
+        abs(x - u) < CELL_W and abs(y - v) < CELL_H for (x, y), (u, v) in combinations(centers.values(), 2)
+    )
 
 
 def _propeller(x: float) -> str:

@@ -63,6 +63,7 @@ class NowView:
     measured: str
     value: str
     where: str
+    coldest_head: str
     target: str
     announced: str | None
     readiness: str | None
@@ -107,6 +108,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         measured=f"Measured {words.stamp(words.now_of(status), status.zone)}",
         value=coldest,
         where=words.place_name(status.coldest) if status.coldest else "no required place has a value",
+        coldest_head="Coldest point of those measured" if status.missing else "Coldest point",
         target=words.temperature(status.target_c, unit, (status.target_c,)),
         announced=announced,
         readiness=words.readiness(status, unit),
@@ -208,7 +210,7 @@ def _mark(p: ProbeNow, status: Status, unit: Unit) -> str:
     if p.c is None:
         return "not measured"
     if p.place == status.coldest:
-        return "coldest"
+        return "coldest seen" if status.missing else "coldest"
     if p.status == "by-hand":
         return "by hand"
     if p.near_heater:

@@ -7,8 +7,8 @@ from probe_agent.status import Status
 from probe_agent.words import Unit
 from web.svg import element, path_of, text
 
-WIDTH, HEIGHT = 300.0, 66.0
-LEFT, RIGHT, BASE = 10.0, 290.0, 34.0
+WIDTH, HEIGHT = 300.0, 76.0
+LEFT, RIGHT, BASE = 10.0, 290.0, 44.0
 MARGIN_C = 3.0
 
 
@@ -25,9 +25,9 @@ def draw_scale(status: Status, unit: Unit) -> str:
         return LEFT + (c - low) / (high - low) * (RIGHT - LEFT)
 
     parts = [element("path", d=path_of([(LEFT, BASE), (RIGHT, BASE)]), class_="s-base")]
-    for c, name in ((status.need_c, "need-limit"), (status.target_c, "target")):
-        parts.append(element("path", d=path_of([(x(c), BASE - 10), (x(c), BASE + 4)]), class_="s-tick"))
-        parts.append(text(x(c), BASE - 16, name, "s-label", _anchor(x(c))))
+    for c, name, up in ((status.need_c, "need-limit", 15.0), (status.target_c, "target", 28.0)):
+        parts.append(element("path", d=path_of([(x(c), BASE - up + 3), (x(c), BASE + 4)]), class_="s-tick"))
+        parts.append(text(x(c), BASE - up, name, "s-label", _anchor(x(c))))
     if status.core_c is not None:
         core_low, core_mid, core_high = (x(c) for c in status.core_c)
         y = BASE + 12

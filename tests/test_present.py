@@ -1,0 +1,200 @@
+"""Layout of the page Now, the engine and the scale: every state, missing places, age, demonstration."""
+
+from __future__ import annotations
+
+import re
+from xml.etree import ElementTree
+
+import msgspec
+import pytest
+import status_samples as samples
+from hypothesis import given
+from hypothesis import strategies as st
+
+from probe_agent.readings import State
+from probe_agent.status import Status, with_age
+from web.drawing import CELL_H, CELL_W, draw_engine, plan_of
+from web.present import present_now, run_now
+from web.scale import draw_scale
+
+LAYOUTS = ("opposed-4", "opposed-6", "in-line", "v", "radial", "other")
+
+
+def read(status: Status) -> Status:
+    """As a source hands it over."""
+    return with_age(status)
+
+
+@pytest.mark.parametrize("state", samples.STATES)
+def test_every_state_says_its_verdict_and_one_next_action(state: str) -> None:
+    view = present_now(read(samples.STATES[state]()), "C")
+    assert view.verdict
+    assert view.next_action
+    assert "estimated, not measured" in view.core
+    assert not view.old
+
+
+def test_the_samples_cover_every_state() -> None:
+    assert set(samples.STATES) == {s.value for s in State}
+
+
+def test_a_required_place_without_a_value_comes_first_with_its_reason() -> None:
+    view = present_now(read(samples.probe_missing()), "C")
+    assert any("Cylinder 1" in t and "thermocouple is open" in t for t in view.troubles)
+    gone = next(p for p in view.probes if p.place == "cyl-1")
+    assert gone.value is None
+    assert gone.mark == "not measured"
+    assert view.coldest_head == "Coldest point of those measured"
+
+
+def test_a_clock_that_is_not_set_and_the_owners_notes_are_troubles() -> None:
+    view = present_now(read(samples.sample(clock_ok=False, notes=("The broker is away.",))), "C")
+    assert "clock is not set" in view.troubles[0]
+    assert view.troubles[-1] == "The broker is away."
+
+
+def test_a_reading_by_hand_and_a_probe_near_heat_are_marked() -> None:
+    view = present_now(read(samples.by_hand()), "C")
+    marks = {p.place: p.mark for p in view.probes}
+    assert marks["cyl-2"] == "by hand"
+    assert marks["sump"] == "near heat"
+    assert marks["cyl-3"] == "coldest"
+    assert marks["cyl-1"] == "up 9/h"
+
+
+def test_fahrenheit_converts_values_with_and_differences_without_the_32() -> None:
+    view = present_now(read(samples.heating()), "F")
+    assert view.value == "21 °F"
+    assert next(p for p in view.probes if p.place == "cyl-1").mark == "up 16/h"
+
+
+@pytest.mark.parametrize(("silent_s", "old"), [(0, False), (59, False), (61, True)])
+def test_a_silent_daemon_is_old_after_a_minute(silent_s: float, old: bool) -> None:
+    view = present_now(read(samples.aged(samples.ready(), silent_s)), "C")
+    assert view.old is old
+    assert view.silence == "No word from the board since 06:50."
+
+
+def test_a_document_of_another_boot_is_old() -> None:
+    there = samples.ready()
+    foreign = msgspec.structs.replace(there, run=msgspec.structs.replace(there.run, boot="another"))
+    assert present_now(read(foreign), "C").old
+
+
+def test_long_intervals_are_given_three_of_them() -> None:
+    slow = samples.aged(samples.heating(), 170)
+    slow = msgspec.structs.replace(slow, run=msgspec.structs.replace(slow.run, interval_s=60.0))
+    assert not present_now(read(slow), "C").old
+    assert present_now(read(samples.aged(slow, 181)), "C").old
+
+
+def test_a_hurried_run_says_so_and_moves_on_at_its_rate() -> None:
+    status = read(samples.aged(samples.demo(rate=60), 10))
+    assert present_now(status, "C").demo == "Demonstration: a simulated engine, time runs 60 times as fast."
+    assert run_now(status) - run_now(samples.demo()) == pytest.approx(600, abs=5)
+
+
+@pytest.mark.parametrize("rate", [0.0, float("inf")])
+def test_a_run_without_a_constant_rate_stands_still(rate: float) -> None:
+    status = read(samples.aged(samples.demo(rate=rate), 10))
+    assert run_now(status) == run_now(samples.heating())
+    assert present_now(status, "C").demo == "Demonstration: a simulated engine."
+
+
+def test_answered_alerts_have_no_buttons_left() -> None:
+    asked = samples.alert("switch-off", -5)
+    view = present_now(
+        read(samples.sample(alerts=(asked, msgspec.structs.replace(asked, id="b", answered="it-is-off")))),
+        "C",
+    )
+    assert view.alerts[0].answers == (("it-is-off", "It is off"),)
+    assert view.alerts[1].answers == ()
+    assert "Answered: It is off" in view.alerts[1].text
+
+
+def test_no_sentence_promises_more_than_is_known() -> None:
+    for make in samples.STATES.values():
+        view = present_now(read(make()), "C")
+        said = " ".join(
+            [view.verdict, view.next_action, view.core, *view.cautions, *view.extra, view.silence]
+        )
+        assert not re.search(r"\bsafe\b|\bOK\b|engine warm\b", said)
+
+
+# -- engine
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_the_engine_shows_each_probe_once_with_its_value(layout: str) -> None:
+    view = present_now(read(samples.probe_missing()), "C")
+    drawing = ElementTree.fromstring(draw_engine(layout, view.probes))
+    words = [t.text for t in drawing.iter("text")]
+    for p in view.probes:
+        assert words.count(p.name) == 1
+        assert (p.value or "no value") in words
+    label = drawing.attrib["aria-label"]
+    assert all(f"{p.name}: {p.phrase}" in label for p in view.probes)
+
+
+def test_a_place_without_a_value_looks_different_and_shows_no_number() -> None:
+    view = present_now(read(samples.probe_missing()), "C")
+    drawing = ElementTree.fromstring(draw_engine("opposed-4", view.probes))
+    broken = [
+        g for g in drawing.iter("g") if any("d-missing" in (r.get("class") or "") for r in g.iter("rect"))
+    ]
+    assert len(broken) == 1
+    words = [t.text or "" for t in broken[0].iter("text")]
+    assert words == ["cylinder 1", "no value", "not measured"]
+
+
+def test_a_cylinder_without_a_probe_is_an_empty_seat() -> None:
+    view = present_now(read(samples.heating()), "C")
+    words = [t.text for t in ElementTree.fromstring(draw_engine("opposed-6", view.probes)).iter("text")]
+    assert words.count("no probe") == 2
+    assert "cylinder 6" in words
+
+
+@given(
+    layout=st.sampled_from(LAYOUTS),
+    cylinders=st.sets(st.integers(1, 14)),
+    others=st.sets(
+        st.sampled_from(["sump", "case-top", "case-nose", "accessory-case", "oil-tank", "ambient"])
+    ),
+)
+def test_no_two_seats_overlap_or_leave_the_picture(
+    layout: str, cylinders: set[int], others: set[str]
+) -> None:
+    plan = plan_of(layout, [f"cyl-{n}" for n in cylinders] + sorted(others))
+    seats = list(plan.seats.values())
+    for i, (x, y) in enumerate(seats):
+        assert 0 <= x <= plan.width - CELL_W
+        assert 0 <= y <= plan.height - CELL_H
+        for u, v in seats[:i]:
+            assert abs(x - u) >= CELL_W or abs(y - v) >= CELL_H
+
+
+def test_a_name_with_markup_stays_text() -> None:
+    hot = present_now(read(samples.sample(probes=(samples.probe("other-a<b", -1.0),))), "C")
+    assert "<b" not in draw_engine("other", hot.probes)
+
+
+# -- scale
+
+
+@given(
+    coldest=st.floats(-60, 150),
+    core=st.one_of(st.none(), st.lists(st.floats(-60, 150), min_size=3, max_size=3).map(sorted)),
+)
+def test_the_scale_keeps_its_marks_inside_whatever_it_is_given(
+    coldest: float, core: list[float] | None
+) -> None:
+    core_c = None if core is None else (core[0], core[1], core[2])
+    svg = ElementTree.fromstring(draw_scale(samples.sample(coldest_c=coldest, core_c=core_c), "C"))
+    marks = " ".join(p.attrib["d"] for p in svg.iter("path"))
+    for x in re.findall(r"[ML](-?[\d.]+) ", marks):
+        assert 0 <= float(x) <= 300
+
+
+def test_the_scale_is_left_out_where_nothing_is_known() -> None:
+    nothing = msgspec.structs.replace(samples.sample(), coldest=None, coldest_c=None, core_c=None)
+    assert draw_scale(nothing, "C") == ""
