@@ -19,9 +19,10 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import supervisor, words
+from probe_agent import store, supervisor, words
 from probe_agent.clock import Clock, boot_id
-from probe_agent.config import Settings, may_be_coldest, unmeasured_far_places
+from probe_agent.config import Settings
+from probe_agent.document import Frame, document
 from probe_agent.probes import Source
 from probe_agent.probes.hand import HandEntries
 from probe_agent.readings import (
@@ -33,32 +34,17 @@ from probe_agent.readings import (
     ProbeFault,
     Reading,
     Scan,
-    State,
 )
 from probe_agent.status import (
-    STATUS_VERSION,
-    AlertNow,
     Curve,
-    FanNow,
-    HeaterNow,
-    ProbeNow,
     Recent,
     RunTime,
     Status,
     utc_text,
     write_status,
 )
-from probe_agent.store import (
-    Batch,
-    Command,
-    Message,
-    Store,
-    StoredReading,
-    TickRow,
-    answer_statement,
-    connect,
-)
-from probe_agent.supervisor import Alert, Announcement, Facts, Rules, Step, Watch
+from probe_agent.store import Batch, Command, Message, Store, StoredReading, TickRow
+from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.prior import GENERIC, Prior, engine_prior
 
@@ -182,7 +168,7 @@ class Agent:
         plan: Plan,
         clock: Clock,
         sources: Sequence[Source],
-        store: Store,
+        record: Store,
         broker: StatusCourier | None = None,
         messages: MessageCourierLike | None = None,
         *,
@@ -191,7 +177,7 @@ class Agent:
         demo: bool = False,
         jobs: Sequence[Job] = (),
     ) -> None:
-        self.settings, self.plan, self.clock, self.store = settings, plan, clock, store
+        self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._build, self._zone, self._demo = build, zone, demo
@@ -234,7 +220,10 @@ class Agent:
         watch, told_offset = self._kept_watch()
         self.store.begin_boot(boot_id(), self._offset_s, self._clock_ok)
         if watch is not None:
-            self._watch = supervisor.shifted(watch, told_offset - self._offset_s)
+            by_s = told_offset - self._offset_s
+            if watch.t_s is not None:
+                by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
+            self._watch = supervisor.shifted(watch, by_s)
         self._relive(now_s)
 
     def _keep_setup(self) -> int | None:
@@ -303,6 +292,7 @@ class Agent:
             while due_s is not None and not stop.is_set():
                 due_s = self._next_due(due_s)
                 if due_s is None:
+                    self._close_heatup("the recording ended")
                     break
                 if self.clock.rate == math.inf:
                     self.answer_commands()
@@ -316,20 +306,19 @@ class Agent:
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
         now_s = self.clock.monotonic()
-        nexts = [s.next_at(now_s) for s in self._sources]
-        if self._sources and all(n is None for n in nexts):
+        nexts = {source.name: source.next_at(now_s) for source in self._sources}
+        if nexts and all(n is None for n in nexts.values()):
             return None
-        rows = [n for n in nexts if n is not None and n > now_s]
-        if rows or not self._needs_interval(nexts, now_s):
-            return min(rows) if rows else now_s
-        interval_s = self.settings.sampling.interval_s
-        if self._last is None:
-            return now_s
-        return max(last_s + interval_s, now_s)
+        if (row_s := nexts.get("recording")) is not None:
+            return row_s
+        return now_s if self._last is None else max(last_s + self.settings.sampling.interval_s, now_s)
 
-    def _needs_interval(self, nexts: Sequence[float | None], now_s: float) -> bool:
-        """Whether the sources can be asked at any time, so that the interval sets the pace."""
-        return all(s.name != "recording" for s in self._sources)
+    def _close_heatup(self, reason: str) -> None:
+        """End a heat-up that nothing can end any more."""
+        if self._watch.heatup is not None:
+            self._watch = replace(self._watch, heatup=None)
+            closing = store.close_heatup(self._tick, reason)
+            self._write(Batch(statements=[closing]), self.clock.monotonic())
 
     def _finish(self) -> None:
         self._write(Batch(), self.clock.monotonic(), force=True)
@@ -468,7 +457,7 @@ class Agent:
         """Everything that must be acknowledged with this tick."""
         batch = Batch(transitions=list(step.transitions))
         batch.messages = [m for a in step.announcements for m in self._letters(a, t_s)]
-        batch.statements += [_withdrawal(kind) for kind in step.withdrawn]
+        batch.statements += [store.withdraw_messages(kind) for kind in step.withdrawn]
         batch.statements += self._heatup_statements(step)
         batch.statements += self._alert_statements(step, t_s)
         return batch
@@ -484,63 +473,26 @@ class Agent:
             for channel in self._messages.channels
         ]
 
-    def _heatup_statements(self, step: Step) -> list[tuple[str, Sequence[Any]]]:
+    def _heatup_statements(self, step: Step) -> list[store.Statement]:
         """The heat-up's row follows the watch: opened, marked, closed."""
-        out: list[tuple[str, Sequence[Any]]] = []
+        boot, tick, target_c = self.store.boot, self._tick, self.plan.rules.target_c
+        out = []
         if step.opened is not None:
-            out.append(
-                (
-                    "INSERT INTO heatups (setup, started_tick, target_mc) VALUES (?, " + _TICK_AT + ", ?)",
-                    (
-                        self._setup_id,
-                        self.store.boot,
-                        _ms(step.opened.on_s),
-                        self._tick,
-                        round(self.plan.rules.target_c * 1000),
-                    ),
-                )
-            )
+            out.append(store.open_heatup(boot, tick, self._setup_id, target_c, step.opened.on_s))
         heatup = step.closed[0] if step.closed else step.watch.heatup
         if heatup is not None and (step.transitions or step.opened or step.closed):
-            for column, instant in (
-                ("above_tick", heatup.above_s),
-                ("ready_tick", heatup.ready_s),
-                ("off_tick", heatup.off_s),
-            ):
-                value = (
-                    (f"UPDATE heatups SET {column} = NULL WHERE heatup = " + _OPEN_HEATUP, ())
-                    if instant is None
-                    else (
-                        f"UPDATE heatups SET {column} = coalesce({column}, {_TICK_AT}) WHERE heatup = "
-                        + _OPEN_HEATUP,
-                        (self.store.boot, _ms(instant), self._tick),
-                    )
-                )
-                out.append(value)
+            out += store.mark_heatup(boot, tick, heatup.above_s, heatup.ready_s, heatup.off_s)
         if step.closed is not None:
-            out.append(
-                (
-                    "UPDATE heatups SET ended_tick = ?, end_reason = ? WHERE heatup = " + _OPEN_HEATUP,
-                    (self._tick, step.closed[1]),
-                )
-            )
+            out.append(store.close_heatup(tick, step.closed[1]))
         return out
 
-    def _alert_statements(self, step: Step, t_s: float) -> list[tuple[str, Sequence[Any]]]:
-        out: list[tuple[str, Sequence[Any]]] = [
-            (
-                "INSERT INTO alerts (alert, kind, place, harm, opened_at) VALUES (?, ?, ?, ?, ?)"
-                " ON CONFLICT (alert) DO NOTHING",
-                (a.id, a.kind, a.place, a.harm, self._utc(a.opened_s)),
-            )
-            for a in step.watch.alerts
-            if a.told_s == t_s and a.told == 1
+    def _alert_statements(self, step: Step, t_s: float) -> list[store.Statement]:
+        now_at = self._utc(t_s)
+        told = [a for a in step.watch.alerts if a.told_s == t_s and a.told == 1]
+        return [
+            *(store.open_alert(a.id, a.kind, a.place, a.harm, self._utc(a.opened_s)) for a in told),
+            *(store.close_alert(a.id, now_at, by) for a, by in step.gone),
         ]
-        out += [
-            ("UPDATE alerts SET closed_at = ?, closed_by = ? WHERE alert = ?", (self._utc(t_s), by, a.id))
-            for a, by in step.gone
-        ]
-        return out
 
     def _write(self, batch: Batch, t_s: float, force: bool = False) -> None:
         """Commit at once what must be acknowledged, readings when their time has come."""
@@ -549,13 +501,7 @@ class Agent:
         if not (batch or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        batch.statements.append(
-            (
-                "INSERT INTO kept VALUES ('watch', ?)"
-                " ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                (watch,),
-            )
-        )
+        batch.statements.append(store.keep_value("watch", watch))
         try:
             self.store.commit(batch)
         except sqlite3.Error as err:
@@ -604,88 +550,15 @@ class Agent:
         return Curve(self.plan.places, tuple(self._curve))
 
     def _document(self, facts: Facts, heater: float | None) -> Status:
-        """The status document of this tick."""
-        watch, rules, forecast = self._watch, self.plan.rules, facts.forecast
-        state = watch.state or State.OFF
-        coldest = supervisor.coldest_of(facts.points)
-        shown = watch.announced
-        measured = [p.place for p in facts.points if p.usable and may_be_coldest(p.place, p.near_heater)]
-        status = Status(
-            v=STATUS_VERSION,
-            build=self._build,
-            now=utc_text(self._utc(facts.t_s)),
-            age_s=None,
-            run=RunTime(
-                t_s=round(facts.t_s, 3),
-                rate=self.clock.rate if math.isfinite(self.clock.rate) else 0.0,
-                interval_s=self.settings.sampling.interval_s,
-                mono_s=time.monotonic(),
-                boot=boot_id(),
-            ),
-            aircraft=self.settings.aircraft.name,
-            layout=self.settings.aircraft.layout,
-            setup=self.settings.setup.name if self.settings.setup else None,
-            state=state.value,
-            state_since=self._text(watch.since_s),
-            state_reason=watch.reason,
-            verdict="",
-            coldest=coldest.place if coldest else None,
-            coldest_c=_rounded(coldest.value_c, 3) if coldest else None,
-            target_c=rules.target_c,
-            need_c=rules.need_c,
-            too_hot_c=rules.too_hot_c,
-            above_p10=self._text(shown.above_p10 if shown else None),
-            above_p50=self._text(shown.above_p50 if shown else None),
-            above_p90=self._text(shown.above_p90 if shown else None),
-            p_reach=round(shown.p_reach if shown else forecast.p_reach, 3),
-            announced_at=self._text(shown.t_s if shown else None),
-            plateau_c=_rounded3(forecast.plateau_c),
-            core_c=_rounded3(forecast.core_c),
-            core_above_p=round(forecast.core_above_p, 3),
-            ready_rule=rules.ready_rule,
-            ready_at=self._text(supervisor.ready_at(watch, rules, forecast)),
-            soak_from=self._text(watch.above_since_s),
-            above_until=self._above_until(forecast),
-            probes=tuple(_probe_now(p) for p in facts.points),
-            unmeasured_far=unmeasured_far_places(self.settings.setup, measured),
-            missing=supervisor.missing_places(facts.points),
-            heater=self._heater_now(forecast, heater),
-            alerts=tuple(self._alert_now(a) for a in watch.alerts),
-            clock_ok=self._clock_ok,
-            first_of_setup=forecast.first_of_setup,
-            demo=self._demo,
-            zone=self._zone,
-            fan=_fan_now(forecast),
-            notes=self._notes(),
+        run = RunTime(
+            t_s=round(facts.t_s, 3),
+            rate=self.clock.rate if math.isfinite(self.clock.rate) else 0.0,
+            interval_s=self.settings.sampling.interval_s,
+            mono_s=time.monotonic(),
+            boot=boot_id(),
         )
-        return msgspec.structs.replace(status, verdict=words.verdict(status))
-
-    def _above_until(self, forecast: Forecast) -> tuple[str | None, str | None, str | None] | None:
-        if forecast.below_p50 is None and forecast.below_p10 is None:
-            return None
-        return self._text(forecast.below_p10), self._text(forecast.below_p50), self._text(forecast.below_p90)
-
-    def _heater_now(self, forecast: Forecast, share: float | None) -> HeaterNow:
-        watch, setup = self._watch, self.settings.setup
-        heating = watch.heating
-        if share is not None:
-            known_by = "measured"
-        elif watch.said_off_s is not None and heating is False:
-            known_by = "said"
-        else:
-            known_by = "curve" if heating is not None else "nothing"
-        since = forecast.heater_on_at if heating else forecast.heater_off_at
-        return HeaterNow(
-            heating=heating,
-            known_by=known_by,
-            share=_rounded(share, 2),
-            since=self._text(since) if heating is not None else None,
-            kind=setup.heater if setup else None,
-            switched_by=setup.switched_by if setup else None,
-        )
-
-    def _alert_now(self, a: Alert) -> AlertNow:
-        return AlertNow(a.id, a.kind, utc_text(self._utc(a.opened_s)), a.harm, a.place, a.answers, a.answered)
+        frame = Frame(self.settings, self.plan.rules, self._build, self._zone, self._demo, self._clock_ok)
+        return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
     def _notes(self) -> tuple[str, ...]:
         courier_troubles = [c.trouble for c in (self._broker, self._messages) if c is not None]
@@ -701,7 +574,7 @@ class Agent:
 
     def _poll_commands(self, stop: threading.Event) -> None:
         """Look once a real second whether somebody else has written."""
-        watcher = connect(self.store.path, read_only=True)
+        watcher = store.connect(self.store.path, read_only=True)
         seen = None
         try:
             while not stop.wait(1.0):
@@ -720,7 +593,9 @@ class Agent:
             with self._lock:
                 batch = Batch()
                 done, text = self._carry_out(command, batch)
-                batch.statements.append(answer_statement(command.id, json.dumps({"ok": done, "text": text})))
+                batch.statements.append(
+                    store.answer_command(command.id, json.dumps({"ok": done, "text": text}))
+                )
                 self._write(batch, self.clock.monotonic())
                 if done and self._last is not None:
                     self.status = self._document(*self._last)
@@ -760,11 +635,7 @@ class Agent:
         if age_s <= HAND_VALID_S:
             self._hand_new.append(Reading(place, t_s, value_c, value_c, method=method))
         batch.statements.append(
-            (
-                "INSERT INTO hand_readings (hand, place, boot, mono_ms, value_mc, method)"
-                " VALUES (?, (SELECT place FROM places WHERE name = ?), ?, ?, ?, ?)",
-                (number, place, self.store.boot, _ms(t_s), round(value_c * 1000), method.value),
-            )
+            store.insert_hand_reading(number, place, self.store.boot, t_s, value_c, method.value)
         )
         return True, f"Kept: {words.place_name(place)} {words.temperature(value_c)}, by hand."
 
@@ -774,7 +645,7 @@ class Agent:
             return False, f"There is no reading by hand with number {number} that could be undone."
         if (entry := self._hand_entries.pop(number, None)) is not None:
             self._hand.undo(entry)
-        batch.statements.append(("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (now_at, number)))
+        batch.statements.append(store.undo_hand_reading(number, now_at))
         return True, "Undone; it no longer counts."
 
     def _take_answer(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
@@ -784,12 +655,7 @@ class Agent:
         if watch is None:
             return False, "That alert is no longer open."
         self._watch = watch
-        batch.statements.append(
-            (
-                "UPDATE alerts SET answered = ?, answered_at = ? WHERE alert = ?",
-                (answer, self._utc(now_s), alert),
-            )
-        )
+        batch.statements.append(store.answer_alert(alert, answer, self._utc(now_s)))
         return True, f"Noted: {words.answer_words(answer)}. If the curve contradicts it, I ask again."
 
     def _take_heater_word(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
@@ -797,7 +663,6 @@ class Agent:
         if not isinstance(on, bool):
             return False, "Say on or off."
         self._watch = supervisor.say_heater(self._watch, on, self.clock.monotonic())
-        batch.statements.append(("SELECT 1", ()))
         return True, f"Noted: the heater is {'on' if on else 'off'}."
 
 
@@ -810,55 +675,7 @@ class Job:
     due_s: float
 
 
-_TICK_AT = "coalesce((SELECT max(tick) FROM ticks WHERE boot = ? AND mono_ms <= ?), ?)"
-_OPEN_HEATUP = "(SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL)"
-
-
-def _withdrawal(kind: str) -> tuple[str, Sequence[Any]]:
-    """Drop undelivered messages of a kind that no longer hold."""
-    return (
-        "UPDATE outbox SET dropped_reason = 'no longer true' WHERE delivered_at IS NULL"
-        " AND dropped_reason IS NULL AND dedupe_key LIKE ?",
-        (f"{kind}:%",),
-    )
-
-
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
     if isinstance(sample, Reading):
         return StoredReading(place, sample.raw_c, sample.cold_c, sample.value_c, None)
     return StoredReading(place, None, sample.cold_c, None, sample.fault.value)
-
-
-def _probe_now(p: Point) -> ProbeNow:
-    return ProbeNow(
-        place=p.place,
-        c=_rounded(p.value_c, 2),
-        status=p.status,
-        trend_c_per_h=_rounded(p.trend_c_per_h, 1),
-        required=p.required,
-        near_heater=p.near_heater,
-        age_s=_rounded(p.age_s, 1),
-        counts=may_be_coldest(p.place, p.near_heater),
-    )
-
-
-def _fan_now(forecast: Forecast) -> FanNow:
-    fan = forecast.fan
-    return FanNow(
-        min=tuple(round((t - forecast.t_s) / 60, 1) for t in fan.t_s),
-        low=tuple(round(c, 1) for c in fan.low_c),
-        mid=tuple(round(c, 1) for c in fan.mid_c),
-        high=tuple(round(c, 1) for c in fan.high_c),
-    )
-
-
-def _rounded(value: float | None, digits: int) -> float | None:
-    return None if value is None else round(value, digits)
-
-
-def _rounded3(values: tuple[float, float, float] | None) -> tuple[float, float, float] | None:
-    return None if values is None else (round(values[0], 2), round(values[1], 2), round(values[2], 2))
-
-
-def _ms(t_s: float) -> int:
-    return round(t_s * 1000)

@@ -291,15 +291,11 @@ def _run_simulated(settings: Settings, speed: float) -> None:
 def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> None:
     """Open the store, start couriers and housekeeping, tick until a signal comes or the sources end."""
     from probe_agent.agent import Agent
-    from probe_agent.messages import MessageCourier
 
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
     store = _open_store(settings)
-    messages = (
-        MessageCourier(store, settings.recipients, settings.messages, clock) if settings.recipients else None
-    )
     agent = Agent(
         settings,
         plan,
@@ -307,7 +303,7 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
         sources,
         store,
         broker=_broker(settings, store),
-        messages=messages,
+        messages=_messages(settings, store, clock),
         build=build(),
         zone=_zone(settings),
         demo=demo,
@@ -332,6 +328,14 @@ def _open_store(settings: Settings) -> Store:
         return Store(file)
     except (StoreError, OSError) as err:
         raise click.ClickException(str(err)) from err
+
+
+def _messages(settings: Settings, store: Store, clock: Clock) -> Any:
+    if not settings.recipients:
+        return None
+    from probe_agent.messages import MessageCourier
+
+    return MessageCourier(store, settings.recipients, settings.messages, clock)
 
 
 def _broker(settings: Settings, store: Store) -> Any:

@@ -39,6 +39,10 @@ class StoreNewerError(StoreError):
         )
 
 
+Statement = tuple[str, Sequence[Any]]
+"""SQL and its values, for a Batch."""
+
+
 @dataclass(frozen=True, slots=True)
 class StoredReading:
     """One place in one tick; value_c is corrected, raw_c as the source gave it."""
@@ -103,7 +107,7 @@ class Batch:
 
     transitions: list[Transition] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
-    statements: list[tuple[str, Sequence[Any]]] = field(default_factory=list)
+    statements: list[Statement] = field(default_factory=list)
 
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements)
@@ -396,12 +400,9 @@ class Store:
             return None if row is None else str(row[0])
 
     def keep(self, name: str, value: str) -> None:
-        """Keep a small value across restarts."""
+        """Keep a small value across restarts, at once."""
         with self._writing() as db:
-            db.execute(
-                "INSERT INTO kept VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                (name, value),
-            )
+            db.execute(*keep_value(name, value))
 
     def curve(self, since_at: float, until_at: float) -> list[CurveRow]:
         """Committed readings between two UTC instants, in time order."""
@@ -421,12 +422,105 @@ class Store:
                 raise
 
 
-def answer_statement(command: str, answer: str) -> tuple[str, Sequence[Any]]:
-    """The statement that answers a command, for a Batch."""
+# -- statements for a Batch; run after its ticks, in the same transaction
+
+_TICK_AT = "coalesce((SELECT max(tick) FROM ticks WHERE boot = ? AND mono_ms <= ?), ?)"
+_OPEN_HEATUP = "(SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL)"
+
+
+def keep_value(name: str, value: str) -> Statement:
+    """Keep a small value across restarts."""
+    return (
+        "INSERT INTO kept VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+        (name, value),
+    )
+
+
+def answer_command(command: str, answer: str) -> Statement:
+    """Answer a command, once."""
     return (
         "UPDATE commands SET answer = ?, answered_at = ? WHERE id = ? AND answered_at IS NULL",
         (answer, time.time(), command),
     )
+
+
+def open_heatup(boot: int, tick: int, setup: int | None, target_c: float, on_s: float) -> Statement:
+    """A new heat-up, begun at the last tick not after on_s (`tick` if there is none)."""
+    return (
+        f"INSERT INTO heatups (setup, started_tick, target_mc) VALUES (?, {_TICK_AT}, ?)",
+        (setup, boot, _ms(on_s), tick, _mc(target_c)),
+    )
+
+
+def mark_heatup(
+    boot: int, tick: int, above_s: float | None, ready_s: float | None, off_s: float | None
+) -> list[Statement]:
+    """Set the marks of the open heat-up, each once; a mark that is None again is cleared."""
+    out: list[Statement] = []
+    for column, instant_s in (("above_tick", above_s), ("ready_tick", ready_s), ("off_tick", off_s)):
+        if instant_s is None:
+            out.append((f"UPDATE heatups SET {column} = NULL WHERE heatup = {_OPEN_HEATUP}", ()))
+        else:
+            out.append(
+                (
+                    f"UPDATE heatups SET {column} = coalesce({column}, {_TICK_AT})"
+                    f" WHERE heatup = {_OPEN_HEATUP}",
+                    (boot, _ms(instant_s), tick),
+                )
+            )
+    return out
+
+
+def close_heatup(tick: int, reason: str) -> Statement:
+    """End the open heat-up."""
+    return (
+        f"UPDATE heatups SET ended_tick = ?, end_reason = ? WHERE heatup = {_OPEN_HEATUP}",
+        (tick, reason),
+    )
+
+
+def open_alert(alert: str, kind: str, place: str | None, harm: bool, at: float) -> Statement:
+    """Record an alert."""
+    return (
+        "INSERT INTO alerts (alert, kind, place, harm, opened_at) VALUES (?, ?, ?, ?, ?)"
+        " ON CONFLICT (alert) DO NOTHING",
+        (alert, kind, place, harm, at),
+    )
+
+
+def answer_alert(alert: str, answer: str, at: float) -> Statement:
+    """Record what somebody answered."""
+    return ("UPDATE alerts SET answered = ?, answered_at = ? WHERE alert = ?", (answer, at, alert))
+
+
+def close_alert(alert: str, at: float, closed_by: str) -> Statement:
+    """Record that an alert has gone, by answer or by evidence."""
+    return ("UPDATE alerts SET closed_at = ?, closed_by = ? WHERE alert = ?", (at, closed_by, alert))
+
+
+def withdraw_messages(kind: str) -> Statement:
+    """Drop undelivered messages of a kind that no longer hold."""
+    return (
+        "UPDATE outbox SET dropped_reason = 'no longer true' WHERE delivered_at IS NULL"
+        " AND dropped_reason IS NULL AND dedupe_key LIKE ?",
+        (f"{kind}:%",),
+    )
+
+
+def insert_hand_reading(
+    number: int, place: str, boot: int, t_s: float, value_c: float, method: str
+) -> Statement:
+    """A reading by hand under its number."""
+    return (
+        "INSERT INTO hand_readings (hand, place, boot, mono_ms, value_mc, method)"
+        " VALUES (?, (SELECT place FROM places WHERE name = ?), ?, ?, ?, ?)",
+        (number, place, boot, _ms(t_s), _mc(value_c), method),
+    )
+
+
+def undo_hand_reading(number: int, at: float) -> Statement:
+    """Mark a reading by hand as undone; it stays in the record."""
+    return ("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (at, number))
 
 
 def _insert_message(db: sqlite3.Connection, message: Message) -> None:

@@ -1,0 +1,161 @@
+"""What a tick decided, laid out as the status document. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import msgspec
+
+from probe_agent import supervisor, words
+from probe_agent.config import Settings, may_be_coldest, unmeasured_far_places
+from probe_agent.readings import Forecast, Point, State
+from probe_agent.status import (
+    STATUS_VERSION,
+    AlertNow,
+    FanNow,
+    HeaterNow,
+    ProbeNow,
+    RunTime,
+    Status,
+    utc_text,
+)
+from probe_agent.supervisor import Alert, Facts, Rules, Watch
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """What stays the same from tick to tick."""
+
+    settings: Settings
+    rules: Rules
+    build: str
+    zone: str
+    demo: bool
+    clock_ok: bool
+
+
+def document(
+    frame: Frame,
+    run: RunTime,
+    offset_s: float,
+    watch: Watch,
+    facts: Facts,
+    heater_share: float | None,
+    notes: tuple[str, ...],
+) -> Status:
+    """The status document of one tick. offset_s: run seconds + offset = UTC [s]."""
+    rules, forecast, shown = frame.rules, facts.forecast, watch.announced
+    aircraft, setup = frame.settings.aircraft, frame.settings.setup
+    coldest = supervisor.coldest_of(facts.points)
+    measured = [p.place for p in facts.points if p.usable and may_be_coldest(p.place, p.near_heater)]
+
+    def text(t_s: float | None) -> str | None:
+        return None if t_s is None else utc_text(t_s + offset_s)
+
+    status = Status(
+        v=STATUS_VERSION,
+        build=frame.build,
+        now=utc_text(facts.t_s + offset_s),
+        age_s=None,
+        run=run,
+        aircraft=aircraft.name,
+        layout=aircraft.layout,
+        setup=setup.name if setup else None,
+        state=(watch.state or State.OFF).value,
+        state_since=text(watch.since_s),
+        state_reason=watch.reason,
+        verdict="",
+        coldest=coldest.place if coldest else None,
+        coldest_c=_rounded(coldest.value_c, 3) if coldest else None,
+        target_c=rules.target_c,
+        need_c=rules.need_c,
+        too_hot_c=rules.too_hot_c,
+        above_p10=text(shown.above_p10 if shown else None),
+        above_p50=text(shown.above_p50 if shown else None),
+        above_p90=text(shown.above_p90 if shown else None),
+        p_reach=round(shown.p_reach if shown else forecast.p_reach, 3),
+        announced_at=text(shown.t_s if shown else None),
+        plateau_c=_rounded3(forecast.plateau_c),
+        core_c=_rounded3(forecast.core_c),
+        core_above_p=round(forecast.core_above_p, 3),
+        ready_rule=rules.ready_rule,
+        ready_at=text(supervisor.ready_at(watch, rules, forecast)),
+        soak_from=text(watch.above_since_s),
+        above_until=_above_until(forecast, offset_s),
+        probes=tuple(_probe_now(p) for p in facts.points),
+        unmeasured_far=unmeasured_far_places(setup, measured),
+        missing=supervisor.missing_places(facts.points),
+        heater=_heater_now(frame.settings, watch, forecast, heater_share, offset_s),
+        alerts=tuple(_alert_now(a, offset_s) for a in watch.alerts),
+        clock_ok=frame.clock_ok,
+        first_of_setup=forecast.first_of_setup,
+        demo=frame.demo,
+        zone=frame.zone,
+        fan=_fan_now(forecast),
+        notes=notes,
+    )
+    return msgspec.structs.replace(status, verdict=words.verdict(status))
+
+
+def _above_until(forecast: Forecast, offset_s: float) -> tuple[str | None, str | None, str | None] | None:
+    below = (forecast.below_p10, forecast.below_p50, forecast.below_p90)
+    if below[0] is None and below[1] is None:
+        return None
+    low, mid, high = (None if t is None else utc_text(t + offset_s) for t in below)
+    return low, mid, high
+
+
+def _heater_now(
+    settings: Settings, watch: Watch, forecast: Forecast, share: float | None, offset_s: float
+) -> HeaterNow:
+    setup, heating = settings.setup, watch.heating
+    if share is not None:
+        known_by = "measured"
+    elif watch.said_off_s is not None and heating is False:
+        known_by = "said"
+    else:
+        known_by = "curve" if heating is not None else "nothing"
+    since_s = forecast.heater_on_at if heating else forecast.heater_off_at
+    return HeaterNow(
+        heating=heating,
+        known_by=known_by,
+        share=_rounded(share, 2),
+        since=None if heating is None or since_s is None else utc_text(since_s + offset_s),
+        kind=setup.heater if setup else None,
+        switched_by=setup.switched_by if setup else None,
+    )
+
+
+def _alert_now(a: Alert, offset_s: float) -> AlertNow:
+    return AlertNow(a.id, a.kind, utc_text(a.opened_s + offset_s), a.harm, a.place, a.answers, a.answered)
+
+
+def _probe_now(p: Point) -> ProbeNow:
+    return ProbeNow(
+        place=p.place,
+        c=_rounded(p.value_c, 2),
+        status=p.status,
+        trend_c_per_h=_rounded(p.trend_c_per_h, 1),
+        required=p.required,
+        near_heater=p.near_heater,
+        age_s=_rounded(p.age_s, 1),
+        counts=may_be_coldest(p.place, p.near_heater),
+    )
+
+
+def _fan_now(forecast: Forecast) -> FanNow:
+    fan = forecast.fan
+    return FanNow(
+        min=tuple(round((t - forecast.t_s) / 60, 1) for t in fan.t_s),
+        low=tuple(round(c, 1) for c in fan.low_c),
+        mid=tuple(round(c, 1) for c in fan.mid_c),
+        high=tuple(round(c, 1) for c in fan.high_c),
+    )
+
+
+def _rounded(value: float | None, digits: int) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+def _rounded3(values: tuple[float, float, float] | None) -> tuple[float, float, float] | None:
+    return None if values is None else (round(values[0], 2), round(values[1], 2), round(values[2], 2))
