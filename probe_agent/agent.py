@@ -263,8 +263,12 @@ class Agent:
     def _relive(self, now_s: float) -> None:
         """Let the physics see the stored hours again, so that a restart loses no knowledge."""
         now_at = self._utc(now_s)
+        lived_s = -math.inf
         for row in self.store.curve(now_at - RELIVE_S, now_at):
             t_s = row.at - self._offset_s
+            if not lived_s < t_s < now_s:
+                continue  # two starts overlap where the clock went back between them
+            lived_s = t_s
             values = {p: v for p, v in row.values_c.items() if v is not None and p in self.plan.places}
             ambient = values.pop("ambient", None)
             self._estimator.observe(Observation(t_s, values, ambient, row.heater))

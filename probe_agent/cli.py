@@ -7,11 +7,13 @@ import importlib.resources
 import json
 import logging
 import math
+import os
 import signal
 import sys
 import tempfile
 import threading
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -293,8 +295,15 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
     from probe_agent.agent import Agent
 
     stop = threading.Event()
+
+    def end(*_: object) -> None:
+        stop.set()
+        for source in sources:
+            if source.name == "recording":
+                source.close()  # it may be waiting for a pipe's next row
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
+        signal.signal(number, end)
     store = _open_store(settings)
     agent = Agent(
         settings,
@@ -401,6 +410,81 @@ def _schedule(settings: Settings) -> Any:
     )
     scheduler.start()
     return scheduler
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, metavar="FILE.csv...")
+@click.option("--target-c", type=float, required=True, help="Target for the coldest required place [°C].")
+@click.option("--required", type=Names(), help="Required columns (default: every place of the file).")
+@click.option("--ignore", type=Names(), default="", help="Columns to pass over.")
+@click.option(
+    "--heater",
+    "heater_mode",
+    type=click.Choice(["measured", "command", "none"]),
+    default="measured",
+    show_default=True,
+    help="The heater column was measured, is what was commanded, or is to be left unread.",
+)
+@click.option(
+    "--every", "every_s", type=click.FloatRange(1, 600), help="At most one line in so many seconds of data."
+)
+@click.option(
+    "--learn", is_flag=True, help="The files are successive heat-ups of one setup; each teaches the next."
+)
+@click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Settings that describe the engine and its setup; without them the prior is wide.",
+)
+def replay(
+    files: tuple[str, ...],
+    target_c: float,
+    required: tuple[str, ...] | None,
+    ignore: tuple[str, ...],
+    heater_mode: Any,
+    every_s: float | None,
+    learn: bool,
+    settings_file: Path | None,
+) -> None:
+    """Forecast recorded heat-ups, one JSON object a line, as if each row had just arrived.
+
+    FILE.csv has columns time,<place…>,ambient,heater; - is standard input. time in ISO 8601 or seconds,
+    °C, empty = missing, heater 0 = off. It touches no store and asks no daemon.
+    """
+    from probe_agent import replay as recorded
+    from probe_agent.probes.recording import RecordingError
+
+    settings = _settings(settings_file) if settings_file is not None else None
+    options = recorded.Options(target_c, required, ignore, heater_mode, every_s, learn, settings)
+    try:
+        recorded.replay(files, options, _print_line, _progress())
+    except (RecordingError, ValueError) as err:
+        raise click.ClickException(str(err)) from err
+
+
+def _print_line(line: str) -> None:
+    """One line at once, also into a pipe; a reader that has gone ends the program quietly."""
+    try:
+        print(line, flush=True)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise SystemExit(0) from None
+
+
+def _progress() -> Callable[[str, float], None] | None:
+    """Progress on standard error where that is a terminal and the lines go elsewhere."""
+    if not sys.stderr.isatty() or sys.stdout.isatty():
+        return None
+    shown = [0.0]
+
+    def say(name: str, t_s: float) -> None:
+        now = time.monotonic()
+        if now - shown[0] >= 0.5:
+            shown[0] = now
+            print(f"\r{name}: {t_s / 3600:.1f} h ", end="", file=sys.stderr, flush=True)
+
+    return say
 
 
 @main.command(context_settings={"ignore_unknown_options": True})
