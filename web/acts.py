@@ -13,8 +13,8 @@ from typing import Any
 
 from probe_agent.store import StoreError, ask, await_answer
 
-LOWEST_C, HIGHEST_C = -60.0, 150.0
-OLDEST_MIN = 600.0
+LOWEST_C, HIGHEST_C = -60.0, 200.0
+OLDEST_MIN = 60.0
 REMEMBERED = 256
 _MINUS = {"−": "-", "–": "-", "‒": "-", "﹣": "-", ",": "."}
 

@@ -187,11 +187,12 @@ class _Pages:
         return "F" if first == "en-us" else "C"
 
     def _places(self) -> list[str]:
-        """Every place a person may measure: those of the settings, else those of the document."""
+        """Every place a person may measure: those of the settings, then others of the document. The air
+        is none: a thermometer held to metal doesn't tell it."""
         named = [p.name for p in self.settings.places]
         with suppress(StatusError):
             named += [p.place for p in self.source.read().probes if p.place not in named]
-        return named
+        return [place for place in named if place != "ambient"]
 
     def _zone(self, status: Status | None) -> str:
         return status.zone if status else self.settings.aircraft.zone or "UTC"
