@@ -28,7 +28,7 @@ def mail_as_json(envelope: Envelope) -> dict[str, object]:
         "from": envelope.mail_from,
         "to": list(envelope.rcpt_tos),
         "subject": str(mail["subject"] or ""),
-        "text": "" if body is None else str(body.get_content()).strip(),
+        "text": "" if body is None else "\n".join(str(body.get_content()).strip().splitlines()),
     }
 
 
