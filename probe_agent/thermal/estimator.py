@@ -16,10 +16,11 @@ import numpy as np
 
 from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
+from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.heating import Heating
 from probe_agent.thermal.history import History
 from probe_agent.thermal.memory import Memory
-from probe_agent.thermal.network import SHARED, Array, parameter_names
+from probe_agent.thermal.network import SHARED, Array, build, parameter_names
 from probe_agent.thermal.passage import Futures, first_passage, grid, quantiles, sample_futures
 from probe_agent.thermal.posterior import Ensemble, Fit, Problem, fit, sample
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
@@ -93,6 +94,7 @@ class Estimator:
         self._normals = np.vstack([half, -half])
         self._future_normals = rng.standard_normal((_SAMPLES, 8))
         self._future_uniforms = rng.random((_SAMPLES, 4))
+        self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 4)), 0.4)
         self._heating = Heating(heater_mode, prior)
         self._recent: deque[Observation] = deque(maxlen=_RECENT)
         self._last: Observation | None = None
@@ -126,6 +128,7 @@ class Estimator:
             self._begin_again(obs)
         elif change is not None and self._heating.rewritten_from is not None:
             self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
+        self._follow_core(obs)
         self._note_passage(obs)
         self._last = obs
 
@@ -216,6 +219,23 @@ class Estimator:
         sd = math.sqrt(float(ensemble.weight @ (offset - mean) ** 2))
         return mean, max(sd, 0.3)
 
+    def _follow_core(self, obs: Observation) -> None:
+        values = {self.places.index(p): v for p, v in obs.values_c.items() if p not in self._set_aside}
+        dt_s = 0.0 if self._last is None else obs.t_s - self._last.t_s
+        air_c = self._ambient_c if self._ambient_c is not None else self._reference_c()
+        self._core.follow(values, air_c, dt_s, self._core_lag_s())
+
+    def _reference_c(self) -> float:
+        return self._episode.reference_c if self._episode is not None else 0.0
+
+    def _core_lag_s(self) -> float:
+        """Median lag of the core: the prior's, or a third of the time scale where nothing is described."""
+        if self.prior.core_lag_s is not None:
+            return self.prior.core_lag_s
+        found = self._episode.found if self._episode is not None else None
+        time_scale = self._mean[_TIME_SCALE] if found is None else self._theta(found)[_TIME_SCALE]
+        return math.exp(float(time_scale)) / 3
+
     def _note_passage(self, obs: Observation) -> None:
         if any(p not in obs.values_c for p in self.required):
             return
@@ -274,8 +294,7 @@ class Estimator:
         episode = self._episode
         found = fit(self._problem(episode), episode.found.xi if episode.found else episode.xi, 2)
         ensemble, z = self._now(episode, found)
-        futures = self._futures(episode, ensemble, z)
-        return self._answer(episode, ensemble, futures)
+        return self._answer(episode, ensemble, *self._futures(episode, ensemble, z))
 
     def glance(self, before: Forecast) -> Forecast:
         """An earlier forecast brought up to the last observation in what costs nothing: coldest place,
@@ -316,16 +335,21 @@ class Estimator:
         left = CAP_S if on is None else on + CAP_S - self._last.t_s
         return max(60.0, left)
 
-    def _futures(self, episode: _Episode, ensemble: Ensemble, z: Array) -> Futures:
+    def _futures(self, episode: _Episode, ensemble: Ensemble, z: Array) -> tuple[Futures, Array]:
+        """Sampled futures of the places, and of the core in each of them [°C]."""
         elapsed = max(episode.history.end_s - episode.history.start_s, episode.history.cell_s)
         t_s, _ = grid(min(60.0, max(0.5, elapsed / 64)), self._horizon())
-        steps = np.diff(t_s)
         heater = self._coming_heat(t_s[:-1])
         wander = self._future_normals[:, 1, None] * self.prior.air_sd_c_per_sqrt_h
         grown = np.sqrt(t_s[:-1] / 3600.0)
         ambient = self._air(episode) + ensemble.run.theta[:, 8, None] + wander * grown
-        assert len(steps) == heater.shape[1]
-        return sample_futures(ensemble.run.a, z, ensemble.weight, t_s, heater, ambient)
+        coming = ensemble.run.theta.copy()
+        coming[:, _TIME_SCALE] += self.prior.loss_sd * self._future_normals[:, 2]
+        network = build(coming, len(self.places))
+        futures = sample_futures(network.a, z, ensemble.weight, t_s, heater, ambient)
+        places = futures.nodes[:, :, : len(self.places)] + episode.reference_c
+        core = self._core.coming(t_s, places, ambient + episode.reference_c, self._core_lag_s())
+        return futures, core
 
     def _coming_heat(self, t_s: Array) -> Array:
         """Heater share of each sample in each step. A heater that is off comes back in some of them."""
@@ -333,16 +357,14 @@ class Estimator:
         assert self._last is not None
         return self._heating.coming(t_s, self._last.t_s, self._future_uniforms) * noise
 
-    def _answer(self, episode: _Episode, ensemble: Ensemble, futures: Futures) -> Forecast:
+    def _answer(self, episode: _Episode, ensemble: Ensemble, futures: Futures, core: Array) -> Forecast:
         last = self._last
         assert last is not None
-        n = len(self.places)
         weight = futures.weight
-        nodes = futures.nodes + episode.reference_c
-        low = nodes[:, :, self._needed].min(2)
-        core = nodes[:, :, n]
+        low = futures.nodes[:, :, self._needed].min(2) + episode.reference_c
         above = self._passage(futures.t_s, low, weight)
-        core_now = quantiles(core[:, 0], weight, _DECILES)
+        alike = np.full(_SAMPLES, 1 / _SAMPLES)  # nothing that is probed tells one core from another
+        core_now = quantiles(core[:, 0], alike, _DECILES)
         core_above = self._quantiles_of(first_passage(futures.t_s, core, self.need_c), weight)
         coldest = self._coldest()
         below = self._falls_below(futures, low)
@@ -357,7 +379,7 @@ class Estimator:
             p_reach=above[3],
             plateau_c=self._plateau(episode, ensemble),
             core_c=(core_now[0], core_now[1], core_now[2]),
-            core_above_p=float(weight[core[:, 0] > self.need_c].sum()),
+            core_above_p=float(np.mean(core[:, 0] > self.need_c)),
             core_above_p50=core_above[1],
             core_above_p90=core_above[2],
             heating=self._heating.heating,

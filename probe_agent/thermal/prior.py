@@ -19,8 +19,9 @@ class Prior:
     shared_mean: (s,), shared_factor: (s, s) with covariance factor·factorᵀ, in the order of SHARED.
     place_sd: spreads of log mass, log heat, log film, log hub; place_mean: shifts of these for a place.
     reading_sd_c: one reading's error; discrepancy: error of the network as a share of the rise so far;
-    power_sd: relative error of the coming heat; air_sd_c_per_sqrt_h: wandering of the coming ambient.
-    comes_back: chance that a heater that stopped comes back at all.
+    power_sd, loss_sd: relative errors of the coming heat and of the coming losses (wind, leaks);
+    air_sd_c_per_sqrt_h: wandering of the coming ambient; core_lag_s: median lag of the unprobed core,
+    None for a share of the time scale; comes_back: chance that a heater that stopped comes back at all.
     """
 
     name: str
@@ -31,6 +32,8 @@ class Prior:
     reading_sd_c: float = 0.15
     discrepancy: float = 0.01
     power_sd: float = 0.03
+    loss_sd: float = 0.05
+    core_lag_s: float | None = None
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
     is_engine: bool = False
@@ -146,6 +149,9 @@ def engine_prior(
         np.diag(spread),
         (0.5, 0.9, 0.5, 0.5),
         place_mean=shifts,
+        power_sd=0.05,
+        loss_sd=0.15,
+        core_lag_s=2400.0,
         comes_back=0.7,
         is_engine=True,
     )

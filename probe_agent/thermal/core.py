@@ -1,0 +1,73 @@
+"""The unprobed core: what lies between the crankcase's walls, estimated from what surrounds it.
+
+A bank of possible cores follows the probed metal, each with its own lag and its own loss through the
+propeller. No probe sees the core, so nothing here is fitted: the range stays what the prior makes it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from probe_agent.thermal.network import Array
+
+AROUND = ("case-nose", "case-top", "accessory-case")
+"""Places whose metal holds the core."""
+_LOG_LAG_SD = 0.7  # wide on purpose: engines differ, and nothing measures it
+_LOGIT_LOST, _LOGIT_LOST_SD = -2.0, 0.8  # some 5 to 30 % of the rise is lost through the propeller
+
+
+class CoreBank:
+    """Possible cores, as many as there are samples.
+
+    Args:
+        places: names of the places, in the order of the values given later.
+        normals: (b, 4) standard normals that draw the bank.
+        start_sd_c: spread of the core's start against the metal around it [°C].
+    """
+
+    def __init__(self, places: Sequence[str], normals: Array, start_sd_c: float) -> None:
+        around = [i for i, p in enumerate(places) if p in AROUND]
+        self._mean_of = np.array(around or range(len(places)))
+        self._values_c: dict[int, float] = {}
+        self._lag_of = np.exp(_LOG_LAG_SD * normals[:, 0])
+        self._lost = 1 / (1 + np.exp(-(_LOGIT_LOST + _LOGIT_LOST_SD * normals[:, 1])))
+        self._weigh_coldest = 1 / (1 + np.exp(-normals[:, 2]))
+        self._start_c = start_sd_c * normals[:, 3]
+        self.core_c: Array | None = None
+
+    def _towards(self, around: Array, air_c: Array | float) -> Array:
+        """Where each core would settle: short of the metal by what the propeller carries off."""
+        return np.asarray(around - self._lost * (around - air_c))
+
+    def follow(self, values_c: Mapping[int, float], air_c: float, dt_s: float, lag_s: float) -> None:
+        """Live dt_s under these probed temperatures (by column) and this air; lag_s: median lag."""
+        self._values_c.update(values_c)
+        if not self._values_c:
+            return
+        every = self._values_c
+        picked = [every[i] for i in self._mean_of.tolist() if i in every] or list(every.values())
+        mean, coldest = float(np.mean(picked)), min(every.values())
+        around = mean + self._weigh_coldest * (coldest - mean)
+        if self.core_c is None:
+            self.core_c = around + self._start_c * (1 + max(every.values()) - coldest)
+            return
+        goal = self._towards(around, min(air_c, coldest))
+        self.core_c = goal + (self.core_c - goal) * np.exp(-dt_s / (lag_s * self._lag_of))
+
+    def coming(self, t_s: Array, nodes: Array, air_c: Array, lag_s: float) -> Array:
+        """The cores in sampled futures: (b, k). nodes: (b, k, n); air_c: (b, k−1)."""
+        if self.core_c is None:
+            raise ValueError("no temperature was seen yet")
+        mean = nodes[:, :, self._mean_of].mean(2)
+        coldest = nodes.min(2)
+        around = mean + self._weigh_coldest[:, None] * (coldest - mean)
+        out = np.empty(around.shape)
+        out[:, 0] = core = self.core_c
+        for k, dt in enumerate(np.diff(t_s)):
+            middle = (around[:, k] + around[:, k + 1]) / 2
+            goal = self._towards(middle, np.minimum(air_c[:, k], middle))
+            core = goal + (core - goal) * np.exp(-dt / (lag_s * self._lag_of))
+            out[:, k + 1] = core
+        return out
