@@ -1,0 +1,676 @@
+"""MQTT: the Homie 5 device and the status document, from the latest tick in memory.
+
+The upper half is pure: a status document becomes a tree of topics. The lower half keeps one connection
+at a time on a thread of its own and says on it, in the convention's order, what the tree holds.
+Nothing is queued across connections: what a broker missed is replaced by what is true now.
+
+Convention: Homie 5 (homieiot/convention, convention.md, v5.0.0). Sections are named beside each rule.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import math
+import random
+import re
+import threading
+import time
+import uuid
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from probe_agent import words
+from probe_agent.config import Broker
+from probe_agent.readings import Fault, State
+from probe_agent.status import (
+    Curve,
+    ProbeNow,
+    Status,
+    core_of,
+    encode_status,
+    stale_after_s,
+    utc_seconds,
+    utc_text,
+)
+
+log = logging.getLogger(__name__)
+
+VALUE_EXPIRY_S = 1200
+"""The broker forgets the values of a board that has fallen silent after this time."""
+REFRESH_S = VALUE_EXPIRY_S / 2
+DOCUMENT_EXPIRY_S = 86_400
+DOCUMENT_EVERY_S = 60.0
+DOCUMENT_BYTES = 16_000
+ROUND_EVERY_S = 1.0
+KEEPALIVE_S = 30
+CONNECT_S = 5.0
+ANSWER_S = 5.0
+ACKNOWLEDGE_S = 30.0
+STOP_S = 2.0
+LONGEST_DELAY_S = 60.0
+REFUSED_RETRY_S = 900.0
+TAKEN_OVER_S = 300.0
+"""How long the owner is told of a second program under the same name after it was last noticed."""
+_PUMP_S = 0.5
+_SESSION_TAKEN_OVER = 0x8E  # MQTT 5, 3.14.2.1
+
+# -- the tree, pure
+
+
+STATUSES = ("ok", "by-hand", "stale", "open", "short-gnd", "short-vdd", "missing", "implausible")
+_COARSE = {
+    Fault.CHECKSUM: "missing",
+    Fault.LINE_LOW: "missing",
+    Fault.NO_ANSWER: "missing",
+    Fault.POWER_ON: "implausible",
+    Fault.WEAK_SUPPLY: "implausible",
+    Fault.UNCONFIRMED: "implausible",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class _Property:
+    """A property as $description tells of it. A value of None means: no topic."""
+
+    name: str
+    datatype: str
+    unit: str | None = None
+    format: str | None = None
+
+    def described(self) -> dict[str, str]:
+        given = {"name": self.name, "datatype": self.datatype, "unit": self.unit, "format": self.format}
+        return {key: value for key, value in given.items() if value is not None}
+
+
+def _temperature(name: str) -> _Property:
+    return _Property(name, "float", "°C")  # U+00B0, as the convention's unit list has it
+
+
+def _instant(name: str) -> _Property:
+    return _Property(name, "datetime")
+
+
+_ENGINE = {
+    "state": _Property("State", "enum", format=",".join(State)),
+    "state-since": _instant("State since"),
+    "verdict": _Property("In words", "string"),
+    "coldest": _Property("Coldest point", "string"),
+    "coldest-temperature": _temperature("Temperature of the coldest point"),
+    "target": _temperature("Target"),
+    "need-limit": _temperature("Heat is needed below"),
+    "above-p10": _instant("Above target, 1 morning in 10 earlier"),
+    "above-p50": _instant("Above target, most likely"),
+    "above-p90": _instant("Above target, 1 morning in 10 later"),
+    "p-reach": _Property("Chance to get above target", "float", format="0:1"),
+    "announced-at": _instant("Forecast announced"),
+    "plateau-low": _temperature("Levels off at, low"),
+    "plateau-mid": _temperature("Levels off at, middle"),
+    "plateau-high": _temperature("Levels off at, high"),
+    "core-low": _temperature("Core, estimated, not measured: low"),
+    "core-mid": _temperature("Core, estimated, not measured: middle"),
+    "core-high": _temperature("Core, estimated, not measured: high"),
+    "ready-at": _instant("Ready to start"),
+    "below-p10": _instant("Below target again, 1 morning in 10 earlier"),
+    "below-p50": _instant("Below target again, most likely"),
+    "below-p90": _instant("Below target again, 1 morning in 10 later"),
+    "heating": _Property("Heater warms", "enum", format="yes,no,unknown"),
+    "missing": _Property("Required places without a value", "string"),
+    "sampled-at": _instant("Time of this tick"),
+}
+
+_PLACE = {
+    "temperature": _temperature("Temperature"),
+    "status": _Property("Status", "enum", format=",".join(STATUSES)),
+    "fault": _Property("Fault", "string"),
+    "trend": _Property("Trend", "float", "°C/h"),
+    "required": _Property("Readiness waits for it", "boolean"),
+    "sampled-at": _instant("Time of the measurement"),
+}
+
+_BOARD = {
+    "clock-ok": _Property("Clock can be believed", "boolean"),
+    "simulated": _Property("Simulated engine", "boolean"),
+    "build": _Property("Program version", "string"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """What a device has to say: its description without `version`, its values and its alerts.
+
+    values: "node/property" → payload; alerts: "$alert/id" → payload. A topic not here is to be gone.
+    """
+
+    description: Mapping[str, Any]
+    values: Mapping[str, bytes]
+    alerts: Mapping[str, bytes]
+
+    @property
+    def content(self) -> str:
+        """A hash that changes whenever the description does."""
+        text = json.dumps(self.description, sort_keys=True, ensure_ascii=False)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+
+def homie_tree(status: Status, build: str) -> Tree:
+    """The Homie tree of a status document. `build`: the program's version."""
+    ids = dict(zip((p.place for p in status.probes), _ids(p.place for p in status.probes), strict=True))
+    nodes = {"engine": _node("Engine", _ENGINE)}
+    values = dict(_payloads("engine", _ENGINE, _engine_values(status)))
+    for probe in status.probes:
+        node = ids[probe.place]
+        nodes[node] = _node(words.place_name(probe.place).capitalize(), _PLACE)
+        values |= _payloads(node, _PLACE, _place_values(probe, status))
+    nodes["board"] = _node("Board", _BOARD)
+    board = {"clock-ok": _boolean(status.clock_ok), "simulated": _boolean(status.demo), "build": build}
+    values |= _payloads("board", _BOARD, board)
+    description = {"homie": "5.0", "name": status.aircraft, "nodes": nodes}
+    return Tree(description, values, _alerts(status, ids))
+
+
+def _node(name: str, properties: Mapping[str, _Property]) -> dict[str, Any]:
+    return {"name": name, "properties": {key: p.described() for key, p in properties.items()}}
+
+
+def _engine_values(s: Status) -> dict[str, str | None]:
+    plateau, core = s.plateau_c or (None,) * 3, s.core_c or (None,) * 3
+    below = s.above_until or (None,) * 3
+    return {
+        "state": s.state,
+        "state-since": s.state_since,
+        "verdict": s.verdict,
+        "coldest": s.coldest,
+        "coldest-temperature": _number(s.coldest_c),
+        "target": _number(s.target_c),
+        "need-limit": _number(s.need_c),
+        "above-p10": s.above_p10,
+        "above-p50": s.above_p50,
+        "above-p90": s.above_p90,
+        "p-reach": _number(s.p_reach, 3),
+        "announced-at": s.announced_at,
+        **{f"plateau-{k}": _number(c, 1) for k, c in zip(("low", "mid", "high"), plateau, strict=True)},
+        **{f"core-{k}": _number(c, 1) for k, c in zip(("low", "mid", "high"), core, strict=True)},
+        "ready-at": s.ready_at,
+        **{f"below-p{k}": at for k, at in zip((10, 50, 90), below, strict=True)},
+        "heating": {True: "yes", False: "no", None: "unknown"}[s.heater.heating],
+        "missing": ",".join(s.missing),
+        "sampled-at": s.now,
+    }
+
+
+def _place_values(p: ProbeNow, s: Status) -> dict[str, str | None]:
+    """A place without a usable value has no temperature topic: never a number in its stead."""
+    usable = p.c is not None and p.status in ("ok", "by-hand")
+    status = p.status if p.status in STATUSES else _COARSE.get(p.status, "missing")  # type: ignore[call-overload]
+    if not usable and status in ("ok", "by-hand"):
+        status = "missing"
+    return {
+        "temperature": _number(p.c) if usable else None,
+        "status": status,
+        "fault": None if usable else p.status,
+        "trend": _number(p.trend_c_per_h, 1) if usable else None,
+        "required": _boolean(p.required),
+        "sampled-at": None if p.age_s is None else utc_text(utc_seconds(s.now) - p.age_s),
+    }
+
+
+def _alerts(status: Status, ids: Mapping[str, str]) -> dict[str, bytes]:
+    out = {
+        f"$alert/probe-{ids[p.place]}": f"{words.place_name(p.place).capitalize()} is not measured: "
+        f"{words.fault_words(p.status)}. Not known how warm it is."
+        for p in status.probes
+        if p.required and _place_values(p, status)["temperature"] is None
+    }
+    names = _ids(a.id for a in status.alerts)
+    out |= {f"$alert/{n}": words.alert(a, status) for n, a in zip(names, status.alerts, strict=True)}
+    return {topic: text.encode() for topic, text in out.items()}
+
+
+def _ids(names: Iterator[str] | Any) -> list[str]:
+    """An ID for each name: a-z, 0-9 and inner hyphens (Topic IDs), different for different names."""
+    out: list[str] = []
+    for name in names:
+        stem = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "x"
+        candidate, n = stem, 1
+        while candidate in out or candidate in ("engine", "board"):
+            n += 1
+            candidate = f"{stem}-{n}"
+        out.append(candidate)
+    return out
+
+
+def _payloads(
+    node: str, properties: Mapping[str, _Property], values: Mapping[str, str | None]
+) -> Iterator[tuple[str, bytes]]:
+    for key in properties:
+        value = values[key]
+        if value is not None:
+            # An empty string travels as one zero byte, since an empty payload deletes (Payload, String).
+            yield f"{node}/{key}", value.encode() or b"\0"
+
+
+def _number(value: float | None, digits: int = 2) -> str | None:
+    """A float payload; None for what is no number."""
+    if value is None or not math.isfinite(value):
+        return None
+    return f"{round(value, digits) + 0.0:.{digits}f}"  # + 0.0 turns −0.0 into 0.0
+
+
+def _boolean(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def document_payload(status: Status) -> bytes:
+    """The retained status document: core and curve, at most DOCUMENT_BYTES.
+
+    A curve that doesn't fit loses every other row, the last one kept, until it does or is gone.
+    """
+    core = core_of(status)
+    curve = status.curve
+    while curve is not None and curve.rows:
+        whole = encode_status(msgspec.structs.replace(core, curve=curve))
+        if len(whole) <= DOCUMENT_BYTES:
+            return whole
+        curve = Curve(curve.places, curve.rows[::-1][::2][::-1]) if len(curve.rows) > 1 else None
+    return encode_status(core)
+
+
+def client_id(device: str) -> str:
+    """A client ID that stays the same for this board and device, 23 characters at most.
+
+    A card cloned into a second board brings its machine-id along: then both have one ID, the broker
+    evicts them in turn and says so, which is how the owner learns of two boards under one name.
+    """
+    try:
+        machine = Path("/etc/machine-id").read_text("ascii").strip()
+    except (OSError, UnicodeDecodeError):
+        machine = f"{uuid.getnode():x}"
+    # machine-id(5): not to be shown as it is; hash it with a word of the application's own.
+    return f"{device[:12]}-{hashlib.sha256(f'probe-agent {machine} {device}'.encode()).hexdigest()[:10]}"
+
+
+# -- one connection
+
+
+class _Refused(ConnectionError):
+    """The broker answered and does not want us."""
+
+
+@dataclass(slots=True)
+class _Sent:
+    payload: bytes
+    at_s: float
+
+
+class _Connection:
+    """One connection from CONNECT to its end. Used by one thread; callbacks run inside pump()."""
+
+    def __init__(self, settings: Broker, name: str, password: str | None, root: str) -> None:
+        self.root = root
+        self.refused: dict[str, str] = {}
+        self.retained: dict[str, bytes] = {}
+        """What the broker held under our root when this connection began."""
+        self.taken_over = False
+        self._settings = settings
+        self._ended: str | None = None
+        self._connack: Any = None
+        self._suback: Any = None
+        self._echo_of: bytes | None = None
+        self._echoed = False
+        self._unacknowledged: dict[int, tuple[str, float]] = {}
+        self._client = self._make_client(name, password)
+
+    def _make_client(self, name: str, password: str | None) -> mqtt.Client:
+        client = mqtt.Client(
+            CallbackAPIVersion.VERSION2, name, protocol=mqtt.MQTTv5, reconnect_on_failure=False
+        )
+        client.connect_timeout = CONNECT_S
+        client.on_connect = _guarded(self._on_connect)
+        client.on_disconnect = _guarded(self._on_disconnect)
+        client.on_subscribe = _guarded(self._on_subscribe)
+        client.on_publish = _guarded(self._on_publish)
+        client.on_message = _guarded(self._on_message)
+        if self._settings.username is not None:
+            client.username_pw_set(self._settings.username, password)
+        if self._settings.tls:
+            client.tls_set(ca_certs=self._settings.ca_file)
+        # Last will (Last Will): the root device's $state, retained; it never expires.
+        client.will_set(f"{self.root}/$state", b"lost", qos=1, retain=True)
+        return client
+
+    def open(self) -> None:
+        """Connect and wait for the broker's answer. Raises OSError or _Refused."""
+        host, port = self._settings.host or "", self._settings.port
+        self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
+        self._pump_until(lambda: self._connack is not None, ANSWER_S)
+        if self._connack is None:
+            raise ConnectionError("it accepts the connection and says nothing")
+        if self._connack.is_failure:
+            raise _Refused(f"it refuses us: {self._connack}")
+
+    def close(self, politely: bool) -> None:
+        """End the connection; politely: the broker throws the will away."""
+        if politely:
+            self._client.disconnect()
+            self._client.loop(0.1)
+        if (sock := self._client.socket()) is not None:
+            sock.close()
+        self._client.loop(0.0)  # notices, and frees its own ends
+
+    def publish(self, topic: str, payload: bytes, expiry_s: int | None = None, ts: str | None = None) -> None:
+        """Publish retained with QoS 1, unless the broker has refused this topic on this connection."""
+        if topic in self.refused:
+            return
+        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if expiry_s is not None and payload:
+            properties.MessageExpiryInterval = expiry_s
+        if ts is not None and payload:
+            properties.UserProperty = ("ts", ts)
+        sent = self._client.publish(topic, payload, qos=1, retain=True, properties=properties)
+        self._unacknowledged[sent.mid] = (topic, time.monotonic())
+
+    def pump(self, timeout_s: float) -> None:
+        """Let the network work for at most timeout_s. Raises ConnectionError when it is gone."""
+        code = self._client.loop(timeout_s)
+        if code != mqtt.MQTT_ERR_SUCCESS:
+            raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
+        if self._ended is not None:
+            raise ConnectionError(self._ended)
+        if self._unacknowledged:
+            _, oldest_s = next(iter(self._unacknowledged.values()))
+            if time.monotonic() - oldest_s > ACKNOWLEDGE_S:
+                raise ConnectionError("it takes messages and does not acknowledge them")
+
+    @property
+    def idle(self) -> bool:
+        """Whether the broker has acknowledged everything."""
+        return not self._unacknowledged
+
+    def flush(self, timeout_s: float) -> bool:
+        """Wait until everything is acknowledged; False where time ran out."""
+        return self._pump_until(lambda: self.idle, timeout_s)
+
+    def begin(self, payload: bytes) -> None:
+        """Publish a first $state and learn what the broker retains of ours from earlier runs.
+
+        A subscription brings the retained messages first; the echo of our own message, which comes
+        back without the retain flag, says that there are no more. Where reading isn't allowed, old
+        topics can't be known and stay.
+        """
+        self.retained.clear()
+        self._suback, self._echoed, self._echo_of = None, False, payload
+        self._client.subscribe(f"{self.root}/#", qos=0)
+        self._pump_until(lambda: self._suback is not None, ANSWER_S)
+        allowed = self._suback is not None and not any(code.is_failure for code in self._suback)
+        self.publish(f"{self.root}/$state", payload)
+        if allowed:
+            state = f"{self.root}/$state"
+            self._pump_until(lambda: self._echoed or state in self.refused, ANSWER_S)
+            self._client.unsubscribe(f"{self.root}/#")
+        self._echo_of = None
+
+    def _pump_until(self, done: Callable[[], bool], timeout_s: float) -> bool:
+        deadline = time.monotonic() + timeout_s
+        while not done() and (left := deadline - time.monotonic()) > 0:
+            self.pump(min(left, _PUMP_S))
+        return done()
+
+    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
+        self._connack = code
+
+    def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
+        self.taken_over = code.value == _SESSION_TAKEN_OVER
+        self._ended = str(code).lower()
+
+    def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
+        self._suback = codes
+
+    def _on_publish(self, client: mqtt.Client, data: Any, mid: int, code: Any, properties: Any) -> None:
+        topic, _ = self._unacknowledged.pop(mid, ("", 0.0))
+        if topic and code.is_failure:  # 0x80 and above; 0x10, no subscriber, is none
+            self.refused[topic] = str(code)
+
+    def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
+        if self._echo_of is None:
+            return
+        if message.retain:
+            self.retained[message.topic] = bytes(message.payload)
+        elif message.topic == f"{self.root}/$state" and message.payload == self._echo_of:
+            self._echoed = True
+
+
+def _guarded(callback: Callable[..., None]) -> Callable[..., None]:
+    """The callback, its exceptions logged: one of them must not end a connection."""
+
+    def guarded(*args: Any) -> None:
+        try:
+            callback(*args)
+        except Exception:
+            log.exception("broker: %s failed", callback.__name__)
+
+    return guarded
+
+
+# -- the courier
+
+
+class BrokerCourier:
+    """Brings the latest status document to an MQTT broker for as long as the daemon runs.
+
+    version_of: content hash of $description → its version, higher for each new content.
+    first_delay_s: shortest wait before another try; None: random in 1–5 s, so that boards that lost
+    the same broker don't come back in step.
+    """
+
+    def __init__(
+        self,
+        settings: Broker,
+        device: str,
+        version_of: Callable[[str], int],
+        password: str | None,
+        build: str,
+        first_delay_s: float | None = None,
+    ) -> None:
+        self.root = f"{settings.domain}/5/{device}"
+        self.document_topic = f"probe-agent/{device}/status"
+        self._settings = settings
+        self._device = device
+        self._version_of = version_of
+        self._password = password
+        self._build = build
+        self._first_delay_s = random.uniform(1.0, 5.0) if first_delay_s is None else first_delay_s
+        self._delay_s = self._first_delay_s
+        self._latest: tuple[Status, float] | None = None
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+        self._away: tuple[float, str] | None = None
+        self._refused: dict[str, str] = {}
+        self._taken_over_s = -math.inf
+        self._forget_session()
+
+    def _forget_session(self) -> None:
+        """What the broker has of ours is unknown."""
+        self._announced: str | None = None
+        self._announced_s = 0.0
+        self._told: dict[str, _Sent] = {}
+        self._round_s = -math.inf
+        self._round_of: Status | None = None
+        self._document: tuple[float, str] | None = None
+
+    def start(self) -> None:
+        """Begin to connect, in the background."""
+        self._thread.start()
+
+    def publish(self, status: Status) -> None:
+        """Make this the document to bring; earlier ones not yet brought are passed over."""
+        self._latest = (status, time.monotonic())
+
+    def stop(self) -> None:
+        """Say `disconnected`, wait a moment for the broker to acknowledge it, and end."""
+        self._stopping.set()
+        if self._thread.is_alive():
+            self._thread.join(STOP_S + 2 * _PUMP_S)
+
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong between us and the broker, in a sentence for the owner."""
+        where = f"The broker at {self._settings.host}:{self._settings.port}"
+        if time.monotonic() - self._taken_over_s < TAKEN_OVER_S:
+            return (
+                f"Another board or program uses the name {self._device} on the broker and throws this one "
+                f"out. Give each its own broker.device."
+            )
+        if (away := self._away) is not None:
+            minutes = int((time.monotonic() - away[0]) / 60)
+            since = f" for {minutes} min" if minutes else ""
+            return f"{where} can't be used{since}: {away[1]}."
+        if refused := dict(self._refused):
+            topic, reason = next(iter(refused.items()))
+            more = f" and {len(refused) - 1} more" if len(refused) > 1 else ""
+            return f"{where} refuses the topic {topic}{more}: {reason}. Its access rules must allow it."
+        return None
+
+    # -- on the thread
+
+    def _run(self) -> None:
+        while not self._stopping.is_set():
+            try:
+                self._serve()
+            except OSError as err:
+                self._lost(str(err) if isinstance(err, ConnectionError) else _why(err))
+            except Exception as err:  # whatever it is, the next connection starts afresh
+                log.exception("broker: connection given up")
+                self._lost(f"{type(err).__name__}: {err}")
+            self._stopping.wait(self._delay_s)
+            self._delay_s = min(self._delay_s * 2, LONGEST_DELAY_S)
+
+    def _lost(self, reason: str) -> None:
+        if self._stopping.is_set():
+            return
+        if self._away is None:
+            self._away = (time.monotonic(), reason)
+            log.warning("broker %s:%s: %s", self._settings.host, self._settings.port, reason)
+        else:
+            self._away = (self._away[0], reason)
+
+    def _serve(self) -> None:
+        """One connection, from its first packet to its end. Raises OSError when it is lost."""
+        self._forget_session()
+        connection = _Connection(self._settings, client_id(self._device), self._password, self.root)
+        politely = False
+        try:
+            connection.open()
+            while not self._stopping.is_set():
+                self._step(connection)
+                connection.pump(_PUMP_S if connection.idle else 0.05)
+            politely = True
+            if self._announced is not None:
+                connection.publish(f"{self.root}/$state", b"disconnected")
+                connection.flush(STOP_S)
+        finally:
+            if connection.taken_over:
+                self._taken_over_s = time.monotonic()
+            connection.close(politely)
+
+    def _step(self, connection: _Connection) -> None:
+        """Say what the latest document has that the broker lacks."""
+        if self._latest is None or not connection.idle:
+            return
+        (status, written_s), now_s = self._latest, time.monotonic()
+        self._refused = connection.refused
+        if now_s - written_s > stale_after_s(status):
+            self._say_lost(connection)
+            return
+        tree = homie_tree(status, self._build)
+        if connection.refused and now_s - self._announced_s > REFUSED_RETRY_S:
+            connection.refused.clear()
+            self._announced = None
+        if self._announced != tree.content:
+            self._announce(connection, tree, status)
+        elif status is not self._round_of and now_s - self._round_s >= ROUND_EVERY_S:
+            self._tell(connection, tree, status)
+            self._tell_document(connection, status)
+            self._round_s, self._round_of = now_s, status
+
+    def _say_lost(self, connection: _Connection) -> None:
+        """No new document for too long: measuring has stopped, and the tree must not look alive."""
+        if self._announced is not None:
+            log.error("broker: no new status document, $state is set to lost")
+            connection.publish(f"{self.root}/$state", b"lost")
+            self._announced = None
+
+    def _announce(self, connection: _Connection, tree: Tree, status: Status) -> None:
+        """The whole device: init, $description, (nothing is settable), values, alerts, old topics, ready."""
+        connection.begin(b"init")
+        version = self._version(tree, connection.retained.get(f"{self.root}/$description"))
+        description = {**tree.description, "version": version}
+        connection.publish(f"{self.root}/$description", json.dumps(description, ensure_ascii=False).encode())
+        old = {*connection.retained, *self._told} - {f"{self.root}/$state", f"{self.root}/$description"}
+        self._told.clear()
+        self._tell(connection, tree, status)
+        for topic in sorted(old - set(self._told)):
+            connection.publish(topic, b"")
+        connection.publish(f"{self.root}/$state", b"ready")
+        self._tell_document(connection, status)
+        if not connection.flush(ACKNOWLEDGE_S):
+            raise ConnectionError("it takes messages and does not acknowledge them")
+        self._announced, self._announced_s = tree.content, time.monotonic()
+        self._round_s, self._round_of = self._announced_s, status
+        self._arrived()
+
+    def _arrived(self) -> None:
+        self._delay_s = self._first_delay_s
+        if self._away is not None:
+            log.warning("broker %s:%s: there again", self._settings.host, self._settings.port)
+            self._away = None
+
+    def _version(self, tree: Tree, retained: bytes | None) -> int:
+        """The description's version; above the broker's where that holds another content, so that a
+        lost store can't make it fall."""
+        version = self._version_of(tree.content)
+        try:
+            held = json.loads(retained or b"null")
+            held_version = int(held.pop("version"))
+        except (ValueError, TypeError, AttributeError, KeyError):
+            return version
+        return max(version, held_version if held == tree.description else held_version + 1)
+
+    def _tell(self, connection: _Connection, tree: Tree, status: Status) -> None:
+        """What changed since it was last said, and values about to expire: deletions first."""
+        wanted = {f"{self.root}/{key}": value for key, value in (*tree.values.items(), *tree.alerts.items())}
+        for topic in [t for t in self._told if t not in wanted]:
+            connection.publish(topic, b"")
+            del self._told[topic]
+        now_s = time.monotonic()
+        for topic, payload in wanted.items():
+            told = self._told.get(topic)
+            if told is not None and told.payload == payload and now_s - told.at_s < REFRESH_S:
+                continue
+            expiry_s = None if topic.startswith(f"{self.root}/$") else VALUE_EXPIRY_S
+            connection.publish(topic, payload, expiry_s, status.now)
+            self._told[topic] = _Sent(payload, now_s)
+
+    def _tell_document(self, connection: _Connection, status: Status) -> None:
+        """The status document, at each change of state, else once a minute."""
+        now_s = time.monotonic()
+        if self._document is not None:
+            said_s, state = self._document
+            if state == status.state and now_s - said_s < DOCUMENT_EVERY_S:
+                return
+        connection.publish(self.document_topic, document_payload(status), DOCUMENT_EXPIRY_S, status.now)
+        self._document = (now_s, status.state)
+
+
+def _why(err: OSError) -> str:
+    """An I/O error as words, without the number."""
+    return (err.strerror or str(err) or type(err).__name__).lower()
