@@ -193,6 +193,7 @@ class Agent:
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
+        self._unwritten = Batch()
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
         self.status: Status | None = None
@@ -499,24 +500,29 @@ class Agent:
         ]
 
     def _write(self, batch: Batch, t_s: float, force: bool = False) -> None:
-        """Commit at once what must be acknowledged, readings when their time has come."""
+        """Commit at once what must be acknowledged, readings when their time has come.
+
+        What a refusing disk didn't take stays, and is tried again with the next tick.
+        """
+        self._unwritten.add(batch)
         harm = any(a.harm and a.answered is None for a in self._watch.alerts)
         span_s = COMMIT_HEATING_S if self._watch.heatup is not None or harm else COMMIT_QUIET_S
-        if not (batch or force or t_s - self._last_commit_s >= span_s):
+        if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        batch.statements.append(store.keep_value("watch", watch))
+        whole = Batch().add(self._unwritten).add(Batch(statements=[store.keep_value("watch", watch)]))
         try:
-            self.store.commit(batch)
+            self.store.commit(whole)
         except sqlite3.Error as err:
             self._store_trouble = (
                 f"The record can't be written ({err}). Readings are kept in memory meanwhile."
             )
             log.error("%s", self._store_trouble)
             return
+        self._unwritten = Batch()
         self._store_trouble = None
         self._last_commit_s = t_s
-        if batch.messages and self._messages is not None:
+        if whole.messages and self._messages is not None:
             self._messages.nudge()
 
     def _keep_time(self, now_s: float) -> None:

@@ -109,6 +109,13 @@ class Batch:
     messages: list[Message] = field(default_factory=list)
     statements: list[Statement] = field(default_factory=list)
 
+    def add(self, other: Batch) -> Batch:
+        """This batch, with the other's wishes after its own."""
+        self.transitions += other.transitions
+        self.messages += other.messages
+        self.statements += other.statements
+        return self
+
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements)
 
