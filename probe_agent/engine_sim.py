@@ -144,7 +144,7 @@ def _masses(layout: Layout, cylinders: int, size: float) -> dict[str, float]:
         "case-bottom": 6900 * size,
         "case-nose": 3600 * size,
         "accessory-case": 10500 * size,
-        "sump": 4200 * size,
+        "sump": 5500 * size,
         "oil": 12500 * size,
         "oil-cooler": 2600 * size,
         "exhaust": 5200 * size,
@@ -174,7 +174,7 @@ def _engine_links(layout: Layout, cylinders: int, size: float) -> Iterable[Link]
 
 def _metal_links(size: float) -> Iterable[Link]:
     for a, b, w_per_k in (
-        ("crank", "saddles", 5.5),
+        ("crank", "saddles", 4.8),
         ("crank", "hub", 2.4),
         ("hub", "blades", 3.0),
         ("hub", "case-nose", 0.5),
@@ -185,8 +185,8 @@ def _metal_links(size: float) -> Iterable[Link]:
         ("case-bottom", "case-nose", 2.6),
         ("case-top", "accessory-case", 2.6),
         ("case-bottom", "accessory-case", 3.2),
-        ("sump", "case-bottom", 7.0),
-        ("sump", "accessory-case", 1.6),
+        ("sump", "case-bottom", 12.0),
+        ("sump", "accessory-case", 2.0),
         ("oil-cooler", "accessory-case", 0.6),
         ("accessory-case", "firewall", 0.9),
     ):
@@ -195,7 +195,7 @@ def _metal_links(size: float) -> Iterable[Link]:
 
 def _oil_links(layout: Layout, size: float) -> Iterable[Link]:
     holder = "oil-tank" if layout == "radial-7" else "sump"
-    yield Link("oil", holder, Path.OIL, metal=2.2 * size, convection=4.2 * size)
+    yield Link("oil", holder, Path.OIL, metal=7.0 * size, convection=11.0 * size)
     if holder == "sump":
         yield Link("oil", "case-bottom", Path.OIL, metal=0.5 * size, convection=0.5 * size)
         yield Link("oil", "crank", Path.OIL, metal=0.15 * size, convection=0.1 * size)
@@ -294,7 +294,7 @@ class SetupDesign:
     lead_loss: float = 0.02
     thermostat: Thermostat | None = None
     contact: float = 1.0
-    pad_share: float = 0.45
+    pad_share: float = 0.40
     band_spread: tuple[float, ...] = ()
     recirculation: float = 0.4
     cover_w_per_k: float = 8.0
@@ -326,7 +326,7 @@ class SetupDesign:
             hangar_c=float(rng.uniform(5, 15)),
             lead_loss=float(rng.uniform(0.0, 0.06)),
             contact=_spread(rng, 0.25),
-            pad_share=float(rng.uniform(0.35, 0.55)),
+            pad_share=float(rng.uniform(0.30, 0.50)),
             band_spread=tuple(_spread(rng, 0.08) for _ in range(9)),
             recirculation=float(rng.uniform(0.2, 0.7)),
             cover_w_per_k=8.0 * _spread(rng, 0.25),
@@ -714,7 +714,7 @@ class _Network:
         laplacian = (self._incidence.T * g) @ self._incidence
         system = _GAMMA * h_s * laplacian[:n, :n]
         system[np.arange(n), np.arange(n)] += self.j_per_k
-        slope: Array = np.linalg.solve(system, watts - laplacian[:n] @ base)
+        slope: Array = np.linalg.solve(system, watts - laplacian[:n] @ base).astype(np.float64, copy=False)
         here = base.copy()
         here[:n] += _GAMMA * h_s * slope
         flux = g * (here[self._a] - here[self._b])
@@ -775,10 +775,15 @@ class SimulatedEngine:
         """Names of all masses, the heater's parts last."""
         return self._net.names[: self._net.n]
 
+    @property
+    def j_per_k(self) -> dict[str, float]:
+        """Heat capacity [J/K] of every mass, in the order of masses."""
+        return dict(zip(self.masses, self._net.j_per_k.tolist(), strict=True))
+
     def truth(self) -> dict[str, float]:
         """The true temperature [°C] of every mass and of the outside air, now. A probe's place has
         the name of its mass; `ambient` is the air around the aircraft."""
-        temps = dict(zip(self._net.names[: self._net.n], self._temps_c.tolist(), strict=False))
+        temps = dict(zip(self.masses, self._temps_c.tolist(), strict=False))
         temps["ambient"] = float(self._temps_c[self._net.index[AIR]])
         return temps
 
@@ -889,7 +894,7 @@ class SimulatedEngine:
         self._lost_j += lost_j
         if self.probes:
             follow = -np.expm1(-h_s / self._lag_s)
-            self._felt_c = self._felt_c + follow * (self._feel @ self._temps_c - self._felt_c)
+            self._felt_c += follow * (self._feel @ self._temps_c - self._felt_c)
         self.t_s = end_s
 
     def _turn_thermostat(self) -> None:
@@ -1049,7 +1054,8 @@ class Run:
 
     def crossing_s(self, places: Iterable[str], target_c: float) -> float | None:
         """The first instant [s] at which all places are truly above target_c together."""
-        return first_above_s(self.t_s, np.min([self.place_c(place) for place in places], axis=0), target_c)
+        coldest_c: Array = np.sort([self.place_c(place) for place in places], axis=0)[0]
+        return first_above_s(self.t_s, coldest_c, target_c)
 
 
 def first_above_s(t_s: Array, values_c: Array, target_c: float) -> float | None:
@@ -1100,14 +1106,17 @@ def _magpie(seed: int, more: tuple[Event, ...]) -> SimulatedEngine:
     t_s = tuple(np.arange(0.0, 86_400.0, 900.0).tolist())
     day = Day(
         ambient_c=Profile(t_s, tuple((-12.0 + _wander(rng, len(t_s), 0.3, 8)).tolist())),
-        wind_m_s=Profile(t_s, tuple((1.5 * np.exp(_wander(rng, len(t_s), 0.3, 3))).tolist())),
+        wind_m_s=Profile(t_s, tuple((2.5 * np.exp(_wander(rng, len(t_s), 0.3, 3))).tolist())),
         voltage=Profile(t_s, tuple((0.99 + _wander(rng, len(t_s), 0.008, 3)).tolist())),
+        fit=1.6,
     )
     probes = (
         ProbeDesign.draw("sump", rng, near_heat=True),
         *(ProbeDesign.draw(place, rng) for place in (*DEMO_REQUIRED, "ambient")),
     )
     events = (Event(_DEMO_ON_S, Happening.HEATER_ON), *more)
-    return SimulatedEngine(
-        EngineDesign.nominal("opposed-4"), SetupDesign(watts=650.0), day, probes, events, seed=seed
-    )
+    plain = EngineDesign.nominal("opposed-4")
+    engine = replace(plain, j_per_k={mass: 1.15 * c for mass, c in plain.j_per_k.items()})
+    bands = tuple(_spread(rng, 0.1) for _ in range(4))
+    setup = SetupDesign(watts=600.0, lead_loss=0.05, cover_w_per_k=9.0, band_spread=bands)
+    return SimulatedEngine(engine, setup, day, probes, events, seed=seed)
