@@ -49,6 +49,9 @@ FAR_PLACES: Mapping[str, tuple[str, ...]] = {
     "combustion": ("sump", "oil-tank", "case-top"),
 }
 
+ASK_AGAIN_AFTER_S = (900.0, 1800.0, 3600.0)
+"""Waits between repeats of an alert for harm; the last one comes again and again until it is answered."""
+
 NEED_BELOW_C = (30 - 32) / 1.8  # 30 °F: common practice, no source
 TARGET_C = (45 - 32) / 1.8  # 45 °F: common practice, no source
 

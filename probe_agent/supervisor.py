@@ -2,7 +2,7 @@
 
 `step` takes the watch so far and one tick's facts and returns the next watch with what happened.
 Quick to doubt, slow to trust: a required place without a value ends "above target" at once, and
-values are believed again only after two rows.
+it is believed again only after two rows in a row.
 """
 
 from __future__ import annotations
@@ -10,14 +10,25 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from probe_agent.config import NEVER_COLDEST, may_be_coldest
+from probe_agent.config import ASK_AGAIN_AFTER_S, NEVER_COLDEST, may_be_coldest
 from probe_agent.readings import Fault, Forecast, Point, State, Transition
 
 SLACK_C = 0.3
 """How far the coldest point may dip under the target in one row before "above target" ends at once:
 a quarter-degree step and a little (quantisation of the usual converters, data sheet 19-6725)."""
 
+TRUST_ROWS = 2
 SURE_ABOVE_C = 0.25
+AGAIN_ABOVE_S = 300.0
+"""A coldest point that fell under the target again must hold above it for so long, or by SURE_ABOVE_C,
+before it counts once more: otherwise the last digit flickers through states and messages."""
+TELL_AGAIN_S = 900.0
+READY_AGAIN_C = 0.3
+READY_AGAIN_P = 0.02
+FALLS_C_PER_H = -0.5
+STILL_FALLS_C_PER_H = -0.2
+WARMER_THAN_AIR_C = 5.0
+"""An engine this much above the air was heated; one nearer to it only follows the evening (from memory)."""
 HOT_AFTER_FLIGHT_C = 45.0
 FLOWN_UNTIL_C = 35.0
 NO_LONGER_TOO_HOT_C = 2.0
@@ -26,8 +37,20 @@ AGAIN_ABOVE_P = 0.2
 STOP_CONFIRMED_S = 120.0
 HEATUP_ENDS_AFTER_S = 3600.0
 ANNOUNCE_EVERY_S = 900.0
-REPEAT_AFTER_S = (900.0, 1800.0, 3600.0, 3600.0)
+_BELOW_STATES = frozenset(
+    {
+        State.HEATING,
+        State.COLD,
+        State.OFF,
+        State.COOLING,
+        State.LEVELLING_OFF,
+        State.HEATER_STOPPED,
+    }
+)
+SAID_OFF_HOLDS_S = 1200.0
 SOAK_GAP_S = 60.0
+"""A gap in the readings up to which the soak goes on if they return above the target; nothing is said
+to be above target within it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,10 +100,12 @@ class Alert:
     answered_s: float | None = None
     told: int = 0
     told_s: float | None = None
+    number: str = "0-0"
 
     @property
     def id(self) -> str:
-        return f"{self.kind}:{self.place or 'all'}:{round(self.opened_s)}"
+        """Unlike any other in the store, in any run: run seconds come again after a reboot."""
+        return f"{self.kind}:{self.place or 'all'}:{self.number}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +130,15 @@ class Announcement:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """All the supervisor remembers from tick to tick."""
+    """All the supervisor remembers from tick to tick.
 
+    missing_since_s: required places without a value, or back for fewer than TRUST_ROWS rows (back_rows).
+    born, count: a number no earlier watch of the store had, and a counter; together they number alerts
+    and messages.
+    """
+
+    born: int = 0
+    count: int = 0
     state: State | None = None
     since_s: float = 0.0
     reason: str = ""
@@ -117,9 +149,16 @@ class Watch:
     above_rows: int = 0
     below_rows: int = 0
     above_since_s: float | None = None
+    above_from_s: float | None = None
+    """Since when the coldest point is at or above the target, trusted or not."""
+    doubted_since_s: float | None = None
+    """Since when a soak waits for its readings to come back."""
+    left_above_s: float | None = None
+    told_above_s: float | None = None
+    told_ready_s: float | None = None
     was_above: bool = False
     missing_since_s: dict[str, float] = field(default_factory=dict)
-    present_rows: int = 2
+    back_rows: dict[str, int] = field(default_factory=dict)
     flown: bool = False
     never_since_s: float | None = None
     heatup: Heatup | None = None
@@ -132,7 +171,8 @@ class Step:
     """The next watch and what happened in this tick.
 
     opened/closed: the heat-up that began or ended, closed with its reason; gone: alerts that ended,
-    with what ended them; withdrawn: kinds of messages that are no longer true if still undelivered.
+    with what ended them; withdrawn: first parts of the keys of messages (a kind, or an alert's id) that
+    are no longer true if still undelivered.
     """
 
     watch: Watch
@@ -167,9 +207,11 @@ def coldest_of(points: Iterable[Point]) -> Point | None:
 
 
 def ready_at(watch: Watch, rules: Rules, forecast: Forecast) -> float | None:
-    """When it will be ready by the rule [run s], as far as that can be told; None otherwise."""
+    """When it will be, or was, ready by the rule [run s], as far as that can be told; None otherwise."""
     if watch.above_since_s is None or not watch.above:
         return None
+    if watch.state is State.READY:
+        return watch.since_s
     core_is_due = forecast.core_above_p50 if not _core_middle_is_up(rules, forecast) else forecast.t_s
     if rules.ready_rule == "core":
         return forecast.t_s if forecast.core_above_p >= rules.core_certainty else forecast.core_above_p90
@@ -206,6 +248,7 @@ def step(watch: Watch, facts: Facts, rules: Rules) -> Step:
         after = replace(after, state=state, since_s=facts.t_s, reason=reason)
         withdrawn = _no_longer_true(watch.state, state)
     after, gone = _keep_alerts(after, facts, rules)
+    withdrawn += tuple(alert.id for alert, _ in gone)
     after, announcements = _tell(after, watch.state, facts, rules)
     after, fresh = _announce(after, facts.forecast, bool(transitions))
     return Step(after, transitions, announcements, opened, closed, gone, withdrawn, fresh)
@@ -224,10 +267,21 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         t_s=move(watch.t_s),
         said_off_s=move(watch.said_off_s),
         above_since_s=move(watch.above_since_s),
+        above_from_s=move(watch.above_from_s),
+        doubted_since_s=move(watch.doubted_since_s),
+        left_above_s=move(watch.left_above_s),
+        told_above_s=move(watch.told_above_s),
+        told_ready_s=move(watch.told_ready_s),
         missing_since_s={p: s + by_s for p, s in watch.missing_since_s.items()},
         never_since_s=move(watch.never_since_s),
         heatup=heatup
-        and Heatup(heatup.on_s + by_s, move(heatup.above_s), move(heatup.ready_s), move(heatup.off_s)),
+        and replace(
+            heatup,
+            on_s=heatup.on_s + by_s,
+            above_s=move(heatup.above_s),
+            ready_s=move(heatup.ready_s),
+            off_s=move(heatup.off_s),
+        ),
         announced=shown
         and Announced(
             shown.t_s + by_s,
@@ -249,58 +303,104 @@ def shifted(watch: Watch, by_s: float) -> Watch:
 def _see(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     """The debounced observations of this tick."""
     missing = missing_places(facts.points)
-    since = {p: watch.missing_since_s.get(p, facts.t_s) for p in missing}
     coldest = coldest_of(facts.points)
     value = coldest.value_c if coldest is not None else None
+    watch = _see_missing(_hear_the_curve(watch, facts), missing, facts.t_s)
     heating = _believed_heating(watch, facts)
-    hottest = max(
-        (p.value_c for p in facts.points if p.value_c is not None and p.place not in NEVER_COLDEST),
-        default=None,
-    )
-    flown = watch.flown
-    if hottest is not None:
-        no_heat = heating is not True and watch.heatup is None
-        flown = hottest >= FLOWN_UNTIL_C if flown else no_heat and hottest >= HOT_AFTER_FLIGHT_C
-    next_watch = replace(
-        watch,
-        t_s=facts.t_s,
-        heating=heating,
-        missing_since_s=since,
-        present_rows=0 if missing else min(watch.present_rows + 1, 2),
-        flown=flown and heating is not True,
-    )
+    next_watch = replace(watch, t_s=facts.t_s, heating=heating, flown=_see_flown(watch, facts, heating))
     return _see_above(next_watch, value, bool(missing), facts.t_s, rules)
+
+
+def _see_missing(watch: Watch, missing: tuple[str, ...], now_s: float) -> Watch:
+    """Places without a value since when; one that is back counts as missing until TRUST_ROWS rows."""
+    back = {
+        p: watch.back_rows.get(p, 0) + 1
+        for p in watch.missing_since_s
+        if p not in missing and watch.back_rows.get(p, 0) + 1 < TRUST_ROWS
+    }
+    since = {p: watch.missing_since_s.get(p, now_s) for p in missing}
+    since |= {p: watch.missing_since_s[p] for p in back}
+    return replace(watch, missing_since_s=since, back_rows=back)
+
+
+def _see_flown(watch: Watch, facts: Facts, heating: bool | None) -> bool:
+    """Whether the warmth of the engine is a flight's: it was hot before any heat-up, and still is."""
+    hottest = max((p.value_c for p in _engine(facts.points) if p.value_c is not None), default=None)
+    if hottest is None:
+        return watch.flown
+    if watch.flown:
+        return hottest >= FLOWN_UNTIL_C
+    return heating is not True and watch.heatup is None and hottest >= HOT_AFTER_FLIGHT_C
+
+
+def _engine(points: Iterable[Point]) -> tuple[Point, ...]:
+    return tuple(p for p in points if p.place not in NEVER_COLDEST)
 
 
 def _see_above(watch: Watch, coldest_c: float | None, missing: bool, now_s: float, rules: Rules) -> Watch:
     """Above the target or not, past single dips of the last digit; unknown counts as not."""
     if missing or coldest_c is None:
-        broken = any(now_s - s > SOAK_GAP_S for s in watch.missing_since_s.values()) or coldest_c is None
-        return replace(
-            watch,
-            above=False,
-            above_rows=0,
-            below_rows=0,
-            above_since_s=None if broken else watch.above_since_s,
-        )
-    rows_above = min(watch.above_rows + 1, 2) if coldest_c >= rules.target_c else 0
-    rows_below = min(watch.below_rows + 1, 2) if coldest_c < rules.target_c else 0
-    if watch.above:
-        above = not (rows_below >= 2 or coldest_c < rules.target_c - SLACK_C)
+        return _keep_soak(replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, True, now_s)
+    is_above = coldest_c >= rules.target_c
+    seen = replace(
+        watch,
+        above_rows=min(watch.above_rows + 1, TRUST_ROWS) if is_above else 0,
+        below_rows=0 if is_above else min(watch.below_rows + 1, TRUST_ROWS),
+        above_from_s=(now_s if watch.above_from_s is None else watch.above_from_s) if is_above else None,
+    )
+    if watch.missing_since_s:
+        above = False
+    elif watch.above:
+        above = seen.below_rows < TRUST_ROWS and coldest_c >= rules.target_c - SLACK_C
     else:
-        sure = coldest_c >= rules.target_c + SURE_ABOVE_C and watch.present_rows >= 2
-        above = rows_above >= 2 or sure
-    since = (watch.above_since_s if watch.above_since_s is not None else now_s) if above else None
-    return replace(watch, above=above, above_rows=rows_above, below_rows=rows_below, above_since_s=since)
+        above = seen.above_rows >= TRUST_ROWS and (
+            watch.left_above_s is None
+            or coldest_c >= rules.target_c + SURE_ABOVE_C
+            or (seen.above_from_s is not None and now_s - seen.above_from_s >= AGAIN_ABOVE_S)
+        )
+    return _keep_soak(seen, above, is_above, now_s)
+
+
+def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watch:
+    """The watch with `above` as given and since when, bridging a gap of SOAK_GAP_S in the readings.
+
+    may_go_on: nothing speaks against the soak but that values are missing, or back too short a time.
+    """
+    if above:
+        since = now_s if watch.above_since_s is None else watch.above_since_s
+        return replace(watch, above=True, above_since_s=since, doubted_since_s=None, left_above_s=None)
+    left = watch.left_above_s
+    if watch.above and not may_go_on:
+        left = now_s
+    elif not may_go_on and left is not None and watch.heatup is None:
+        left = None
+    doubted = now_s if watch.doubted_since_s is None else watch.doubted_since_s
+    if watch.above_since_s is None or not may_go_on or now_s - doubted > SOAK_GAP_S:
+        return replace(watch, above=False, above_since_s=None, doubted_since_s=None, left_above_s=left)
+    return replace(watch, above=False, doubted_since_s=doubted, left_above_s=left)
+
+
+def _is_contradicted(watch: Watch, facts: Facts) -> bool:
+    return (
+        watch.said_off_s is not None
+        and facts.forecast.heating is True
+        and facts.t_s - watch.said_off_s > SAID_OFF_HOLDS_S
+    )
+
+
+def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
+    """ "It is off" no longer holds once the curve contradicts it; alerts it had answered are open again."""
+    if not _is_contradicted(watch, facts):
+        return watch
+    alerts = tuple(
+        replace(a, answered=None, answered_s=None) if a.answered == "it-is-off" else a for a in watch.alerts
+    )
+    return replace(watch, said_off_s=None, alerts=alerts)
 
 
 def _believed_heating(watch: Watch, facts: Facts) -> bool | None:
-    """Heating as the forecast sees it, unless somebody said it is off and the curve does not contradict."""
-    heating = facts.forecast.heating
-    if watch.said_off_s is not None and heating is not False:
-        contradicted = heating is True and facts.t_s - watch.said_off_s > 1200
-        return heating if contradicted else False
-    return heating
+    """Heating as the forecast sees it, unless somebody said it is off."""
+    return facts.forecast.heating if watch.said_off_s is None else False
 
 
 # -- the state
@@ -313,7 +413,7 @@ def _decide(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
         return State.TOO_HOT, f"{hot.place} at or above {rules.too_hot_c:g} °C during a heat-up"
     if (lost := _held_back_by(watch, facts, rules)) is not None:
         return State.PROBE_MISSING, lost
-    if watch.flown and watch.above:
+    if watch.flown and watch.above and watch.heating is not True:
         return State.FLOWN_COOLING, "warm without a heat-up, as after a flight"
     if watch.above and (watch.heatup is not None or watch.state in (State.ABOVE_TARGET, State.READY)):
         return _above_state(watch, facts, rules)
@@ -324,12 +424,15 @@ def _too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
     if watch.heatup is None:
         return None
     limit = rules.too_hot_c - (NO_LONGER_TOO_HOT_C if watch.state is State.TOO_HOT else 0.0)
+    trends = facts.forecast.trends_c_per_h
     hot = (
         p
-        for p in facts.points
-        if p.value_c is not None and p.value_c >= limit and p.place not in NEVER_COLDEST
+        for p in _engine(facts.points)
+        if p.value_c is not None
+        and p.value_c >= limit
+        and not (watch.flown and trends.get(p.place, 0.0) <= 0.0)  # still the flight's warmth
     )
-    return next(hot, None)
+    return max(hot, key=lambda p: p.value_c or 0.0, default=None)
 
 
 def _held_back_by(watch: Watch, facts: Facts, rules: Rules) -> str | None:
@@ -338,16 +441,11 @@ def _held_back_by(watch: Watch, facts: Facts, rules: Rules) -> str | None:
     At once where "above target" stood or would come; elsewhere after three rows, so that one damaged
     answer doesn't flicker on the page.
     """
-    lost = list(watch.missing_since_s)
+    lost = watch.missing_since_s
     if not lost:
-        return None if watch.state is not State.PROBE_MISSING or watch.present_rows >= 2 else watch.reason
-    grace_s = (
-        3 * rules.interval_s
-        if watch.state
-        in (State.HEATING, State.COLD, State.OFF, State.COOLING, State.LEVELLING_OFF, State.HEATER_STOPPED)
-        else 0.0
-    )
-    if all(facts.t_s - s < grace_s for s in watch.missing_since_s.values()):
+        return None
+    grace_s = 3 * rules.interval_s if watch.state in _BELOW_STATES else 0.0
+    if all(facts.t_s - s < grace_s for s in lost.values()):
         return None
     return f"required, without a value: {', '.join(lost)}"
 
@@ -362,36 +460,63 @@ def _is_ready(watch: Watch, facts: Facts, rules: Rules) -> bool:
     """The owner's rule, all of it: unbroken, nothing missing, and the core not known to be colder."""
     if not watch.above or watch.above_since_s is None or watch.missing_since_s:
         return False
+    again = watch.state is not State.READY and watch.heatup is not None and watch.heatup.ready_s is not None
     if rules.ready_rule == "core":
-        return facts.forecast.core_above_p >= rules.core_certainty
+        certain_p = min(rules.core_certainty + (READY_AGAIN_P if again else 0.0), 0.995)
+        return facts.forecast.core_above_p >= certain_p
     soaked = facts.t_s - watch.above_since_s >= rules.soak_s
-    return soaked and _core_middle_is_up(rules, facts.forecast)
+    return soaked and _core_middle_is_up(rules, facts.forecast, READY_AGAIN_C if again else 0.0)
 
 
-def _core_middle_is_up(rules: Rules, forecast: Forecast) -> bool:
-    return forecast.core_c is not None and forecast.core_c[1] >= rules.need_c
+def _core_middle_is_up(rules: Rules, forecast: Forecast, by_c: float = 0.0) -> bool:
+    return forecast.core_c is not None and forecast.core_c[1] >= rules.need_c + by_c
 
 
 def _below_state(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
-    forecast = facts.forecast
+    coldest = coldest_of(facts.points)
+    if coldest is None or coldest.value_c is None:
+        if watch.missing_since_s and watch.state in _BELOW_STATES:
+            return watch.state, watch.reason
+        return State.PROBE_MISSING, "no required place has a value"
     if watch.heating is True:
         if _levels_off(watch, facts):
             return State.LEVELLING_OFF, "the chance to reach the target is below 1 in 10"
         return State.HEATING, "the heater warms"
     if watch.heatup is not None and watch.heating is None:
-        return (watch.state or State.HEATING), watch.reason or "heater unknown"
-    if watch.heatup is not None and watch.heatup.above_s is None and watch.said_off_s is None:
+        if watch.state in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
+            return watch.state, watch.reason
+        if facts.forecast.trends_c_per_h.get(coldest.place, 0.0) > -FALLS_C_PER_H:
+            return State.HEATING, "rising, the heater unknown"
+    if _heat_stopped(watch):
         return State.HEATER_STOPPED, "nothing warms any more"
-    coldest = coldest_of(facts.points)
-    value = coldest.value_c if coldest is not None else None
-    if value is None:
-        return State.PROBE_MISSING, "no required place has a value"
-    falls = forecast.trends_c_per_h.get(coldest.place, 0.0) < -0.5 if coldest is not None else False
-    if value >= rules.need_c and (watch.was_above or watch.heatup is not None) and falls:
-        return State.COOLING, "falling, no heat"
-    if value < rules.need_c:
+    if coldest.value_c < rules.need_c:
         return State.COLD, f"coldest point below {rules.need_c:.1f} °C, no heat seen"
+    if _cools(watch, facts, coldest):
+        return State.COOLING, "falling, no heat"
     return State.OFF, "no heat seen"
+
+
+def _heat_stopped(watch: Watch) -> bool:
+    """Heat ended by itself before the target, and nobody said that it is off."""
+    heatup = watch.heatup
+    return (
+        heatup is not None and heatup.above_s is None and watch.heating is False and watch.said_off_s is None
+    )
+
+
+def _cools(watch: Watch, facts: Facts, coldest: Point) -> bool:
+    """Whether warmth from a heat-up or a flight is going; an engine that only follows the air is not."""
+    if not watch.was_above and watch.heatup is None:
+        return False
+    trend = facts.forecast.trends_c_per_h.get(coldest.place, 0.0)
+    if watch.state is State.COOLING:
+        return trend < STILL_FALLS_C_PER_H
+    if trend >= FALLS_C_PER_H:
+        return False
+    air_c = next((p.value_c for p in facts.points if p.place == "ambient"), None)
+    if watch.heatup is not None or air_c is None or coldest.value_c is None:
+        return True
+    return coldest.value_c - air_c >= WARMER_THAN_AIR_C
 
 
 def _levels_off(watch: Watch, facts: Facts) -> bool:
@@ -414,31 +539,41 @@ def _keep_heatup(
     watch = replace(
         watch,
         never_since_s=(watch.never_since_s if watch.never_since_s is not None else now_s) if never else None,
-        was_above=watch.above or (watch.was_above and state in (State.COOLING, State.PROBE_MISSING)),
+        was_above=watch.above
+        or (watch.was_above and state in (State.COOLING, State.FLOWN_COOLING, State.PROBE_MISSING)),
     )
     if heatup is None:
         if watch.heating is not True:
             return watch, None, None
         began = facts.forecast.heater_on_at
         opened = Heatup(on_s=now_s if began is None else min(began, now_s))
-        return replace(watch, heatup=opened), opened, None
+        return replace(watch, heatup=opened, said_off_s=None), opened, None
     if watch.above and heatup.above_s is None:
         heatup = replace(heatup, above_s=now_s)
     if state is State.READY and heatup.ready_s is None:
         heatup = replace(heatup, ready_s=now_s)
     if watch.heating is False and heatup.off_s is None:
-        heatup = replace(heatup, off_s=facts.forecast.heater_off_at or now_s)
+        off_s = facts.forecast.heater_off_at
+        heatup = replace(heatup, off_s=now_s if off_s is None else min(max(off_s, heatup.on_s), now_s))
     elif watch.heating is True and heatup.off_s is not None:
         heatup = replace(heatup, off_s=None)
     over = _end_reason(watch, heatup, state, now_s)
     if over is not None:
-        return replace(watch, heatup=None), None, (heatup, over)
+        forgotten = replace(watch, heatup=None, left_above_s=None, never_since_s=None)
+        return forgotten, None, (heatup, over)
     return replace(watch, heatup=heatup), None, None
+
+
+def _numbered(watch: Watch) -> tuple[Watch, str]:
+    """The watch with its counter one further, and the number that was next."""
+    return replace(watch, count=watch.count + 1), f"{watch.born}-{watch.count}"
 
 
 def _end_reason(watch: Watch, heatup: Heatup, state: State, now_s: float) -> str | None:
     """Why a heat-up is over; None while it isn't: it may resume for an hour after the heat stopped."""
-    if heatup.off_s is None or (watch.above and state in (State.ABOVE_TARGET, State.READY)):
+    if heatup.off_s is None or state is State.TOO_HOT:
+        return None
+    if watch.above and state in (State.ABOVE_TARGET, State.READY):
         return None
     if heatup.above_s is not None and not watch.above and not watch.missing_since_s:
         return "cooled after " + ("ready" if heatup.ready_s is not None else "above target")
@@ -457,22 +592,36 @@ def _keep_alerts(watch: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple
     wanted = {(a.kind, a.place): a for a in _wrong_now(watch, facts, rules)}
     open_now = {(a.kind, a.place): a for a in watch.alerts}
     gone = tuple((a, _evidence(a)) for key, a in open_now.items() if key not in wanted)
-    alerts = tuple(open_now.get(key, fresh) for key, fresh in wanted.items())
-    return replace(watch, alerts=alerts), gone
+    alerts = []
+    for key, fresh in wanted.items():
+        if key not in open_now:
+            watch, number = _numbered(watch)
+            fresh = replace(fresh, number=number)
+        alerts.append(open_now.get(key, fresh))
+    return replace(watch, alerts=tuple(alerts)), gone
 
 
 def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
+    """What is wrong at this tick. An alert once open stays the same one while its cause lasts, also
+    where another trouble has taken over the state."""
     now_s, heatup = facts.t_s, watch.heatup
+    already = {a.kind: a for a in watch.alerts}
     for place, since_s in watch.missing_since_s.items():
         if now_s - since_s >= 3 * rules.interval_s:
             yield Alert("probe-missing", since_s, place)
     if watch.state is State.TOO_HOT:
         hot = _too_hot(watch, facts, rules)
-        yield Alert("too-hot", watch.since_s, hot.place if hot else None, True, ("it-is-off",))
-    if watch.state is State.HEATER_STOPPED and now_s - watch.since_s >= STOP_CONFIRMED_S:
-        yield Alert("heater-stopped", watch.since_s, answers=("it-is-off", "seen"))
-    if watch.state is State.LEVELLING_OFF:
-        yield Alert("levelling-off", watch.since_s)
+        fresh = Alert("too-hot", watch.since_s, hot.place if hot else None, True, ("it-is-off",))
+        yield already.get("too-hot", fresh)
+    if _heat_stopped(watch) and heatup is not None:
+        off_s = watch.since_s if heatup.off_s is None else heatup.off_s
+        if "heater-stopped" in already:
+            yield already["heater-stopped"]
+        elif watch.state is State.HEATER_STOPPED and now_s - watch.since_s >= STOP_CONFIRMED_S:
+            yield Alert("heater-stopped", off_s, answers=("it-is-off", "seen"))
+    hidden = watch.state in (State.PROBE_MISSING, State.TOO_HOT) and "levelling-off" in already
+    if watch.state is State.LEVELLING_OFF or (hidden and facts.forecast.p_reach < AGAIN_ABOVE_P):
+        yield already.get("levelling-off", Alert("levelling-off", watch.since_s))
     if heatup is not None and heatup.ready_s is not None and watch.heating is not False:
         due_s = heatup.ready_s + rules.switch_off_after_s
         if now_s >= due_s:
@@ -484,18 +633,12 @@ def _evidence(alert: Alert) -> str:
 
 
 def _no_longer_true(old: State | None, new: State) -> tuple[str, ...]:
-    """Kinds of messages that a change of state makes untrue."""
+    """Kinds of messages on reaching a state that a change of state makes untrue."""
     if old is State.ABOVE_TARGET and new is State.READY:
         return ()
-    if old in (State.ABOVE_TARGET, State.READY):
-        return ("above-target", "ready")
-    if old is State.HEATER_STOPPED:
-        return ("heater-stopped",)
-    if old is State.LEVELLING_OFF:
-        return ("levelling-off",)
-    if old is State.PROBE_MISSING:
-        return ("probe-missing",)
-    return ()
+    if old is State.READY and new is State.ABOVE_TARGET:
+        return ("ready",)
+    return ("above-target", "ready") if old in (State.ABOVE_TARGET, State.READY) else ()
 
 
 _ON_ENTRY = {State.ABOVE_TARGET: "above-target", State.READY: "ready"}
@@ -517,12 +660,14 @@ def _tell(
     if watch.heatup is None:
         return watch, ()
     out: list[Announcement] = []
-    run = round(watch.heatup.on_s)
-    if watch.state is not before and watch.state in _ON_ENTRY:
+    if watch.state is not before and watch.state in _ON_ENTRY and not _was_told(watch, before, facts.t_s):
         kind = _ON_ENTRY[watch.state]
-        if not (watch.state is State.ABOVE_TARGET and before is State.READY):
-            since = round(watch.above_since_s or facts.t_s)
-            out.append(Announcement(kind, f"{kind}:{run}:{since}", _VALID_S[kind]))
+        watch, number = _numbered(watch)
+        out.append(Announcement(kind, f"{kind}:{number}", _VALID_S[kind]))
+        if kind == "ready":
+            watch = replace(watch, told_ready_s=facts.t_s)
+        else:
+            watch = replace(watch, told_above_s=facts.t_s)
     alerts = []
     for alert in watch.alerts:
         if _is_due(alert, facts.t_s):
@@ -533,17 +678,20 @@ def _tell(
     return replace(watch, alerts=tuple(alerts)), tuple(out)
 
 
+def _was_told(watch: Watch, before: State | None, now_s: float) -> bool:
+    """Whether word of this state would only repeat what was said a little while ago, or less than that."""
+    told_s = watch.told_ready_s if watch.state is State.READY else watch.told_above_s
+    return before is State.READY or (told_s is not None and now_s - told_s < TELL_AGAIN_S)
+
+
 def _is_due(alert: Alert, now_s: float) -> bool:
-    """The first word at once; alerts for harm again after 15, 30, then 60 min until answered."""
+    """The first word at once; alerts for harm again after 15, 30, then each 60 min until answered."""
     if alert.answered is not None:
         return False
     if alert.told_s is None:
         return True
-    return (
-        alert.harm
-        and alert.told <= len(REPEAT_AFTER_S)
-        and now_s - alert.told_s >= REPEAT_AFTER_S[alert.told - 1]
-    )
+    wait_s = ASK_AGAIN_AFTER_S[min(alert.told, len(ASK_AGAIN_AFTER_S)) - 1]
+    return alert.harm and now_s - alert.told_s >= wait_s
 
 
 # -- the announced forecast
