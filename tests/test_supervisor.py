@@ -1,0 +1,822 @@
+"""What the readings mean: each state by a small story of facts, and what may never be said."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, fields, replace
+from itertools import pairwise
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from probe_agent import supervisor
+from probe_agent.readings import Forecast, Point, State
+from probe_agent.supervisor import Alert, Announcement, Facts, Rules, Step, Watch
+
+RULES = Rules(target_c=7.0, need_c=-1.0)
+TICK_S = RULES.interval_s
+NAMES = ("cyl-1", "cyl-2", "case-nose")
+
+Value = float | None
+
+
+def points(values: Mapping[str, Value], ambient: Value = -12.0, **others: Value) -> tuple[Point, ...]:
+    """Required places with their values, the air, and optional places near heat."""
+    out = [Point(p, "open" if v is None else "ok", v) for p, v in values.items()]
+    out.append(Point("ambient", "missing" if ambient is None else "ok", ambient, required=False))
+    out += [Point(p, "ok", v, required=False, near_heater=True) for p, v in others.items()]
+    return tuple(out)
+
+
+@dataclass
+class Story:
+    """A run told row by row; every word, transition and heat-up of it is kept."""
+
+    rules: Rules = RULES
+    t_s: float = 0.0
+    watch: Watch = field(default_factory=Watch)
+    states: list[State] = field(default_factory=list)
+    said: list[Announcement] = field(default_factory=list)
+    steps: list[Step] = field(default_factory=list)
+    withdrawn: list[str] = field(default_factory=list)
+
+    def row(
+        self,
+        c: float | Mapping[str, Value] = -10.0,
+        heating: bool | None = False,
+        core_c: float | None = 0.0,
+        p_reach: float = 0.95,
+        trend: float = 0.0,
+        ambient: Value = -12.0,
+        hot: Mapping[str, Value] | None = None,
+        **forecast: object,
+    ) -> Step:
+        self.t_s += self.rules.interval_s
+        values: Mapping[str, Value] = c if isinstance(c, Mapping) else dict.fromkeys(NAMES, c)
+        seen = Forecast(
+            self.t_s,
+            heating=heating,
+            p_reach=p_reach,
+            core_c=None if core_c is None else (core_c - 2, core_c, core_c + 2),
+            trends_c_per_h=dict.fromkeys(values, trend),
+            **forecast,  # type: ignore[arg-type]
+        )
+        facts = Facts(self.t_s, points(values, ambient, **(hot or {})), seen)
+        step = supervisor.step(self.watch, facts, self.rules)
+        self.watch = step.watch
+        assert step.watch.state is not None
+        self.states.append(step.watch.state)
+        self.said += step.announcements
+        self.withdrawn += step.withdrawn
+        self.steps.append(step)
+        return step
+
+    def rows(self, minutes: float, c: float | Mapping[str, Value] = -10.0, **more: object) -> Step:
+        """The same row again and again, at least once."""
+        until_s = self.t_s + 60 * minutes
+        step = self.row(c, **more)  # type: ignore[arg-type]
+        while self.t_s + 1e-6 < until_s:
+            step = self.row(c, **more)  # type: ignore[arg-type]
+        return step
+
+    def climb(self, start_c: float, end_c: float, minutes: float, **more: object) -> Step:
+        steps = max(round(minutes * 60 / self.rules.interval_s), 1)
+        for i in range(1, steps + 1):
+            step = self.row(start_c + (end_c - start_c) * i / steps, trend=9.0, **more)  # type: ignore[arg-type]
+        return step
+
+    def state(self) -> State:
+        return self.states[-1]
+
+    def alerts(self) -> tuple[Alert, ...]:
+        return self.watch.alerts
+
+    @property
+    def passed(self) -> list[State]:
+        """The states gone through, each once in a row."""
+        return [s for i, s in enumerate(self.states) if i == 0 or s is not self.states[i - 1]]
+
+    def kinds(self) -> list[str]:
+        return [a.kind for a in self.said]
+
+
+def warming(rules: Rules = RULES) -> Story:
+    """A cold engine with the heater on for half an hour."""
+    story = Story(rules)
+    story.rows(5, -10.0)
+    story.climb(-10.0, -4.0, 30, heating=True)
+    return story
+
+
+def above(rules: Rules = RULES, core_c: float | None = 0.0) -> Story:
+    """Just above the target, the heater on."""
+    story = warming(rules)
+    story.climb(-4.0, 6.5, 60, heating=True, core_c=core_c)
+    story.rows(1, 7.5, heating=True, core_c=core_c)
+    return story
+
+
+def ready(rules: Rules = RULES) -> Story:
+    story = above(rules)
+    story.rows(rules.soak_s / 60 + 1, 8.0, heating=True)
+    assert story.state() is State.READY
+    return story
+
+
+# -- the states
+
+
+def test_a_cold_engine_without_heat_is_cold_and_says_nothing() -> None:
+    story = Story()
+    story.rows(30, -10.0)
+    assert story.passed == [State.COLD]
+    assert story.said == []
+
+
+def test_a_summer_day_is_off_and_says_nothing() -> None:
+    story = Story()
+    story.rows(60, 20.0, ambient=20.0)
+    story.rows(120, 18.0, ambient=16.0, trend=-1.2)
+    assert story.passed == [State.OFF]
+    assert story.said == []
+
+
+def test_an_ordinary_morning() -> None:
+    story = ready()
+    assert story.passed == [State.COLD, State.HEATING, State.ABOVE_TARGET, State.READY]
+    assert story.kinds() == ["above-target", "ready"]
+    transitions = [t for s in story.steps for t in s.transitions]
+    assert [t.new for t in transitions] == story.passed
+    assert all(t.reason for t in transitions)
+    assert [t.old for t in transitions] == [None, *story.passed[:-1]]
+
+
+def test_after_ready_the_engine_cools_and_the_heat_up_ends_with_its_reason() -> None:
+    story = ready()
+    story.rows(20, 8.0, heating=False, trend=-4.0)
+    assert story.state() is State.READY
+    story.rows(5, 6.0, heating=False, trend=-4.0)
+    assert story.state() is State.COOLING
+    assert [s.closed[1] for s in story.steps if s.closed] == ["cooled after ready"]
+    story.rows(5, -2.0, heating=False, trend=-4.0)
+    assert story.state() is State.COLD
+
+
+def test_a_cool_down_from_above_target_without_a_heat_up_is_off_then_cooling_then_cold() -> None:
+    story = Story()
+    c = 30.0
+    while c > -3.0:
+        story.row(c, trend=-8.0, core_c=20.0, ambient=None)
+        c -= 0.1
+    assert story.passed == [State.OFF, State.COOLING, State.COLD]
+    assert story.said == []
+
+
+def test_a_trend_that_trembles_around_its_threshold_does_not_flap() -> None:
+    story = Story()
+    for i in range(60):
+        story.row(12.0, trend=-0.6 if i % 2 else -0.4, ambient=None)
+    assert story.passed == [State.OFF, State.COOLING]
+
+
+def test_levelling_off_needs_time_and_clears_with_hysteresis() -> None:
+    story = warming()
+    story.rows(5, 2.0, heating=True, p_reach=0.05)
+    assert story.state() is State.HEATING
+    story.rows(10, 2.0, heating=True, p_reach=0.05)
+    assert story.state() is State.LEVELLING_OFF
+    story.rows(5, 2.5, heating=True, p_reach=0.15)
+    assert story.state() is State.LEVELLING_OFF
+    story.row(3.0, heating=True, p_reach=0.3)
+    assert story.state() is State.HEATING
+    assert story.kinds() == ["levelling-off"]
+
+
+def test_a_heater_that_stops_is_said_after_two_minutes_and_once() -> None:
+    story = warming()
+    story.rows(1, -4.0, heating=False)
+    assert story.state() is State.HEATER_STOPPED
+    assert story.said == []
+    story.rows(20, -4.5, heating=False)
+    assert story.kinds() == ["heater-stopped"]
+
+
+def test_a_heater_that_resumes_within_half_an_hour_goes_on_with_the_same_heat_up() -> None:
+    story = warming()
+    began = story.watch.heatup
+    assert began is not None
+    story.rows(29, -4.5, heating=False)
+    story.rows(5, -4.0, heating=True)
+    assert story.state() is State.HEATING
+    assert story.watch.heatup is not None
+    assert story.watch.heatup.on_s == began.on_s
+    assert story.watch.heatup.off_s is None
+    assert [s.opened is not None for s in story.steps].count(True) == 1
+    assert story.alerts() == ()
+
+
+def test_a_heater_that_stays_away_ends_the_heat_up() -> None:
+    story = warming()
+    story.rows(61, -6.0, heating=False)
+    assert story.state() is State.COLD
+    assert [s.closed[1] for s in story.steps if s.closed] == ["heat stopped and did not come back"]
+    assert story.alerts() == ()
+
+
+def test_yesterdays_word_does_not_hide_todays_stop() -> None:
+    story = warming()
+    story.watch = supervisor.say_heater(story.watch, False, story.t_s)
+    story.rows(10 * 60, -10.0, heating=False)
+    assert story.state() is State.COLD
+    story.climb(-10.0, -4.0, 40, heating=True)
+    assert story.state() is State.HEATING
+    story.rows(5, -4.0, heating=False)
+    assert story.state() is State.HEATER_STOPPED
+    assert "heater-stopped" in story.kinds()
+
+
+def test_too_hot_only_during_a_heat_up_with_a_way_back_down() -> None:
+    story = above()
+    story.rows(1, 20.0, heating=True, hot={"sump": 61.0})
+    assert story.state() is State.TOO_HOT
+    story.rows(1, 20.0, heating=True, hot={"sump": 59.0})
+    assert story.state() is State.TOO_HOT
+    story.row(20.0, heating=True, hot={"sump": 57.0})
+    assert story.state() is State.ABOVE_TARGET
+
+
+def test_too_hot_stays_one_alert_while_its_hottest_point_changes() -> None:
+    story = above()
+    for i in range(30):
+        story.row(20.0, heating=True, hot={"sump": 61.0 + i % 2, "oil-tank": 61.5})
+    assert story.kinds().count("too-hot") == 1
+    assert len([a for a in story.alerts() if a.kind == "too-hot"]) == 1
+
+
+def test_air_and_heater_outlet_are_never_too_hot() -> None:
+    story = above()
+    story.rows(2, 20.0, heating=True, ambient=70.0, hot={"heater-outlet": 120.0})
+    assert story.state() is State.ABOVE_TARGET
+
+
+def test_after_a_flight_nothing_is_too_hot_nor_announced() -> None:
+    story = Story()
+    c = 95.0
+    while c > 2.0:
+        story.row(c, trend=-20.0, core_c=60.0)
+        c -= 0.5
+    assert story.passed == [State.OFF, State.FLOWN_COOLING, State.COOLING]
+    assert story.said == []
+
+
+def test_a_heater_plugged_in_after_flight_is_not_blamed_for_the_flights_warmth() -> None:
+    story = Story()
+    story.rows(10, 80.0, trend=-20.0, core_c=60.0)
+    story.rows(10, 75.0, trend=-15.0, core_c=60.0, heating=True)
+    assert State.TOO_HOT not in story.states
+    story.rows(1, 76.0, trend=5.0, core_c=60.0, heating=True)
+    assert story.state() is State.TOO_HOT
+
+
+# -- a missing place
+
+
+@pytest.mark.parametrize("make", [above, ready])
+def test_a_place_lost_ends_above_target_at_once_and_comes_back_after_two_rows(
+    make: Callable[[], Story],
+) -> None:
+    story = make()
+    before = story.state()
+    story.row({"cyl-1": 9.0, "cyl-2": None, "case-nose": 9.0}, heating=True)
+    assert story.state() is State.PROBE_MISSING
+    story.row(9.0, heating=True)
+    assert story.state() is State.PROBE_MISSING
+    story.row(9.0, heating=True)
+    assert story.state() is before
+
+
+def test_one_damaged_answer_while_warming_does_not_show() -> None:
+    story = warming()
+    story.row({"cyl-1": None, "cyl-2": -4.0, "case-nose": -4.0}, heating=True)
+    story.row(dict.fromkeys(NAMES), heating=True)
+    assert story.state() is State.HEATING
+    story.rows(1, -4.0, heating=True)
+    assert State.PROBE_MISSING not in story.states
+
+
+def test_a_place_that_comes_and_goes_while_warming_is_missing() -> None:
+    story = warming()
+    for i in range(40):
+        story.row({"cyl-1": None if i % 2 else 9.0, "cyl-2": 9.0, "case-nose": 9.0}, heating=True)
+    assert story.state() is State.PROBE_MISSING
+    assert story.kinds() == ["probe-missing"]
+    assert story.said[0].place == "cyl-1"
+
+
+def test_a_place_back_is_not_blamed_for_another_that_stays_away() -> None:
+    story = warming()
+    story.rows(2, {"cyl-1": None, "cyl-2": None, "case-nose": -4.0}, heating=True)
+    story.rows(2, {"cyl-1": None, "cyl-2": -4.0, "case-nose": -4.0}, heating=True)
+    assert list(story.watch.missing_since_s) == ["cyl-1"]
+    assert [a.place for a in story.alerts()] == ["cyl-1"]
+
+
+def test_a_place_lost_while_the_heater_is_unknown_leaves_no_state_behind() -> None:
+    story = above()
+    story.rows(2, {"cyl-1": 9.0, "cyl-2": None, "case-nose": 9.0}, heating=None)
+    story.rows(2, 4.0, heating=None, trend=-3.0)
+    assert story.state() is State.COOLING
+
+
+@pytest.mark.parametrize("make", [above, ready])
+def test_below_the_target_with_an_unknown_heater_is_not_above(make: Callable[[], Story]) -> None:
+    story = make()
+    story.rows(2, 5.0, heating=None, trend=-3.0)
+    assert story.state() is State.COOLING
+    story.rows(2, -3.0, heating=None, trend=-3.0)
+    assert story.state() is State.COLD
+
+
+def test_no_required_place_at_all_says_so() -> None:
+    story = Story()
+    story.row({}, heating=True)
+    assert story.state() is State.PROBE_MISSING
+    assert story.watch.reason == "no required place has a value"
+
+
+def test_a_place_the_physics_does_not_believe_is_without_value() -> None:
+    forecast = Forecast(0.0, set_aside=("cyl-2",))
+    doubted = supervisor.doubt(points({"cyl-1": 1.0, "cyl-2": 30.0}), forecast)
+    assert supervisor.missing_places(doubted) == ("cyl-2",)
+    assert next(p for p in doubted if p.place == "cyl-2").status == "implausible"
+    coldest = supervisor.coldest_of(doubted)
+    assert coldest is not None
+    assert coldest.place == "cyl-1"
+
+
+def test_a_place_at_exactly_zero_is_measured() -> None:
+    coldest = supervisor.coldest_of(points({"cyl-1": 3.0, "cyl-2": 0.0}))
+    assert coldest is not None
+    assert coldest.value_c == 0.0
+
+
+_value = st.one_of(st.none(), st.floats(-15.0, 70.0), st.sampled_from([6.75, 7.0, 7.25]))
+_rows = st.lists(
+    st.tuples(
+        st.tuples(_value, _value, _value),
+        st.sampled_from([True, False, None]),
+        st.one_of(st.none(), st.floats(-10.0, 10.0)),
+        st.floats(0.0, 1.0),
+        st.floats(-20.0, 20.0),
+        st.integers(1, 150),
+    ),
+    min_size=1,
+    max_size=25,
+)
+UP = {State.ABOVE_TARGET, State.READY}
+
+
+@settings(max_examples=80, deadline=None)
+@given(rows=_rows, rule=st.sampled_from(["soak", "core"]))
+def test_nothing_is_ever_said_above_what_was_measured(rows: list[tuple], rule: str) -> None:  # type: ignore[type-arg]
+    """On no row is a state above its facts: each required place has a value at or (for a single row)
+    just under the target; ready besides has the soak behind it, or the core's certainty."""
+    story = Story(replace(RULES, ready_rule=rule))
+    whole_since_s: float | None = None
+    for values, heating, core_c, p, trend, repeats in rows:
+        named = dict(zip(NAMES, values, strict=True))
+        known = [v for v in values if v is not None]
+        for _ in range(repeats):
+            step = story.row(named, heating, core_c, p, trend, core_above_p=p)
+            if len(known) < 3:
+                assert story.state() not in UP | {State.FLOWN_COOLING}
+                assert not {"above-target", "ready"} & {a.kind for a in step.announcements}
+            if story.state() in UP:
+                assert min(known) >= RULES.target_c - supervisor.SLACK_C
+            holds = len(known) == 3 and min(known) >= RULES.target_c - supervisor.SLACK_C
+            if holds and whole_since_s is None:
+                whole_since_s = story.t_s
+            elif not holds:
+                whole_since_s = None
+            if story.state() is State.READY:
+                assert story.watch.above_since_s is not None
+                if rule == "soak":
+                    assert core_c is not None
+                    assert core_c >= RULES.need_c
+                    assert story.t_s - story.watch.above_since_s >= RULES.soak_s
+                    assert whole_since_s is not None
+                else:
+                    assert p >= RULES.core_certainty
+    assert len({a.key for a in story.said}) == len(story.said)
+
+
+# -- trust and doubt around the target
+
+
+def test_one_row_above_is_not_yet_above() -> None:
+    story = warming()
+    story.row(30.0, heating=True)
+    assert story.state() is State.HEATING
+    story.rows(1, 5.0, heating=True)
+    assert State.ABOVE_TARGET not in story.states
+
+
+def test_clearly_below_the_target_ends_it_in_one_row() -> None:
+    story = above()
+    story.row(6.0, heating=True)
+    assert story.state() is State.HEATING
+
+
+def test_a_quarter_degree_of_flicker_around_the_target_does_not_flap() -> None:
+    story = warming()
+    for i in range(400):
+        story.row((7.0, 7.0, 6.75, 6.75, 7.0)[i % 5], heating=True)
+    assert story.passed.count(State.ABOVE_TARGET) == 1
+    assert story.kinds().count("above-target") == 1
+    story.rows(6, 7.0, heating=True)
+    assert story.state() is State.ABOVE_TARGET
+
+
+def test_single_dips_of_the_last_digit_do_not_end_it() -> None:
+    story = above()
+    for i in range(60):
+        story.row(6.75 if i % 3 == 0 else 7.0, heating=True)
+    assert story.state() is State.ABOVE_TARGET
+    assert story.passed.count(State.ABOVE_TARGET) == 1
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.sampled_from([6.75, 7.0, 7.25]), min_size=200, max_size=600))
+def test_any_flicker_of_the_last_digit_brings_few_messages(values: list[float]) -> None:
+    story = warming()
+    for c in values:
+        story.row(c, heating=True)
+    hours = len(values) * TICK_S / 3600
+    assert story.kinds().count("above-target") <= 1 + 4 * hours
+
+
+# -- soak and core
+
+
+def test_ready_waits_for_the_whole_soak() -> None:
+    story = above()
+    since = story.watch.above_since_s
+    assert since is not None
+    while story.t_s - since < RULES.soak_s - TICK_S:
+        story.row(8.0, heating=True)
+    assert story.state() is State.ABOVE_TARGET
+    story.row(8.0, heating=True)
+    assert story.state() is State.READY
+
+
+def test_a_dip_under_the_target_starts_the_soak_anew() -> None:
+    story = above()
+    story.rows(25, 8.0, heating=True)
+    story.rows(2, 6.0, heating=True)
+    story.rows(20, 8.0, heating=True)
+    assert story.state() is State.ABOVE_TARGET
+    story.rows(12, 8.0, heating=True)
+    assert story.state() is State.READY
+
+
+def test_a_long_gap_starts_the_soak_anew_a_damaged_answer_does_not() -> None:
+    gap = {"cyl-1": 8.0, "cyl-2": None, "case-nose": 8.0}
+    short, long = above(), above()
+    for story, minutes in ((short, 0.25), (long, 2.0)):
+        story.rows(25, 8.0, heating=True)
+        story.rows(minutes, gap, heating=True)
+        story.rows(8, 8.0, heating=True)
+    assert short.state() is State.READY
+    assert long.state() is State.ABOVE_TARGET
+
+
+def test_a_soak_full_of_gaps_is_none() -> None:
+    story = above()
+    for _ in range(200):
+        story.row({"cyl-1": 8.0, "cyl-2": None, "case-nose": 8.0}, heating=True)
+        story.row(8.0, heating=True)
+    story.rows(1, 8.0, heating=True)
+    assert State.READY not in story.states
+    assert story.state() is State.ABOVE_TARGET
+
+
+@pytest.mark.parametrize("core_c", [None, -1.01, -8.0])
+def test_a_soak_over_a_cold_core_is_not_ready(core_c: float | None) -> None:
+    story = above(core_c=core_c)
+    story.rows(120, 12.0, heating=True, core_c=core_c)
+    assert story.state() is State.ABOVE_TARGET
+
+
+def test_under_rule_soak_the_cores_middle_at_the_need_limit_is_enough() -> None:
+    story = above(core_c=-1.0)
+    story.rows(31, 8.0, heating=True, core_c=-1.0)
+    assert story.state() is State.READY
+
+
+def test_a_core_that_trembles_around_the_need_limit_does_not_flap() -> None:
+    story = above()
+    story.rows(31, 8.0, heating=True)
+    for i in range(100):
+        story.row(8.0, heating=True, core_c=-0.95 if i % 2 else -1.05)
+    assert story.passed.count(State.READY) == 1
+    story.rows(1, 8.0, heating=True, core_c=0.0)
+    assert story.state() is State.READY
+
+
+def test_rule_core_asks_for_its_certainty_and_for_no_soak() -> None:
+    rules = replace(RULES, ready_rule="core", core_certainty=0.9)
+    story = above(rules)
+    story.rows(60, 9.0, heating=True, core_above_p=0.89)
+    assert story.state() is State.ABOVE_TARGET
+    quick = above(rules)
+    quick.row(9.0, heating=True, core_above_p=0.9)
+    assert quick.state() is State.READY
+
+
+def test_ready_at_is_the_end_of_the_soak_or_when_the_core_is_due() -> None:
+    story = above()
+    since = story.watch.above_since_s
+    assert since is not None
+    up = Forecast(story.t_s, core_c=(-2.0, 0.0, 2.0))
+    assert supervisor.ready_at(story.watch, RULES, up) == since + RULES.soak_s
+    late = Forecast(story.t_s, core_c=(-9.0, -8.0, -7.0), core_above_p50=story.t_s + 9000)
+    assert supervisor.ready_at(story.watch, RULES, late) == story.t_s + 9000
+    never = Forecast(story.t_s, core_c=(-9.0, -8.0, -7.0))
+    assert supervisor.ready_at(story.watch, RULES, never) is None
+    assert supervisor.ready_at(warming().watch, RULES, up) is None
+    done = ready()
+    assert supervisor.ready_at(done.watch, RULES, up) == done.watch.since_s
+
+
+# -- answers and repeats
+
+
+def test_harm_is_asked_again_after_15_30_and_each_60_minutes() -> None:
+    story = ready()
+    story.rows(6 * 60, 15.0, heating=True, core_c=5.0)
+    asked = _said_at(story, "switch-off")
+    assert [round((b - a) / 60) for a, b in pairwise(asked)] == [15, 30, 60, 60, 60, 60]
+    ready_s = next(t.t_s for s in story.steps for t in s.transitions if t.new is State.READY)
+    assert asked[0] - ready_s == pytest.approx(RULES.switch_off_after_s, abs=TICK_S)
+
+
+def _said_at(story: Story, kind: str) -> list[float]:
+    return [s.watch.t_s or 0.0 for s in story.steps for a in s.announcements if a.kind == kind]
+
+
+def test_it_is_off_closes_the_alert_and_a_curve_that_contradicts_asks_again() -> None:
+    story = ready()
+    story.rows(31, 15.0, heating=True, core_c=5.0)
+    (alert,) = story.alerts()
+    watch = supervisor.answer_alert(story.watch, alert.id, "it-is-off", story.t_s)
+    assert watch is not None
+    story.watch = watch
+    step = story.row(15.0, heating=True, core_c=5.0)
+    assert step.gone == ((watch.alerts[0], "answer"),)
+    assert alert.id in step.withdrawn
+    assert story.watch.heating is False
+    story.rows(19, 15.0, heating=True, core_c=5.0)
+    assert story.alerts() == ()
+    story.rows(3, 16.0, heating=True, core_c=5.0)
+    (again,) = story.alerts()
+    assert again.kind == "switch-off"
+    assert again.id != alert.id
+    assert story.kinds().count("switch-off") == 2
+    assert len({a.key for a in story.said}) == len(story.said)
+
+
+def test_a_contradicted_answer_to_too_hot_asks_again() -> None:
+    story = above()
+    story.rows(1, 20.0, heating=True, hot={"sump": 65.0})
+    (alert,) = story.alerts()
+    watch = supervisor.answer_alert(story.watch, alert.id, "it-is-off", story.t_s)
+    assert watch is not None
+    story.watch = watch
+    story.rows(18, 20.0, heating=True, hot={"sump": 65.0})
+    assert story.kinds().count("too-hot") == 1
+    story.rows(5, 20.0, heating=True, hot={"sump": 65.0})
+    assert story.kinds().count("too-hot") == 2
+
+
+def test_evidence_closes_an_alert_too() -> None:
+    story = ready()
+    story.rows(31, 15.0, heating=True, core_c=5.0)
+    step = story.row(15.0, heating=False, core_c=5.0)
+    assert [(a.kind, by) for a, by in step.gone] == [("switch-off", "evidence")]
+
+
+def test_an_answer_nobody_asked_for_is_refused() -> None:
+    story = ready()
+    story.rows(31, 15.0, heating=True, core_c=5.0)
+    (alert,) = story.alerts()
+    assert supervisor.answer_alert(story.watch, "switch-off:all:9", "it-is-off", 0.0) is None
+    assert supervisor.answer_alert(story.watch, alert.id, "seen", 0.0) is None
+
+
+def test_said_off_ends_the_heat_up_below_target() -> None:
+    story = warming()
+    story.watch = supervisor.say_heater(story.watch, False, story.t_s)
+    story.rows(1, -4.0, heating=False)
+    assert [s.closed[1] for s in story.steps if s.closed] == ["switched off, as said"]
+    assert story.state() is State.COLD
+
+
+def test_a_stop_stays_one_alert_while_a_place_is_lost_meanwhile() -> None:
+    story = warming()
+    story.rows(5, -4.0, heating=False)
+    story.rows(5, {"cyl-1": None, "cyl-2": -4.0, "case-nose": -4.0}, heating=False)
+    assert story.state() is State.PROBE_MISSING
+    story.rows(5, -4.5, heating=False)
+    assert story.kinds() == ["heater-stopped", "probe-missing"]
+
+
+# -- messages that no longer hold
+
+
+def test_messages_are_withdrawn_when_they_are_no_longer_true() -> None:
+    story = above()
+    assert story.withdrawn == []
+    story.rows(1, 5.0, heating=True)
+    assert story.withdrawn == ["above-target", "ready"]
+    assert ready().withdrawn == []
+
+
+def test_an_alerts_messages_are_withdrawn_with_it_and_no_others() -> None:
+    story = warming()
+    lost = {"cyl-1": None, "cyl-2": None, "case-nose": -4.0}
+    story.rows(2, lost, heating=True)
+    ids = {a.place: a.id for a in story.alerts()}
+    story.rows(2, {**lost, "cyl-2": -4.0}, heating=True)
+    assert story.withdrawn == [ids["cyl-2"]]
+    assert all(a.key.startswith((ids["cyl-1"], ids["cyl-2"])) for a in story.said)
+
+
+def test_outside_a_heat_up_nobody_is_woken() -> None:
+    story = Story()
+    story.rows(30, dict.fromkeys(NAMES))
+    assert story.state() is State.PROBE_MISSING
+    assert story.said == []
+    assert {a.kind for a in story.alerts()} == {"probe-missing"}
+
+
+# -- the announced forecast
+
+
+def announced_after(changes: Iterable[Mapping[str, object]]) -> list[bool]:
+    story = warming()
+    base = {"above_p10": 8000.0, "above_p50": 9000.0, "above_p90": 10400.0}
+    story.row(-4.0, heating=True, **base)  # type: ignore[arg-type]
+    return [story.row(-4.0, heating=True, **{**base, **c}).newly_announced for c in changes]  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("change", "fresh"),
+    [
+        ({}, False),
+        ({"above_p50": 10300.0}, False),
+        ({"above_p50": 10500.0}, True),
+        ({"above_p10": 8590.0}, False),
+        ({"above_p10": 8610.0}, True),
+        ({"above_p90": 11010.0}, True),
+        ({"above_p90": None}, True),
+        ({"above_p10": None, "above_p50": None, "above_p90": None}, True),
+    ],
+)
+def test_a_forecast_is_announced_anew_when_it_left_the_shown_one(
+    change: Mapping[str, object], fresh: bool
+) -> None:
+    assert announced_after([change]) == [fresh]
+
+
+def test_a_narrow_range_moves_by_three_minutes_before_it_is_announced_anew() -> None:
+    narrow = {"above_p10": 8940.0, "above_p50": 9000.0, "above_p90": 9060.0}
+    moved = {"above_p10": 8940.0, "above_p50": 9000.0, "above_p90": 9200.0}
+    assert announced_after([narrow, narrow, moved, {**moved, "above_p90": 9390.0}]) == [
+        True,
+        False,
+        False,
+        True,
+    ]
+
+
+def test_a_forecast_is_announced_anew_after_a_quarter_of_an_hour() -> None:
+    fresh = announced_after([{}] * 130)
+    assert [i for i, f in enumerate(fresh, 1) if f] == [60, 120]
+
+
+def test_a_change_of_state_announces() -> None:
+    story = warming()
+    story.row(-4.0, heating=True, above_p10=8000.0, above_p50=9000.0, above_p90=9900.0)
+    step = story.row(-4.0, heating=False, above_p10=8000.0, above_p50=9000.0, above_p90=9900.0)
+    assert step.transitions
+    assert step.newly_announced
+
+
+# -- what is kept
+
+
+def full_watch() -> Watch:
+    """A watch with something in every field."""
+    story = ready()
+    story.rows(31, 15.0, heating=True, core_c=5.0, above_p10=1.0, above_p50=2.0, above_p90=3.0)
+    (alert,) = story.alerts()
+    watch = supervisor.answer_alert(story.watch, alert.id, "it-is-off", story.t_s)
+    assert watch is not None
+    assert watch.heatup is not None
+    return replace(
+        watch,
+        born=3,
+        doubted_since_s=10.0,
+        left_above_s=11.0,
+        never_since_s=12.0,
+        missing_since_s={"cyl-1": 13.0},
+        back_rows={"cyl-1": 1},
+        heatup=replace(watch.heatup, off_s=14.0),
+    )
+
+
+def test_a_watch_survives_the_store_unchanged() -> None:
+    watch = full_watch()
+    text = msgspec.json.encode((12.5, watch))
+    assert msgspec.json.decode(text, type=tuple[float, Watch]) == (12.5, watch)
+    assert msgspec.json.decode(msgspec.json.encode(Watch()), type=Watch) == Watch()
+
+
+def _instants(value: object, name: str = "") -> dict[str, float]:
+    """Every field ending in _s, however deep, by its path; counts of seconds aren't among them."""
+    out: dict[str, float] = {}
+    if isinstance(value, float) and (name.split(".")[1] in _INSTANTS or name.rsplit(".", 1)[-1] in _INSTANTS):
+        out[name] = value
+    elif isinstance(value, dict):
+        for k, v in value.items():
+            out |= _instants(v, f"{name}.{k}")
+    elif isinstance(value, tuple):
+        for i, v in enumerate(value):
+            out |= _instants(v, f"{name}.{i}")
+    elif hasattr(value, "__dataclass_fields__"):
+        for f in fields(value):  # type: ignore[arg-type]
+            out |= _instants(getattr(value, f.name), f"{name}.{f.name}")
+    return out
+
+
+_INSTANTS = {
+    *(f.name for f in fields(Watch) if f.name.endswith("_s")),
+    "on_s",
+    "above_s",
+    "ready_s",
+    "off_s",
+    "opened_s",
+    "answered_s",
+    "told_s",
+    "above_p10",
+    "above_p50",
+    "above_p90",
+}
+
+
+def test_shifted_moves_every_instant_and_keeps_all_else() -> None:
+    watch = full_watch()
+    before = _instants(watch)
+    after = _instants(supervisor.shifted(watch, 1000.0))
+    assert len(before) >= 18
+    assert after == {k: v + 1000.0 for k, v in before.items()}
+    assert supervisor.shifted(supervisor.shifted(watch, 1000.0), -1000.0) == watch
+
+
+def test_a_restart_in_other_run_seconds_changes_nothing_that_is_said() -> None:
+    straight, restarted = ready(), ready()
+    restarted.watch = supervisor.shifted(restarted.watch, -restarted.t_s)
+    restarted.t_s = 0.0
+    for story in (straight, restarted):
+        story.rows(60, 15.0, heating=True, core_c=5.0)
+    assert [a.key for a in straight.said] == [a.key for a in restarted.said]
+    assert straight.states == restarted.states
+    assert [a.id for a in straight.alerts()] == [a.id for a in restarted.alerts()]
+
+
+def test_two_mornings_in_the_same_run_seconds_have_different_messages() -> None:
+    first = ready()
+    second = Story(watch=Watch(born=first.watch.born, count=first.watch.count))
+    second.rows(5, -10.0)
+    second.climb(-10.0, 6.5, 90, heating=True)
+    second.rows(1, 7.5, heating=True)
+    assert second.kinds() == ["above-target"]
+    assert not {a.key for a in first.said} & {a.key for a in second.said}
+
+
+def test_a_heat_up_that_went_off_in_run_second_zero_keeps_it() -> None:
+    story = Story(t_s=-TICK_S)
+    story.row(-10.0, heating=True, heater_on_at=-600.0)
+    story.row(-10.0, heating=False, heater_off_at=0.0)
+    assert story.watch.heatup is not None
+    assert story.watch.heatup.off_s == 0.0
+
+
+def test_the_first_row_may_be_anything() -> None:
+    for heating in (True, False, None):
+        for c in (-10.0, 3.0, 20.0, 80.0):
+            story = Story()
+            story.row(c, heating=heating)
+            assert story.state() not in UP
