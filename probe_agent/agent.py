@@ -98,7 +98,6 @@ class Plan:
     near_heater: frozenset[str]
     rules: Rules
     prior: Prior
-    keep_every_forecast: bool = False
 
 
 def plan_from_settings(settings: Settings) -> Plan:
@@ -122,7 +121,6 @@ def plan_from_recording(settings: Settings, places: Sequence[str], required: Seq
         near_heater=near,
         rules=rules_of(settings),
         prior=prior_of(settings, tuple(places)),
-        keep_every_forecast=True,
     )
 
 
@@ -191,6 +189,7 @@ class Agent:
         self._clock_ok = clock.utc_is_known()
         self._estimator = self._new_estimator()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
+        self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten = Batch()
@@ -436,10 +435,7 @@ class Agent:
     ) -> None:
         """Hold the tick for the next commit."""
         rows = tuple(_stored(place, s) for place, s in samples.items() if place in self.plan.places)
-        due = facts.t_s - self._last_forecast_s >= KEEP_FORECAST_S
-        keep = (
-            step.newly_announced or self.plan.keep_every_forecast or (due and self._watch.heatup is not None)
-        )
+        keep = step.newly_announced or self._forecast_is_due(facts)
         if keep:
             self._last_forecast_s = facts.t_s
         self._tick = self.store.new_tick()
@@ -450,6 +446,15 @@ class Agent:
         )
         values = {p: s.value_c for p, s in samples.items() if isinstance(s, Reading)}
         self._keep_curve(self._utc(facts.t_s), values, heater)
+
+    def _forecast_is_due(self, facts: Facts) -> bool:
+        """One forecast in five minutes, or in twenty rows where rows come faster; none that says nothing."""
+        forecast, before = facts.forecast, self._before_s
+        self._before_s = facts.t_s
+        if forecast.above_p50 is None and forecast.below_p50 is None and self._watch.heatup is None:
+            return False
+        span_s = KEEP_FORECAST_S if before is None else min(KEEP_FORECAST_S, 20 * (facts.t_s - before))
+        return facts.t_s - self._last_forecast_s >= span_s
 
     def _keep_curve(self, at: float, values: Mapping[str, float | None], heater: float | None) -> None:
         if at - self._curve_at < CURVE_STEP_S:

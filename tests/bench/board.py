@@ -1,0 +1,190 @@
+"""What two days cost the board: CPU, device bytes, resident memory; the daemon as it runs, its clock jumping.
+
+    python -m tests.bench.board            two simulated days, 15 s, 8 probes, a 5-hour heat-up a day, MQTT on
+
+The store lies on an ext4 image (4 KB blocks) mounted through a loop device, everything synced after each
+commit; device bytes are the sectors the kernel counts as written to that loop device, journal included.
+Needs root, e2fsprogs, mosquitto. Takes some six minutes.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import math
+import os
+import resource
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import msgspec
+
+DAY_S = 86_400.0
+TICK_S = 15.0
+IMAGE_MB = 256
+SECTOR = 512
+HEAT_FROM_S, HEAT_FOR_S = 2 * 3600.0, 5 * 3600.0
+
+
+@contextlib.contextmanager
+def loop_ext4(folder: Path) -> Iterator[tuple[Path, Path]]:
+    """An empty ext4 file system on a loop device: where it is mounted, and its device's statistics."""
+    image, mount = folder / "card.img", folder / "card"
+    mount.mkdir()
+    with image.open("wb") as file:
+        file.truncate(IMAGE_MB * 1_000_000)
+    subprocess.run(["mkfs.ext4", "-q", "-b", "4096", str(image)], check=True)
+    device = subprocess.run(
+        ["losetup", "--find", "--show", str(image)], check=True, capture_output=True, text=True
+    ).stdout.strip()
+    try:
+        subprocess.run(["mount", device, str(mount)], check=True)
+        try:
+            yield mount, Path("/sys/block") / Path(device).name / "stat"
+        finally:
+            subprocess.run(["umount", str(mount)], check=True)
+    finally:
+        subprocess.run(["losetup", "-d", device], check=True)
+
+
+def written_bytes(stat: Path) -> int:
+    """Bytes written to the device so far (sectors of 512: kernel documentation, block/stat)."""
+    os.sync()
+    return int(stat.read_text("ascii").split()[6]) * SECTOR
+
+
+def resident_mb() -> float:
+    """This process's resident memory [MB]."""
+    return int(Path("/proc/self/statm").read_text("ascii").split()[1]) * resource.getpagesize() / 1e6
+
+
+def watch_days(folder: Path, stat: Path, port: int, days: int) -> dict[str, object]:
+    """Run the daemon for so many simulated days in this process and return what each of them cost."""
+    from probe_agent import broker
+    from probe_agent.agent import Agent, plan_from_settings
+    from probe_agent.cli import demo_settings
+    from probe_agent.clock import SimulatedClock
+    from probe_agent.engine_sim import (
+        Day,
+        EngineDesign,
+        Event,
+        Happening,
+        ProbeDesign,
+        Profile,
+        SetupDesign,
+        SimulatedEngine,
+    )
+    from probe_agent.maintenance import back_up
+    from probe_agent.migrations import migrate
+    from probe_agent.probes.simulated import SimulatedSource
+    from probe_agent.store import Batch, Store
+
+    class SyncedStore(Store):
+        """Everything a commit causes is on the device when it returns."""
+
+        commits = 0
+
+        def commit(self, batch: Batch | None = None) -> None:
+            super().commit(batch)
+            os.sync()
+            SyncedStore.commits += 1
+
+    broker.ROUND_EVERY_S = 0.0
+    settings = demo_settings(folder)
+    settings = msgspec.structs.replace(
+        settings, broker=msgspec.structs.replace(settings.broker, host="127.0.0.1", port=port)
+    )
+    hours = [h * 3600.0 for h in range(0, 24 * days + 1, 3)]
+    weather = Day(
+        ambient_c=Profile(tuple(hours), tuple(-8 + 5 * math.sin(h / 13_751) for h in hours)),
+        wind_m_s=Profile.constant(2.0),
+    )
+    switching = tuple(
+        event
+        for day in range(days)
+        for event in (
+            Event(day * DAY_S + HEAT_FROM_S, Happening.HEATER_ON, value=1.0),
+            Event(day * DAY_S + HEAT_FROM_S + HEAT_FOR_S, Happening.HEATER_OFF),
+        )
+    )
+    probes = tuple(ProbeDesign(p.name) for p in settings.places)
+    setup = SetupDesign("pads-and-bands", 600.0, cover=True, plugs=True)
+    engine = SimulatedEngine(EngineDesign.nominal(), setup, weather, probes, switching, seed=3)
+    file = Path(settings.store.file)
+    migrate(file)
+    store = SyncedStore(file)
+    courier = broker.BrokerCourier(settings.broker, "magpie", lambda content: 1, None, "bench")
+    clock = SimulatedClock(1_800_000_000.0)
+    agent = Agent(settings, plan_from_settings(settings), clock, [SimulatedSource(engine)], store, courier)
+    courier.start()
+    never = threading.Event()
+    cost: list[dict[str, object]] = []
+    for day in range(days):
+        start_cpu, start_bytes, start_commits = time.process_time(), written_bytes(stat), store.commits
+        ticks: list[float] = []
+        while clock.monotonic() < (day + 1) * DAY_S:
+            clock.wait_until(clock.monotonic() + TICK_S, never)
+            began = time.perf_counter()
+            agent.tick()
+            ticks.append(time.perf_counter() - began)
+            deadline = time.monotonic() + 2.0
+            while courier._round_of is not courier._latest[0] and time.monotonic() < deadline:  # type: ignore[index]
+                never.wait(0.002)
+        back_up(file)
+        ticks.sort()
+        cost.append(
+            {
+                "day": day + 1,
+                "cpu_s": round(time.process_time() - start_cpu, 1),
+                "device_mb": round((written_bytes(stat) - start_bytes) / 1e6, 2),
+                "commits": store.commits - start_commits,
+                "resident_mb": round(resident_mb(), 1),
+                "tick_ms_median": round(ticks[len(ticks) // 2] * 1000, 1),
+                "tick_ms_95": round(ticks[int(0.95 * len(ticks))] * 1000, 1),
+            }
+        )
+        print(json.dumps(cost[-1]), flush=True)
+    agent._finish()
+    stored = store._db.execute("SELECT count(*) FROM readings").fetchone()[0]
+    whole = sum(float(c["device_mb"]) for c in cost)  # type: ignore[arg-type]
+    heatups = store._db.execute("SELECT started, above, ready, off, end_reason FROM heatups_utc").fetchall()
+    store.close()
+    return {
+        "readings": stored,
+        "device_kb_a_reading": round(whole * 1e3 / stored, 3),
+        "store_mb": round(file.stat().st_size / 1e6, 2),
+        "heatups": heatups,
+    }
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--days", type=int, default=2)
+    parser.add_argument("--inside", nargs=3, metavar=("FOLDER", "STAT", "PORT"), help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.inside:
+        folder, stat, port = asked.inside
+        print(json.dumps(watch_days(Path(folder), Path(stat), int(port), asked.days)), flush=True)
+        return
+    sys.path.insert(0, str(Path(__file__).parents[1]))
+    from real_broker import RealBroker
+
+    with (
+        tempfile.TemporaryDirectory() as name,
+        RealBroker() as broker,
+        loop_ext4(Path(name)) as (mount, stat),
+    ):
+        arguments = ["--days", str(asked.days), "--inside", str(mount), str(stat), str(broker.port)]
+        subprocess.run([sys.executable, "-m", "tests.bench.board", *arguments], check=True)
+
+
+if __name__ == "__main__":
+    main()
