@@ -8,12 +8,12 @@ measured is said.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Literal
 from zoneinfo import ZoneInfo
 
-from probe_agent.config import CYLINDER, OTHER
+from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
 from probe_agent.readings import Fault, State
 from probe_agent.status import AlertNow, ProbeNow, Status, utc_seconds
 
@@ -71,6 +71,13 @@ def place_list(slugs: Iterable[str]) -> str:
     """Places in a row: cylinder 2, cylinder 3 and sump."""
     names = [place_name(s) for s in slugs]
     return names[0] if len(names) == 1 else ", ".join(names[:-1]) + " and " + names[-1] if names else ""
+
+
+def _few(slugs: Sequence[str]) -> str:
+    """Places in a row, short enough for a message: the first two and how many more."""
+    if len(slugs) <= 3:
+        return place_list(slugs)
+    return f"{place_name(slugs[0])}, {place_name(slugs[1])} and {len(slugs) - 2} more"
 
 
 def fault_words(status: str) -> str:
@@ -150,7 +157,11 @@ def verdict(status: Status, unit: Unit = "C") -> str:
     state = State(status.state)
     target = temperature(status.target_c, unit, (status.target_c,))
     if state is State.PROBE_MISSING:
-        return f"Not measured: {place_list(status.missing)}. Nothing says above target meanwhile."
+        if status.coldest is None and not status.missing:
+            return "No required place is measured, so nothing can be said of the engine."
+        if not status.missing:
+            return "Measured again; two values in a row are needed before they count."
+        return f"Not measured: {place_list(status.missing)}. Until then no word on above target or ready."
     if state is State.TOO_HOT:
         return f"Too hot: {_hottest(status, unit)}. Switch the heater off."
     if state is State.ABOVE_TARGET:
@@ -161,7 +172,7 @@ def verdict(status: Status, unit: Unit = "C") -> str:
     if state is State.HEATING:
         return "Warming."
     if state is State.LEVELLING_OFF:
-        return f"Levelling off below the target of {target}."
+        return f"Leveling off below the target of {target}."
     if state is State.HEATER_STOPPED:
         return "Heat has stopped."
     if state is State.COOLING:
@@ -181,17 +192,18 @@ def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
     value = temperature(status.coldest_c, unit, limits_of(status), spoken)
     text = f"Coldest point {value} ({place_name(status.coldest)})"
     if status.missing:
-        text += f" of those measured; {place_list(status.missing)} not measured"
+        lost = _few(status.missing) if spoken else place_list(status.missing)
+        text += f" of those measured; {lost} not measured"
     return text + "."
 
 
-def announced(status: Status) -> str | None:
+def announced(status: Status, unit: Unit = "C") -> str | None:
     """The announced forecast with its range; None when there is nothing to announce."""
     now_at = now_of(status)
     if State(status.state) not in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
         return None
     if status.above_p50 is None or status.above_p10 is None:
-        return _plateau(status) if status.p_reach < 0.1 else "Time unknown as yet."
+        return _plateau(status, unit) if status.p_reach < 0.1 else "Time unknown as yet."
     late = None if status.above_p90 is None else utc_seconds(status.above_p90)
     low, mid, high = outward(utc_seconds(status.above_p10), utc_seconds(status.above_p50), late)
     about = moment(mid, status.zone, now_at)
@@ -199,7 +211,7 @@ def announced(status: Status) -> str | None:
         return f"Above target was expected about {about}."
     if high is None:
         if status.p_reach < 0.9:
-            misses = max(1, round((1 - status.p_reach) * 10))
+            misses = min(max(1, round((1 - status.p_reach) * 10)), 9)
             return f"Above target about {about} if it gets there; {misses} in 10 that it doesn't."
         return f"Above target most likely about {about}; how much later is open."
     return (
@@ -208,11 +220,11 @@ def announced(status: Status) -> str | None:
     )
 
 
-def _plateau(status: Status, unit: Unit = "C") -> str:
+def _plateau(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
+    target = temperature(status.target_c, unit, (status.target_c,), spoken)
     if status.plateau_c is None:
-        return "Probably won't reach the target."
-    low, mid, high = (temperature(c, unit, limits_of(status)) for c in status.plateau_c)
-    target = temperature(status.target_c, unit, (status.target_c,))
+        return f"Probably won't reach the target of {target}."
+    low, mid, high = (temperature(c, unit, limits_of(status), spoken) for c in status.plateau_c)
     return f"Probably levels off near {mid}, between {low} and {high}; target {target}."
 
 
@@ -224,7 +236,7 @@ def core(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
     return f"Core (crankshaft and bearings) about {mid}, between {low} and {high}: estimated, not measured."
 
 
-def readiness(status: Status, unit: Unit = "C") -> str | None:
+def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | None:
     """When it will be ready, by which rule; or how long it holds; None when neither is the matter."""
     state, now_at = State(status.state), now_of(status)
     if state is State.READY:
@@ -233,12 +245,12 @@ def readiness(status: Status, unit: Unit = "C") -> str | None:
         return None
     if status.ready_rule == "soak":
         if status.ready_at is None:
-            return "Soak is over; the estimated core is still below the need-limit."
+            return "Ready only once the estimated core has passed the need-limit; when is open."
         return f"Soak until {moment(utc_seconds(status.ready_at), status.zone, now_at)}."
     if status.ready_at is None:
-        need = temperature(status.need_c, unit, (status.need_c,))
+        need = temperature(status.need_c, unit, (status.need_c,), spoken)
         return f"Waits for the estimated core to pass {need}."
-    return f"Estimated core above the need-limit about {moment(utc_seconds(status.ready_at), status.zone, now_at)}."
+    return f"Estimated core above the need-limit about {_moment(status, status.ready_at)}."
 
 
 def _holds(status: Status, now_at: float) -> str | None:
@@ -247,7 +259,10 @@ def _holds(status: Status, now_at: float) -> str | None:
     low, _, _ = status.above_until
     if low is None:
         return None
-    until = moment(math.floor(utc_seconds(low) / 300) * 300, status.zone, now_at)
+    until_at = math.floor(utc_seconds(low) / 300) * 300
+    until = moment(until_at, status.zone, now_at)
+    if until_at <= now_at:
+        return f"With heat off it was expected to stay above target until about {until}; look again."
     return f"Above target until about {until} with the cover on, if heat stays off."
 
 
@@ -269,7 +284,7 @@ def next_action(status: Status) -> str:
     if state is State.TOO_HOT:
         return "Switch the heater off, at the socket or through the person at the field."
     if state is State.READY and status.heater.heating is not False:
-        return "Switch off and unplug heater, plugs, cover and probes before the start."
+        return "Switch off and unplug, then take plugs, cover, probes and streamer off before the start."
     if state is State.READY:
         return "Before the start: heater, plugs, cover, probes and streamer off the aircraft."
     if state is State.ABOVE_TARGET:
@@ -277,13 +292,13 @@ def next_action(status: Status) -> str:
     if state is State.HEATER_STOPPED:
         return "Have someone look at plug, cable and breaker. A breaker that trips again stays off."
     if state is State.LEVELLING_OFF:
-        return "Add cover and plugs, or more heat; or plan a later start."
+        return "Have cover, plugs or more heat added, or give up this start."
     if state is State.HEATING:
         return "Nothing to do until the next word."
     if state is State.COLD:
         return "Switch the heater on in time, if somebody flies."
     if state in (State.COOLING, State.FLOWN_COOLING):
-        return "Start before it falls under the limit, or heat again."
+        return "Start before it falls under the target, or heat again."
     return "Nothing to do."
 
 
@@ -317,11 +332,11 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
     since = moment(utc_seconds(a.since), status.zone, now_of(status))
     where = place_name(a.place) if a.place else ""
     text = {
-        "switch-off": f"Ready, and heat is still on since the reminder at {since}. Switch it off.",
+        "switch-off": f"Heat was still on at {since}, long after ready. Switch it off.",
         "too-hot": f"Too hot since {since}: {where}. Switch the heater off.",
         "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
-        "probe-missing": f"{where.capitalize()} not measured since {since}.",
-        "levelling-off": f"Levelling off below the target since {since}.",
+        "probe-missing": f"{_capital(where)} not measured since {since}.",
+        "levelling-off": f"Leveling off below the target since {since}.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
     if a.answered:
@@ -364,109 +379,199 @@ def cautions(status: Status) -> tuple[str, ...]:
 
 # -- messages
 
+SUBJECT = 50
+BODY = 450
+"""Most characters of a message's subject and body."""
+
 
 def message(kind: str, status: Status, unit: Unit = "C", place: str | None = None) -> tuple[str, str]:
-    """Subject (≤ 50 characters) and body (≤ 450) of a message about an event of that kind."""
-    now_at = now_of(status)
-    name, value = status.aircraft, temperature(status.coldest_c, unit, limits_of(status), spoken=True)
-    head = f"{stamp(now_at, status.zone)}. "
-    if kind == "above-target":
-        return _fit(name, f"coldest point above target, {value}", head + _above_body(status, unit))
-    if kind == "ready":
-        return _fit(name, f"ready to start, {value}", head + _ready_body(status, unit))
-    if kind == "switch-off":
-        return _fit(name, "switch the heater off", head + _switch_off_body(status, unit))
-    if kind == "heater-stopped":
-        return _fit(name, f"heat has stopped, {value}", head + _stopped_body(status, unit))
-    if kind == "too-hot":
-        hot = _hottest(status, unit, spoken=True)
-        body = f"{hot[0].upper()}{hot[1:]}; the limit is {temperature(status.too_hot_c, unit)}. Switch the heater off, "
-        body += "at the socket or through the person at the field. Next word when it has cooled or in 15 min."
-        return _fit(name, "too hot, switch the heater off", head + body)
-    if kind == "probe-missing":
-        where = place_name(place) if place else place_list(status.missing)
-        why = next((fault_words(p.status) for p in status.probes if p.place == place), "no value")
-        body = f"{where.capitalize()}: {why}. It is required, so I will not say above target or ready. "
-        body += "Check the plug at the cowl, or measure it by hand and enter it. Next word when it is back."
-        return _fit(name, f"{where} not measured", head + body)
-    if kind == "levelling-off":
-        body = (
-            f"{coldest(status, unit, spoken=True)} {_plateau(status, unit)} More heat, cover or plugs would "
-        )
-        body += "help; else plan another start. Next word if that changes; if none comes, count on no."
-        return _fit(name, f"won't reach the target, {value}", head + body.replace("−", "minus "))
-    raise ValueError(f"no message of kind {kind}")
+    """Subject (≤ 50 characters) and body (≤ 450) of a message about an event of that kind.
+
+    The body says when it was measured, the value and its point, what follows, one next action, and when
+    the next word comes and what its absence means. Raises ValueError where there is no such kind.
+    """
+    write = _LETTERS.get(kind)
+    if write is None:
+        raise ValueError(f"no message of kind {kind}")
+    subjects, parts = write(status, unit, place)
+    head = (1, f"{stamp(now_of(status), status.zone)}.")
+    return _fit_subject(status.aircraft, subjects), _fit_body([head, *parts])
 
 
-def _above_body(status: Status, unit: Unit) -> str:
+Part = tuple[int, str]
+"""How soon a sentence goes when there is no room (1 stays, the highest goes first), and the sentence."""
+Letter = tuple[tuple[str, ...], list[Part]]
+"""Subjects from the fullest to the shortest, and the sentences of the body in their order."""
+
+
+def _above(status: Status, unit: Unit, place: str | None) -> Letter:
+    value = _value(status, unit)
     required = sum(p.required for p in status.probes)
     by_hand = [p.place for p in status.probes if p.required and p.status == "by-hand"]
-    parts = [f"{coldest(status, unit, spoken=True)[:-1]}, all {required} required points measured."]
+    all_of = f", all {required} required points measured" if required > 1 and not status.missing else ""
+    parts = [(1, coldest(status, unit, spoken=True)[:-1] + all_of + ".")]
     if by_hand:
-        parts.append(f"By hand: {place_list(by_hand)}.")
-    parts.append("Places without a probe may be colder.")
-    if (far := unmeasured(status)) is not None:
-        parts.append(far)
-    if (when := readiness(status, unit)) is not None:
-        parts.append(when)
-    parts.append("Next word when ready; if none comes, count the engine as not ready.")
-    return " ".join(parts)
-
-
-def _ready_body(status: Status, unit: Unit) -> str:
-    parts = [
-        coldest(status, unit, spoken=True),
-        f"By rule: {_RULES[status.ready_rule]}.",
-        core(status, unit, spoken=True),
+        parts.append((3, f"By hand: {_few(by_hand)}."))
+    if status.unmeasured_far:
+        parts.append((1, f"Not measured: {place_list(status.unmeasured_far)}; this heater warms those last."))
+    else:
+        parts.append((2, "Places without a probe may be colder."))
+    if (when := readiness(status, unit, spoken=True)) is not None:
+        parts.append((1, when))
+    parts += [
+        (4, "Leave heat and cover on."),
+        (1, "Next word when ready; if none comes, count the engine as not ready."),
     ]
-    parts.append(
-        "Switch off and unplug before opening the cowl; heater, plugs, cover, probes off before the start."
-    )
-    parts.append("Next word only if heat stays on or something changes.")
-    return " ".join(parts)
+    if status.unmeasured_far:
+        return (f"above target where measured, {value}",), parts
+    return (f"coldest point above target, {value}",), parts
 
 
-def _switch_off_body(status: Status, unit: Unit) -> str:
-    since = (
-        f" since {moment(utc_seconds(status.state_since), status.zone, now_of(status))}"
-        if status.state_since
-        else ""
-    )
-    return (
-        f"Ready{since} and still heated. {coldest(status, unit, spoken=True)} Heat without flight drives water "
-        "out of the oil onto cold metal. Switch off at the socket, or call the person at the field; then answer "
-        '"It is off" on the page. I ask again while it stays on.'
-    )
+def _ready(status: Status, unit: Unit, place: str | None) -> Letter:
+    holds = _holds(status, now_of(status))
+    where = " where measured" if status.unmeasured_far else ""
+    parts = [
+        (1, f"Ready by rule: {_RULES[status.ready_rule]}{where}."),
+        (1, coldest(status, unit, spoken=True)),
+        (2, core(status, unit, spoken=True)),
+        (2, holds if holds is not None else "It holds while heat and cover stay on."),
+        (1, "Switch off and unplug before opening the cowl; plugs, cover and probes off before the start."),
+        (1, "Next word only if heat stays on or a probe is lost; before the start look at the page."),
+    ]
+    value = _value(status, unit)
+    return (f"ready to start{where}, {value}", f"ready{where}, {value}"), parts
 
 
-def _stopped_body(status: Status, unit: Unit) -> str:
-    since = (
-        f" since {moment(utc_seconds(status.heater.since), status.zone, now_of(status))}"
-        if status.heater.since
-        else ""
-    )
+def _switch_off(status: Status, unit: Unit, place: str | None) -> Letter:
+    is_ready = State(status.state) is State.READY and status.state_since is not None
+    since = f" since {_moment(status, status.state_since)}" if is_ready and status.state_since else ""
+    parts = [
+        (1, f"Ready{since}, and heat is still on." if is_ready else "It was ready, and heat is still on."),
+        (1, coldest(status, unit, spoken=True)),
+        (3, "Heat without flight drives water out of the oil onto cold metal."),
+        (1, 'Switch off at the socket, or call the person at the field; then answer "It is off".'),
+        (1, f"I ask again at {_next_asking('switch-off', status)}."),
+        (2, "If no word comes, count the heater as on."),
+    ]
+    return ("switch the heater off",), parts
+
+
+def _stopped(status: Status, unit: Unit, place: str | None) -> Letter:
+    since = f" since {_moment(status, status.heater.since)}" if status.heater.since else ""
+    drawn = " and the socket draws no power" if status.heater.known_by == "measured" else ""
     target = temperature(status.target_c, unit, (status.target_c,), spoken=True)
-    return (
-        f"No heat{since}. {coldest(status, unit, spoken=True)} Not ready, target {target}. Have someone look at "
-        "plug and cable. A breaker that trips again stays off until an electrician has looked. Next word if it "
-        "warms again; if none comes, count the engine as cold."
-    )
+    parts = [
+        (1, f"Nothing has warmed{since}{drawn}."),
+        (1, f"{coldest(status, unit, spoken=True)} Not ready, target {target}."),
+        (1, "Have someone look at plug and cable."),
+        (2, "A breaker that trips again stays off until an electrician has looked."),
+        (1, "Next word when above target; if none comes, count the engine as cold."),
+    ]
+    return (f"heat has stopped, {_value(status, unit)}",), parts
+
+
+def _too_hot(status: Status, unit: Unit, place: str | None) -> Letter:
+    limit = temperature(status.too_hot_c, unit, spoken=True)
+    parts = [
+        (1, f"{_capital(_hottest(status, unit, spoken=True))}; the limit is {limit}."),
+        (1, "Switch the heater off, at the socket or through the person at the field."),
+        (2, "Whoever goes near has an extinguisher at hand."),
+        (1, 'Then answer "It is off".'),
+        (1, f"I ask again at {_next_asking('too-hot', status)} unless it has cooled."),
+    ]
+    return ("too hot, switch the heater off",), parts
+
+
+def _missing(status: Status, unit: Unit, place: str | None) -> Letter:
+    places = (place,) if place else status.missing
+    where = _few(places) or "a required place"
+    found = next((p for p in status.probes if p.place == place), None)
+    if found is None:
+        why = "no value"
+    else:
+        why = fault_words(found.status) if found.c is None else "its values come and go"
+    one = len(places) < 2
+    which = "It is required" if one else "They are required"
+    parts = [
+        (1, f"{_capital(where)}: {why}."),
+        (1, f"{which}, so I will not say above target or ready."),
+        (1, f"Have the plug at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
+        (1, "Next word when all required points are above target; if none comes, count the engine as cold."),
+    ]
+    number = "one place" if one else f"{len(places)} places"
+    since = next((a.since for a in status.alerts if a.kind == "probe-missing" and a.place == place), None)
+    lost = f"{where} not measured"
+    full = (f"{lost} since {_moment(status, since)}",) if since is not None else ()
+    return (*full, lost, f"{number} not measured"), parts
+
+
+def _levelling(status: Status, unit: Unit, place: str | None) -> Letter:
+    parts = [
+        (1, coldest(status, unit, spoken=True)),
+        (1, _plateau(status, unit, spoken=True)),
+        (1, "Have cover, plugs or more heat added, or give up this start."),
+        (1, "Next word if it gets above target after all; if none comes, count the engine as cold."),
+    ]
+    value = _value(status, unit)
+    return (f"unlikely to reach the target, {value}", f"below target, {value}"), parts
+
+
+_LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
+    "above-target": _above,
+    "ready": _ready,
+    "switch-off": _switch_off,
+    "heater-stopped": _stopped,
+    "too-hot": _too_hot,
+    "probe-missing": _missing,
+    "levelling-off": _levelling,
+}
+KINDS = tuple(_LETTERS)
+"""The kinds of messages there are."""
+
+
+def _value(status: Status, unit: Unit) -> str:
+    return temperature(status.coldest_c, unit, limits_of(status), spoken=True)
+
+
+def _moment(status: Status, text: str) -> str:
+    return moment(utc_seconds(text), status.zone, now_of(status))
+
+
+def _next_asking(kind: str, status: Status) -> str:
+    """When an alert for harm is asked again if nobody answers: after 15, 30, then each 60 min."""
+    now_at = now_of(status)
+    since = next((a.since for a in status.alerts if a.kind == kind), None)
+    at, asked = (now_at if since is None else utc_seconds(since)), 0
+    while at <= now_at:
+        at += ASK_AGAIN_AFTER_S[min(asked, len(ASK_AGAIN_AFTER_S) - 1)]
+        asked += 1
+    return moment(at, status.zone, now_at)
 
 
 def _hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
-    engine = [
-        p
-        for p in status.probes
-        if p.c is not None and p.place not in ("ambient", "cabin", "battery", "heater-outlet")
-    ]
+    engine = [p for p in status.probes if p.c is not None and p.place not in NEVER_COLDEST]
     if not engine:
         return "no engine point measured"
     hot = max(engine, key=lambda p: p.c if p.c is not None else -math.inf)
     return f"{place_name(hot.place)} {temperature(hot.c, unit, (), spoken)}"
 
 
-def _fit(name: str, subject: str, body: str) -> tuple[str, str]:
-    """Shorten the aircraft's name, never the fact, to keep the subject within 50 characters."""
-    room = 50 - len(subject) - 2
-    short = name if len(name) <= room else name[: max(room - 1, 1)].rstrip() + "…"
-    return f"{short}: {subject}", body
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _fit_subject(name: str, subjects: Sequence[str]) -> str:
+    """The fullest subject that leaves room for the name, or for a fair beginning of it."""
+    for subject in subjects:
+        room = SUBJECT - len(subject) - 2
+        if room >= min(len(name), 8):
+            return f"{name[:room].rstrip()}: {subject}"
+    return _capital(subjects[-1])[:SUBJECT]
+
+
+def _fit_body(parts: Sequence[Part]) -> str:
+    """The sentences in a row; where they are too long, those that matter least go."""
+    kept = list(parts)
+    while len(text := " ".join(t for _, t in kept)) > BODY and (least := max(n for n, _ in kept)) > 1:
+        kept.remove(next(p for p in reversed(kept) if p[0] == least))
+    return text

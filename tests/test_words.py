@@ -1,0 +1,463 @@
+"""What the product says: rounding, times, chances, and messages a half-awake pilot can't misread."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+import msgspec
+import pytest
+import status_samples as samples
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from probe_agent import words
+from probe_agent.config import FAR_PLACES, NAMED_PLACES
+from probe_agent.readings import Fault, State
+from probe_agent.status import AlertNow, ProbeNow, Status, utc_seconds, utc_text
+from probe_agent.words import Unit
+
+UNITS: tuple[Unit, Unit] = ("C", "F")
+TARGET_C, NEED_C = (45 - 32) / 1.8, (30 - 32) / 1.8
+
+
+def shown(text: str) -> float:
+    """The number in a temperature as said."""
+    found = re.fullmatch(r"(minus |−)?(\d+(?:\.\d)?) °[CF]", text)
+    assert found is not None, text
+    return float(found[2]) * (-1 if found[1] else 1)
+
+
+# -- temperatures
+
+
+@settings(max_examples=500, deadline=None)
+@given(
+    c=st.one_of(st.floats(-60, 300), st.floats(TARGET_C - 1.2, TARGET_C + 1.2), st.floats(-2.5, 0.2)),
+    limit_c=st.one_of(st.floats(-60, 300), st.sampled_from([TARGET_C, NEED_C, 7.0, -1.0, 60.0])),
+    unit=st.sampled_from(UNITS),
+    spoken=st.booleans(),
+)
+def test_a_temperature_is_never_rounded_up_across_a_limit(
+    c: float, limit_c: float, unit: Unit, spoken: bool
+) -> None:
+    value = shown(words.temperature(c, unit, (limit_c, TARGET_C), spoken))
+    limit = words.in_unit(limit_c, unit)
+    if c < limit_c:
+        assert value < limit
+        assert value < shown(words.temperature(limit_c, unit, (limit_c,)))
+    assert abs(value - words.in_unit(c, unit)) <= 0.5 + 1e-9
+
+
+@pytest.mark.parametrize(
+    ("c", "unit", "text"),
+    [
+        (7.2223, "C", "7.2 °C"),
+        (7.2221, "C", "7.1 °C"),
+        (TARGET_C, "F", "45.0 °F"),
+        (TARGET_C - 1e-9, "F", "44.9 °F"),
+        (6.0, "C", "6 °C"),
+        (-0.04, "C", "minus 0.1 °C"),
+        (-11.4, "C", "minus 11 °C"),
+        (0.0, "F", "32.0 °F"),
+    ],
+)
+def test_tenths_near_a_limit_whole_degrees_elsewhere(c: float, unit: Unit, text: str) -> None:
+    limits = (TARGET_C, 0.0)
+    assert words.temperature(c, unit, limits, spoken=True) == text
+
+
+def test_minus_is_a_word_where_it_is_spoken() -> None:
+    assert words.temperature(-6.0, "C") == "−6 °C"
+    assert words.temperature(-6.0, "C", spoken=True) == "minus 6 °C"
+    assert words.temperature(-0.2, "C") == "0 °C"
+    assert words.temperature(None) == "unknown"
+
+
+def test_differences_convert_without_the_32() -> None:
+    assert words.difference(5.0, "F") == "9"
+    assert words.difference(-5.0, "C") == "5"
+
+
+# -- times
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    low=st.integers(1_700_000_000, 1_900_000_000),
+    to_mid=st.integers(0, 20_000),
+    to_high=st.one_of(st.none(), st.integers(0, 20_000)),
+)
+def test_a_range_is_rounded_outward(low: int, to_mid: int, to_high: int | None) -> None:
+    mid = low + to_mid
+    high = None if to_high is None else mid + to_high
+    early, middle, late = words.outward(low, mid, high)
+    assert early <= low
+    assert (late is None) == (high is None)
+    if high is not None and late is not None:
+        assert late >= high
+        width_min = (high - low) / 60
+        step = 60 * (1 if width_min < 20 else 5 if width_min <= 90 else 15)
+        assert low - early < step
+        assert late - high < step
+        assert early % step == middle % step == late % step == 0
+        assert early <= middle <= late
+
+
+def test_a_weekday_stands_where_it_is_not_today() -> None:
+    now = utc_seconds("2027-01-16T05:50:00Z")
+    assert words.moment(now + 3600, "Europe/Oslo", now) == "07:50"
+    assert words.moment(now + 20 * 3600, "Europe/Oslo", now) == "Sun 02:50"
+    assert words.moment(now - 10 * 3600, "Europe/Oslo", now) == "Fri 20:50"
+    assert words.moment(now + 30 * 86400, "Europe/Oslo", now) == "Mon 15 Feb 06:50"
+
+
+@pytest.mark.parametrize(
+    ("now", "at", "text"),
+    [
+        # Clocks go forward at 01:00 UTC on 28 March 2027 in Oslo, back on 31 October 2027.
+        ("2027-03-27T22:30:00Z", "2027-03-28T05:00:00Z", "Sun 07:00"),
+        ("2027-03-28T00:30:00Z", "2027-03-28T01:30:00Z", "03:30"),
+        ("2027-03-28T21:30:00Z", "2027-03-28T22:30:00Z", "Mon 00:30"),
+        ("2027-10-30T21:30:00Z", "2027-10-30T22:30:00Z", "Sun 00:30"),
+        ("2027-10-31T00:30:00Z", "2027-10-31T01:30:00Z", "02:30"),
+        ("2027-10-31T05:00:00Z", "2027-10-31T22:30:00Z", "23:30"),
+    ],
+)
+def test_the_fields_day_is_right_where_the_clocks_change(now: str, at: str, text: str) -> None:
+    assert words.moment(utc_seconds(at), "Europe/Oslo", utc_seconds(now)) == text
+
+
+# -- the forecast
+
+
+def test_the_chance_counts_mornings() -> None:
+    assert words.announced(samples.heating()) == (
+        "Above target most likely about 08:35; 1 morning in 10 before 08:20, 1 in 10 later than 08:55."
+    )
+
+
+def test_an_open_end_says_if_it_gets_there() -> None:
+    status = samples.sample(above_p90=None, p_reach=0.7)
+    assert words.announced(status) == "Above target about 08:35 if it gets there; 3 in 10 that it doesn't."
+    barely = samples.sample(above_p90=None, p_reach=0.1)
+    assert "9 in 10 that it doesn't" in (words.announced(barely) or "")
+    likely = samples.sample(above_p90=None, p_reach=0.93)
+    assert words.announced(likely) == "Above target most likely about 08:35; how much later is open."
+
+
+def test_without_a_middle_it_says_where_it_levels_off_in_the_readers_unit() -> None:
+    status = samples.levelling_off()
+    assert words.announced(status) == ("Probably levels off near 4 °C, between 3 °C and 5 °C; target 7.2 °C.")
+    assert words.announced(status, "F") == (
+        "Probably levels off near 39 °F, between 37 °F and 41 °F; target 45.0 °F."
+    )
+
+
+def test_unknown_is_said() -> None:
+    unknown = samples.sample(above_p10=None, above_p50=None, above_p90=None, p_reach=0.5)
+    assert words.announced(unknown) == "Time unknown as yet."
+    unlikely = msgspec.structs.replace(unknown, p_reach=0.0, plateau_c=None)
+    assert words.announced(unlikely) == "Probably won't reach the target of 7.2 °C."
+    assert "unknown, not measured" in words.core(samples.sample(core_c=None))
+    assert "unknown" in words.coldest(unmeasured())
+
+
+def test_a_past_instant_was_expected() -> None:
+    late = samples.sample(
+        above_p10=samples.minutes_after(-40),
+        above_p50=samples.minutes_after(-20),
+        above_p90=samples.minutes_after(15),
+    )
+    assert words.announced(late) == "Above target was expected about 06:30."
+    over = samples.sample(State.READY, 9.0, above_until=(samples.minutes_after(-10), None, None))
+    assert "was expected" in (words.readiness(over) or "")
+
+
+@pytest.mark.parametrize(
+    "state", sorted(set(samples.STATES) - {"heating", "levelling-off", "heater-stopped"})
+)
+def test_no_forecast_is_said_where_there_is_none(state: str) -> None:
+    assert words.announced(samples.STATES[state]()) is None
+
+
+def test_a_soak_that_waits_for_the_core_says_so() -> None:
+    waiting = samples.sample(State.ABOVE_TARGET, 8.0, ready_at=None)
+    assert words.readiness(waiting) == (
+        "Ready only once the estimated core has passed the need-limit; when is open."
+    )
+    due = samples.sample(State.ABOVE_TARGET, 8.0, ready_rule="core", ready_at=samples.minutes_after(60))
+    assert words.readiness(due) == "Estimated core above the need-limit about 07:50."
+
+
+def test_every_verdict_is_whole_where_nothing_is_missing_any_more() -> None:
+    back = samples.sample(State.PROBE_MISSING, missing=())
+    assert words.verdict(back) == "Measured again; two values in a row are needed before they count."
+    assert "No required place is measured" in words.verdict(unmeasured())
+
+
+def unmeasured() -> Status:
+    """A document whose aircraft has no required place."""
+    return msgspec.structs.replace(samples.sample(State.PROBE_MISSING), coldest=None, coldest_c=None)
+
+
+# -- messages
+
+WHAT_NOBODY_SAYS = re.compile(r"\b(safe(ly)?|OK|okay|engine warm|engine is warm)\b", re.IGNORECASE)
+ONLY_SYMBOLS = re.compile(r"[^\w\s.,;:()'\"-]")
+BARE_MINUS = re.compile(r"[−–]|(?<!\w)-\d")
+
+
+def check(subject: str, body: str, name: str = "Magpie") -> None:
+    """What holds for every message, whatever the facts."""
+    assert 0 < len(subject) <= 50
+    assert 0 < len(body) <= 450, len(body)
+    for text in (subject, body):
+        assert not WHAT_NOBODY_SAYS.search(text), text
+        assert not ONLY_SYMBOLS.search(re.sub(r" °[CF]\b", "", text)), text
+        assert not BARE_MINUS.search(text), text
+        assert "\n" not in text
+        assert "  " not in text
+        assert "None" not in text
+    assert re.match(r"(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d\d:\d\d\. ", body)
+    assert body.endswith(".")
+    assert re.search(r"Next word|I ask again", body)
+
+
+_EXTREME_C = st.one_of(st.floats(-60, 200), st.sampled_from([-60.0, -0.04, 0.0, 7.22, 200.0]))
+_SLUGS = st.sampled_from(
+    [
+        *NAMED_PLACES,
+        *(f"cyl-{n}" for n in range(1, 19)),
+        "other-" + "very-long-name-of-a-place-in-the-cowl"[:34],
+    ]
+)
+
+
+@st.composite
+def statuses(draw: st.DrawFn) -> Status:
+    """Any document the daemon could write, extremes included."""
+    names = draw(st.lists(_SLUGS, min_size=1, max_size=19, unique=True))
+    probes = tuple(
+        msgspec.structs.replace(
+            samples.probe(p, draw(st.one_of(st.none(), _EXTREME_C))),
+            status=draw(st.sampled_from(["by-hand", "ok"])),
+        )
+        for p in names
+    )
+    probes = tuple(
+        msgspec.structs.replace(p, status=draw(st.sampled_from([f.value for f in Fault])))
+        if p.c is None
+        else p
+        for p in probes
+    )
+    known = [p for p in probes if p.c is not None]
+    low = min(known, key=lambda p: p.c or 0.0, default=None)
+    ends = sorted(draw(st.lists(_EXTREME_C, min_size=3, max_size=3)))
+    later = st.one_of(st.none(), st.integers(-3000, 14400).map(samples.minutes_after))
+    changes: dict[str, Any] = {
+        "probes": probes,
+        "missing": tuple(p.place for p in probes if p.c is None),
+        "coldest": low.place if low else None,
+        "coldest_c": low.c if low else None,
+        "unmeasured_far": draw(st.sampled_from([(), *FAR_PLACES.values()])),
+        "plateau_c": draw(st.sampled_from([None, tuple(ends)])),
+        "core_c": draw(st.sampled_from([None, tuple(ends)])),
+        "p_reach": draw(st.floats(0, 1)),
+        "ready_at": draw(later),
+        "ready_rule": draw(st.sampled_from(["soak", "core"])),
+        "above_until": draw(st.one_of(st.none(), st.tuples(later, later, later))),
+        "state_since": draw(later),
+        "zone": draw(st.sampled_from(["Europe/Oslo", "America/Anchorage", "Asia/Kathmandu"])),
+        "heater": msgspec.structs.replace(
+            samples.sample().heater,
+            since=draw(later),
+            known_by=draw(st.sampled_from(["measured", "said", "curve", "nothing"])),
+        ),
+        "alerts": tuple(
+            AlertNow(f"{k}:1", k, samples.minutes_after(draw(st.integers(-3000, 0))), True, p, ("seen",))
+            for k in draw(st.sets(st.sampled_from(words.KINDS), max_size=3))
+            for p in draw(st.sets(st.one_of(st.none(), st.sampled_from(names)), max_size=2))
+        ),
+    }
+    state = draw(st.sampled_from(State))
+    return msgspec.structs.replace(samples.sample(state), **changes)
+
+
+@settings(max_examples=800, deadline=None)
+@given(
+    status=statuses(),
+    kind=st.sampled_from(words.KINDS),
+    unit=st.sampled_from(UNITS),
+    which=st.integers(0, 20),
+)
+def test_every_message_keeps_to_the_rules(status: Status, kind: str, unit: Unit, which: int) -> None:
+    place = None
+    if kind == "probe-missing" and which < len(status.probes):
+        place = status.probes[which].place
+    check(*words.message(kind, status, unit, place))
+
+
+@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("kind", words.KINDS)
+def test_the_longest_facts_fit(kind: str, unit: Unit) -> None:
+    names = (*NAMED_PLACES, *(f"cyl-{n}" for n in range(10, 19)), "other-" + "w" * 34)
+    status = msgspec.structs.replace(
+        samples.ready(),
+        aircraft="Magpie of the long valley behind the hill"[:40],
+        missing=names,
+        unmeasured_far=FAR_PLACES["cowl-heater"],
+        coldest=names[-1],
+        core_c=(-21.0, -20.0, -19.0),
+        plateau_c=(-21.0, -20.0, -19.0),
+        probes=tuple(samples.probe(n, -20.0, status="by-hand") for n in names),
+    )
+    check(*words.message(kind, status, unit))
+    check(
+        *words.message(kind, msgspec.structs.replace(status, state="above-target", ready_rule="core"), unit)
+    )
+
+
+@pytest.mark.parametrize("kind", words.KINDS)
+@pytest.mark.parametrize("name", ["M", "Magpie", "Magpie of the long valley behind the hill"[:40]])
+def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
+    status = samples.sample(
+        State.ABOVE_TARGET, -21.0, aircraft=name, missing=("cyl-1",), unmeasured_far=FAR_PLACES["fixed-pad"]
+    )
+    subject, body = words.message(kind, status, "F", "accessory-case")
+    check(subject, body)
+    begins, fact = subject.split(": ")
+    assert name.startswith(begins)
+    assert fact in {
+        "above target where measured, minus 6 °F",
+        "ready to start where measured, minus 6 °F",
+        "ready where measured, minus 6 °F",
+        "switch the heater off",
+        "heat has stopped, minus 6 °F",
+        "too hot, switch the heater off",
+        "accessory case not measured",
+        "unlikely to reach the target, minus 6 °F",
+        "below target, minus 6 °F",
+    }
+
+
+@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("state", samples.STATES)
+def test_nothing_on_the_page_says_what_nobody_says(state: str, unit: Unit) -> None:
+    status = samples.STATES[state]()
+    said = [
+        words.verdict(status, unit),
+        words.coldest(status, unit),
+        words.announced(status, unit) or "",
+        words.core(status, unit),
+        words.readiness(status, unit) or "",
+        words.unmeasured(status) or "",
+        words.next_action(status),
+        words.heater_words(status),
+        *words.cautions(status),
+        *(words.alert(a, status, unit) for a in status.alerts),
+        *(words.probe_words(p, status, unit) for p in status.probes),
+    ]
+    for text in said:
+        assert not WHAT_NOBODY_SAYS.search(text), text
+        assert "None" not in text
+        assert "evelling" not in text  # the product spells as in the US
+    assert "estimated, not measured" in words.core(status, unit)
+
+
+def test_an_unknown_kind_is_refused() -> None:
+    with pytest.raises(ValueError, match="no message of kind tea"):
+        words.message("tea", samples.ready())
+
+
+def test_above_target_says_what_follows_and_what_silence_means() -> None:
+    subject, body = words.message("above-target", samples.above_target())
+    assert subject == "Magpie: coldest point above target, 7.4 °C"
+    assert body.startswith("Sat 06:50. Coldest point 7.4 °C (cylinder 3), all 6 required points measured.")
+    assert "Places without a probe may be colder." in body
+    assert "Soak until 07:12." in body
+    assert body.endswith("Next word when ready; if none comes, count the engine as not ready.")
+
+
+def test_far_places_nobody_measures_are_named_in_subject_and_body() -> None:
+    status = msgspec.structs.replace(samples.above_target(), unmeasured_far=FAR_PLACES["cowl-heater"])
+    subject, body = words.message("above-target", status)
+    assert subject == "Magpie: above target where measured, 7.4 °C"
+    assert "crankcase top, crankcase nose and accessory case" in body
+    assert "where measured" in words.verdict(status)
+
+
+def test_readings_by_hand_are_named() -> None:
+    status = msgspec.structs.replace(samples.by_hand(), state="above-target", coldest_c=8.0)
+    assert "By hand: cylinder 2." in words.message("above-target", status)[1]
+
+
+def test_ready_names_its_rule_and_the_cores_range() -> None:
+    _, body = words.message("ready", samples.ready())
+    assert "Ready by rule: soaked above target." in body
+    assert "about 6 °C, between 4 °C and 8.0 °C: estimated, not measured." in body
+    core = msgspec.structs.replace(samples.ready(), ready_rule="core")
+    assert "Ready by rule: estimated core above the need-limit." in words.message("ready", core)[1]
+
+
+def test_a_heater_that_is_still_on_is_asked_about_again_at_a_named_time() -> None:
+    status = samples.ready()
+    assert "Ready since 05:20, and heat is still on." in words.message("switch-off", status)[1]
+    asked = [
+        (since, re.search(r"I ask again at (\d\d:\d\d)", _switch_off_body(since)))
+        for since in (0, -15, -45, -105)
+    ]
+    assert [found[1] for _, found in asked if found] == ["07:05", "07:20", "07:50", "07:50"]
+
+
+def _switch_off_body(minutes: float) -> str:
+    status = msgspec.structs.replace(samples.ready(), alerts=(samples.alert("switch-off", minutes),))
+    return words.message("switch-off", status)[1]
+
+
+def test_a_heater_left_on_while_a_probe_is_lost_is_not_called_ready() -> None:
+    status = msgspec.structs.replace(samples.probe_missing(), heater=samples.ready().heater)
+    body = words.message("switch-off", status)[1]
+    assert "It was ready, and heat is still on." in body
+    assert "cylinder 1 not measured" in body
+
+
+def test_a_socket_without_power_is_only_said_where_it_is_measured() -> None:
+    seen = samples.heater_stopped()
+    heater = msgspec.structs.replace(seen.heater, known_by="measured", share=0.0)
+    measured = msgspec.structs.replace(seen, heater=heater)
+    assert "draws no power" not in words.message("heater-stopped", seen)[1]
+    assert "since 06:20 and the socket draws no power." in words.message("heater-stopped", measured)[1]
+
+
+def test_a_lost_place_says_since_when_and_why() -> None:
+    subject, body = words.message("probe-missing", samples.probe_missing(), place="cyl-1")
+    assert subject == "Magpie: cylinder 1 not measured since 06:12"
+    assert "Cylinder 1: its thermocouple is open." in body
+    flickers = samples.sample(State.PROBE_MISSING)
+    assert "its values come and go" in words.message("probe-missing", flickers, place="cyl-1")[1]
+
+
+@pytest.mark.parametrize("fault", Fault)
+def test_every_fault_is_a_clause_of_its_own(fault: Fault) -> None:
+    text = words.fault_words(fault.value)
+    assert text != fault.value
+    assert " " in text
+
+
+def test_places_are_called_as_people_do() -> None:
+    assert words.place_name("cyl-12") == "cylinder 12"
+    assert words.place_name("other-left-mag") == "left mag"
+    assert all("-" not in words.place_name(p) for p in NAMED_PLACES)
+    assert words.place_list([]) == ""
+    assert words.place_list(["sump"]) == "sump"
+    assert words.place_list(["cyl-1", "cyl-2", "sump"]) == "cylinder 1, cylinder 2 and sump"
+
+
+def test_a_probe_near_heat_says_that_it_does_not_count() -> None:
+    near: ProbeNow = samples.sample().probes[0]
+    assert words.probe_words(near, samples.sample()) == "6 °C, near heat, not counted, up 14 an hour"
+
+
+def test_the_documents_instant_is_its_own() -> None:
+    assert utc_text(words.now_of(samples.heating())) == samples.NOW
