@@ -59,10 +59,9 @@ ACKNOWLEDGE_S = 30.0
 STOP_S = 2.0
 LONGEST_DELAY_S = 60.0
 REFUSED_RETRY_S = 900.0
-TAKEN_OVER_S = 300.0
+STRANGER_S = 300.0
 """How long the owner is told of a second program under the same name after it was last noticed."""
 _PUMP_S = 0.5
-_SESSION_TAKEN_OVER = 0x8E  # MQTT 5, 3.14.2.1
 
 # -- the tree, pure
 
@@ -129,8 +128,9 @@ _ENGINE = {
 }
 
 _PLACE = {
-    "temperature": _temperature("Temperature"),
+    # In the order in which they are said: a number that comes back follows its status.
     "status": _Property("Status", "enum", format=",".join(STATUSES)),
+    "temperature": _temperature("Temperature"),
     "fault": _Property("Fault", "string"),
     "trend": _Property("Trend", "float", "°C/h"),
     "required": _Property("Readiness waits for it", "boolean"),
@@ -288,8 +288,8 @@ def document_payload(status: Status) -> bytes:
 def client_id(device: str) -> str:
     """A client ID that stays the same for this board and device, 23 characters at most.
 
-    A card cloned into a second board brings its machine-id along: then both have one ID, the broker
-    evicts them in turn and says so, which is how the owner learns of two boards under one name.
+    A card cloned into a second board brings its machine-id along; then the broker evicts the two in
+    turn, and each notices the other by the documents it writes.
     """
     try:
         machine = Path("/etc/machine-id").read_text("ascii").strip()
@@ -302,10 +302,6 @@ def client_id(device: str) -> str:
 # -- one connection
 
 
-class _Refused(ConnectionError):
-    """The broker answered and does not want us."""
-
-
 @dataclass(slots=True)
 class _Sent:
     payload: bytes
@@ -315,16 +311,21 @@ class _Sent:
 class _Connection:
     """One connection from CONNECT to its end. Used by one thread; callbacks run inside pump()."""
 
-    def __init__(self, settings: Broker, name: str, password: str | None, root: str) -> None:
+    def __init__(
+        self, settings: Broker, name: str, password: str | None, root: str, document_topic: str, run: str
+    ) -> None:
         self.root = root
+        self._document_topic = document_topic
+        self._run = run
         self.refused: dict[str, str] = {}
         self.retained: dict[str, bytes] = {}
         """What the broker held under our root when this connection began."""
-        self.taken_over = False
+        self.strangers: list[tuple[bool, bytes]] = []
+        """Status documents of this device not written by this run: whether retained, and payload."""
         self._settings = settings
         self._ended: str | None = None
         self._connack: Any = None
-        self._suback: Any = None
+        self._subacks: dict[int | None, Any] = {}
         self._echo_of: bytes | None = None
         self._echoed = False
         self._unacknowledged: dict[int, tuple[str, float]] = {}
@@ -349,14 +350,17 @@ class _Connection:
         return client
 
     def open(self) -> None:
-        """Connect and wait for the broker's answer. Raises OSError or _Refused."""
+        """Connect and wait for the broker's answer. Raises OSError."""
         host, port = self._settings.host or "", self._settings.port
         self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
-        self._pump_until(lambda: self._connack is not None, ANSWER_S)
+        try:
+            self._pump_until(lambda: self._connack is not None, ANSWER_S)
+        finally:
+            if self._connack is not None and self._connack.is_failure:
+                raise ConnectionError(f"it refuses us ({str(self._connack).lower()})")
         if self._connack is None:
             raise ConnectionError("it accepts the connection and says nothing")
-        if self._connack.is_failure:
-            raise _Refused(f"it refuses us: {self._connack}")
+        self._client.subscribe(self._document_topic, qos=0)
 
     def close(self, politely: bool) -> None:
         """End the connection; politely: the broker throws the will away."""
@@ -376,6 +380,8 @@ class _Connection:
             properties.MessageExpiryInterval = expiry_s
         if ts is not None and payload:
             properties.UserProperty = ("ts", ts)
+        if topic == self._document_topic:
+            properties.UserProperty = ("run", self._run)
         sent = self._client.publish(topic, payload, qos=1, retain=True, properties=properties)
         self._unacknowledged[sent.mid] = (topic, time.monotonic())
 
@@ -408,10 +414,10 @@ class _Connection:
         topics can't be known and stay.
         """
         self.retained.clear()
-        self._suback, self._echoed, self._echo_of = None, False, payload
-        self._client.subscribe(f"{self.root}/#", qos=0)
-        self._pump_until(lambda: self._suback is not None, ANSWER_S)
-        allowed = self._suback is not None and not any(code.is_failure for code in self._suback)
+        self._echoed, self._echo_of = False, payload
+        _, mid = self._client.subscribe(f"{self.root}/#", qos=0)
+        answered = self._pump_until(lambda: mid in self._subacks, ANSWER_S)
+        allowed = answered and not any(code.is_failure for code in self._subacks.pop(mid))
         self.publish(f"{self.root}/$state", payload)
         if allowed:
             state = f"{self.root}/$state"
@@ -429,11 +435,12 @@ class _Connection:
         self._connack = code
 
     def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self.taken_over = code.value == _SESSION_TAKEN_OVER
-        self._ended = str(code).lower()
+        if self._ended is None:  # what follows the broker's own word is only that the socket is closed
+            said = flags.is_disconnect_packet_from_server
+            self._ended = f"it ends the connection ({str(code).lower()})" if said else "the connection broke"
 
     def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
-        self._suback = codes
+        self._subacks[mid] = codes
 
     def _on_publish(self, client: mqtt.Client, data: Any, mid: int, code: Any, properties: Any) -> None:
         topic, _ = self._unacknowledged.pop(mid, ("", 0.0))
@@ -441,9 +448,12 @@ class _Connection:
             self.refused[topic] = str(code)
 
     def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
-        if self._echo_of is None:
+        if message.topic == self._document_topic:
+            if ("run", self._run) not in getattr(message.properties, "UserProperty", ()):
+                self.strangers.append((message.retain, bytes(message.payload)))
+        elif self._echo_of is None:
             return
-        if message.retain:
+        elif message.retain:
             self.retained[message.topic] = bytes(message.payload)
         elif message.topic == f"{self.root}/$state" and message.payload == self._echo_of:
             self._echoed = True
@@ -495,7 +505,10 @@ class BrokerCourier:
         self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
         self._away: tuple[float, str] | None = None
         self._refused: dict[str, str] = {}
-        self._taken_over_s = -math.inf
+        self._run_id = uuid.uuid4().hex
+        self._brought = False
+        self._inherited: bytes | None = None
+        self._stranger_s = -math.inf
         self._forget_session()
 
     def _forget_session(self) -> None:
@@ -525,10 +538,10 @@ class BrokerCourier:
     def trouble(self) -> str | None:
         """What is wrong between us and the broker, in a sentence for the owner."""
         where = f"The broker at {self._settings.host}:{self._settings.port}"
-        if time.monotonic() - self._taken_over_s < TAKEN_OVER_S:
+        if time.monotonic() - self._stranger_s < STRANGER_S:
             return (
-                f"Another board or program uses the name {self._device} on the broker and throws this one "
-                f"out. Give each its own broker.device."
+                f"Another board or program writes as {self._device} on the broker. "
+                f"Give each its own broker.device."
             )
         if (away := self._away) is not None:
             minutes = int((time.monotonic() - away[0]) / 60)
@@ -547,7 +560,7 @@ class BrokerCourier:
             try:
                 self._serve()
             except OSError as err:
-                self._lost(str(err) if isinstance(err, ConnectionError) else _why(err))
+                self._lost(_why(err))
             except Exception as err:  # whatever it is, the next connection starts afresh
                 log.exception("broker: connection given up")
                 self._lost(f"{type(err).__name__}: {err}")
@@ -566,21 +579,40 @@ class BrokerCourier:
     def _serve(self) -> None:
         """One connection, from its first packet to its end. Raises OSError when it is lost."""
         self._forget_session()
-        connection = _Connection(self._settings, client_id(self._device), self._password, self.root)
+        connection = _Connection(
+            self._settings,
+            client_id(self._device),
+            self._password,
+            self.root,
+            self.document_topic,
+            self._run_id,
+        )
         politely = False
         try:
             connection.open()
             while not self._stopping.is_set():
                 self._step(connection)
                 connection.pump(_PUMP_S if connection.idle else 0.05)
+                self._notice_strangers(connection)
             politely = True
             if self._announced is not None:
                 connection.publish(f"{self.root}/$state", b"disconnected")
                 connection.flush(STOP_S)
         finally:
-            if connection.taken_over:
-                self._taken_over_s = time.monotonic()
+            self._notice_strangers(connection)
             connection.close(politely)
+
+    def _notice_strangers(self, connection: _Connection) -> None:
+        """Whether somebody else writes our document. One that was retained before this run brought its
+        first, and stays the same, is only our own past."""
+        for retained, payload in connection.strangers:
+            if self._inherited is None and retained:
+                self._inherited = payload
+            if self._brought or not retained or payload != self._inherited:
+                if time.monotonic() - self._stranger_s > STRANGER_S:
+                    log.error("broker: another board or program writes as %s", self._device)
+                self._stranger_s = time.monotonic()
+        connection.strangers.clear()
 
     def _step(self, connection: _Connection) -> None:
         """Say what the latest document has that the broker lacks."""
@@ -612,6 +644,7 @@ class BrokerCourier:
     def _announce(self, connection: _Connection, tree: Tree, status: Status) -> None:
         """The whole device: init, $description, (nothing is settable), values, alerts, old topics, ready."""
         connection.begin(b"init")
+        self._notice_strangers(connection)  # what was retained, before ours replaces it
         version = self._version(tree, connection.retained.get(f"{self.root}/$description"))
         description = {**tree.description, "version": version}
         connection.publish(f"{self.root}/$description", json.dumps(description, ensure_ascii=False).encode())
@@ -624,6 +657,7 @@ class BrokerCourier:
         self._tell_document(connection, status)
         if not connection.flush(ACKNOWLEDGE_S):
             raise ConnectionError("it takes messages and does not acknowledge them")
+        self._brought = self.document_topic not in connection.refused
         self._announced, self._announced_s = tree.content, time.monotonic()
         self._round_s, self._round_of = self._announced_s, status
         self._arrived()
@@ -672,5 +706,5 @@ class BrokerCourier:
 
 
 def _why(err: OSError) -> str:
-    """An I/O error as words, without the number."""
+    """An I/O error in words, without its number."""
     return (err.strerror or str(err) or type(err).__name__).lower()
