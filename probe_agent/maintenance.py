@@ -15,12 +15,25 @@ log = logging.getLogger(__name__)
 def back_up(store: Path) -> Path:
     """Copy the store beside itself, check the copy, and only then replace the last one.
 
-    Returns the copy's path. Raises StoreError if the copy does not pass SQLite's quick_check; the copy
-    before it is kept then.
+    Returns the copy's path. Raises StoreError if the record can't be copied or the copy does not pass
+    SQLite's quick_check; the copy before it is kept then.
     """
     copy = store.with_name(store.name + ".copy")
     draft = store.with_name(store.name + ".copy.new")
     draft.unlink(missing_ok=True)
+    try:
+        _copy(store, draft)
+        os.replace(draft, copy)
+    except (sqlite3.Error, OSError) as err:
+        raise StoreError(f"{store} can't be copied ({err}). The copy before it was kept.") from err
+    finally:
+        for left in (draft, *(draft.with_name(draft.name + tail) for tail in ("-wal", "-shm", "-journal"))):
+            left.unlink(missing_ok=True)
+    log.info("copied the record to %s", copy)
+    return copy
+
+
+def _copy(store: Path, draft: Path) -> None:
     source = connect(store, read_only=True)
     target = sqlite3.connect(draft)
     try:
@@ -30,8 +43,4 @@ def back_up(store: Path) -> Path:
         target.close()
         source.close()
     if found != "ok":
-        draft.unlink(missing_ok=True)
         raise StoreError(f"the copy of {store} is damaged ({found}). The copy before it was kept.")
-    os.replace(draft, copy)
-    log.info("copied the record to %s", copy)
-    return copy

@@ -125,7 +125,7 @@ def migrate(path: Path) -> None:
     """
     path.parent.mkdir(parents=True, exist_ok=True)
     _refuse_newer(path)
-    connection = connect(path)
+    connection = connect(path, create=True)
     try:
         steps.apply(Database(connection))
     finally:

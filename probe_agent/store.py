@@ -120,9 +120,12 @@ class Batch:
         return bool(self.transitions or self.messages or self.statements)
 
 
-def connect(path: Path, read_only: bool = False) -> sqlite3.Connection:
-    """A connection as every part of the product opens one: autocommit, WAL, FULL, foreign keys."""
-    uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "")
+def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite3.Connection:
+    """A connection as every part of the product opens one: autocommit, WAL, FULL, foreign keys.
+
+    Raises sqlite3.OperationalError where there is no such file, unless `create`.
+    """
+    uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "?mode=rwc" if create else "?mode=rw")
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10, check_same_thread=False)
     connection.execute("PRAGMA busy_timeout = 10000")
     if not read_only:
@@ -143,6 +146,30 @@ def check_version(connection: sqlite3.Connection, path: Path) -> None:
         )
 
 
+def open_checked(path: Path, read_only: bool = False) -> sqlite3.Connection:
+    """A connection to a store of this program's schema.
+
+    Raises StoreError or StoreNewerError before anything is written where it is another one, or none.
+    """
+    if not path.exists():
+        raise StoreError(f"{path} is not there yet. Start the daemon, or name its store.")
+    try:
+        look = connect(path, read_only=True)
+        try:
+            check_version(look, path)
+        except BaseException:
+            look.close()
+            raise
+        if read_only:
+            return look
+        look.close()
+        return connect(path)
+    except sqlite3.DatabaseError as err:
+        raise StoreError(
+            f"{path} can't be read as a store ({err}). Name another file, or move it away."
+        ) from err
+
+
 def _mc(value_c: float | None) -> int | None:
     return None if value_c is None else round(value_c * 1000)
 
@@ -158,8 +185,7 @@ class Store:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._lock = threading.RLock()
-        self._db = connect(path)
-        check_version(self._db, path)
+        self._db = open_checked(path)
         self._held: list[TickRow] = []
         self._boot = 0
         self._places: dict[str, int] = dict(self._db.execute("SELECT name, place FROM places"))
@@ -276,27 +302,30 @@ class Store:
     def commit(self, batch: Batch | None = None) -> None:
         """Write held ticks and the batch in one transaction."""
         batch = batch or Batch()
-        with self._writing() as db:
-            for row in self._held:
-                self._insert_tick(db, row)
-            for change in batch.transitions:
-                db.execute(
-                    "INSERT INTO transitions (tick, boot, mono_ms, old, new, reason)"
-                    " VALUES (?, ?, ?, ?, ?, ?)",
-                    (
-                        self._next_tick - 1,
-                        self._boot,
-                        _ms(change.t_s),
-                        change.old.value if change.old else None,
-                        change.new.value,
-                        change.reason,
-                    ),
-                )
-            for message in batch.messages:
-                _insert_message(db, message)
-            for sql, values in batch.statements:
-                db.execute(sql, values)
-        self._held.clear()
+        with self._lock:
+            with self._writing() as db:
+                for row in self._held:
+                    self._insert_tick(db, row)
+                self._insert_batch(db, batch)
+            self._held.clear()
+
+    def _insert_batch(self, db: sqlite3.Connection, batch: Batch) -> None:
+        for change in batch.transitions:
+            db.execute(
+                "INSERT INTO transitions (tick, boot, mono_ms, old, new, reason) VALUES (?, ?, ?, ?, ?, ?)",
+                (
+                    self._next_tick - 1,
+                    self._boot,
+                    _ms(change.t_s),
+                    change.old.value if change.old else None,
+                    change.new.value,
+                    change.reason,
+                ),
+            )
+        for message in batch.messages:
+            _insert_message(db, message)
+        for sql, values in batch.statements:
+            db.execute(sql, values)
 
     def _insert_tick(self, db: sqlite3.Connection, row: TickRow) -> None:
         db.execute(
@@ -398,7 +427,7 @@ class Store:
                 "SELECT id, kind, body, made_at, expires_at FROM commands WHERE answered_at IS NULL"
                 " ORDER BY made_at, rowid"
             ).fetchall()
-        return [Command(r[0], r[1], json.loads(r[2]), r[3], r[4]) for r in rows]
+        return [Command(r[0], r[1], _body(r[2]), r[3], r[4]) for r in rows]
 
     def kept(self, name: str) -> str | None:
         """A small value kept across restarts."""
@@ -544,6 +573,15 @@ def _insert_message(db: sqlite3.Connection, message: Message) -> None:
     )
 
 
+def _body(text: str) -> Mapping[str, Any]:
+    """What a command says; one that is not JSON says nothing, so that it is refused and not in the way."""
+    try:
+        body = json.loads(text)
+    except ValueError:
+        return {}
+    return body if isinstance(body, dict) else {}
+
+
 def _curve(db: sqlite3.Connection, since_at: float, until_at: float) -> Iterator[CurveRow]:
     """Rows of all boots that overlap the span, ordered by UTC."""
     cursor = db.execute(
@@ -572,11 +610,8 @@ class Reader:
     version or not there."""
 
     def __init__(self, path: Path) -> None:
-        if not path.exists():
-            raise StoreError(f"{path} is not there yet. Start the daemon, or name its store.")
         self.path = path
-        self._db = connect(path, read_only=True)
-        check_version(self._db, path)
+        self._db = open_checked(path, read_only=True)
 
     def close(self) -> None:
         self._db.close()
@@ -620,9 +655,8 @@ class Reader:
 def ask(path: Path, kind: str, body: Mapping[str, Any], valid_s: float = 60.0) -> str:
     """Leave a command for the daemon and return its id; it is answered within about a second."""
     command = uuid.uuid4().hex
-    connection = connect(path)
+    connection = open_checked(path)
     try:
-        check_version(connection, path)
         now_at = time.time()
         connection.execute("BEGIN IMMEDIATE")
         connection.execute(
