@@ -652,7 +652,8 @@ class Agent:
         batch.statements.append(
             store.insert_hand_reading(number, place, self.store.boot, t_s, value_c, method.value)
         )
-        return True, f"Kept: {words.place_name(place)} {words.temperature(value_c)}, by hand."
+        shown = words.temperature(value_c, limits_c=(value_c,))  # tenths, as typed
+        return True, f"Kept: {words.place_name(place)} {shown}, by hand."
 
     def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
         number, now_at = int(body["id"]), self._utc(self.clock.monotonic())

@@ -1,0 +1,160 @@
+"""The commands as a person gives them."""
+
+from __future__ import annotations
+
+import json
+import os
+import sqlite3
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from real_daemon import Process, status_in, write_settings
+
+from probe_agent.cli import example_settings, main
+from probe_agent.config import parse_settings
+from probe_agent.status import utc_seconds
+
+
+def invoke(*arguments: str) -> Result:
+    return CliRunner().invoke(main, list(arguments))
+
+
+def write_recording(folder: Path, rows: int = 40) -> Path:
+    """A heat-up of two places, a row a minute, the heater on from the fifth."""
+    lines = ["time,cyl-1,case-nose,ambient,heater"]
+    for i in range(rows):
+        rise = 0.0 if i < 5 else 22.0 * (1 - 0.97 ** (i - 5))
+        minute = f"2026-01-10T0{6 + i // 60}:{i % 60:02d}:00Z"
+        lines.append(f"{minute},{-10 + rise:.2f},{-10 + 0.8 * rise:.2f},-10.0,{0 if i < 5 else 650}")
+    path = folder / "heat-up.csv"
+    path.write_text("\n".join(lines) + "\n", "utf-8")
+    return path
+
+
+@pytest.mark.parametrize("command", ["", "run", "try", "enter", "heater", "replay", "example"])
+def test_help_explains_each_command(command: str) -> None:
+    result = invoke(*command.split(), "--help")
+    assert result.exit_code == 0
+    assert len(result.output.splitlines()) > 4
+
+
+def test_the_example_is_a_settings_file() -> None:
+    result = invoke("example")
+    assert result.output == example_settings()
+    assert parse_settings(result.output.encode(), "example").aircraft.name == "Magpie"
+
+
+def test_no_settings_file_says_how_to_get_one() -> None:
+    result = invoke("run")
+    assert result.exit_code != 0
+    assert "probe-agent example > settings.toml" in result.output
+
+
+def test_a_refused_settings_file_is_named_with_its_key(tmp_path: Path) -> None:
+    path = tmp_path / "s.toml"
+    path.write_text("[limits]\ntarget_c = -20\n", "utf-8")
+    result = invoke("run", "--settings", str(path))
+    assert result.exit_code == 1
+    assert str(path) in result.output
+    assert "limits.target" in result.output
+
+
+def test_a_recording_through_the_daemon_gives_what_replay_gives(tmp_path: Path) -> None:
+    recording, store = write_recording(tmp_path), tmp_path / "store.db"
+    run = invoke(
+        "run", "--recording", str(recording), "--speed", "max", "--target-c", "-4", "--store", str(store)
+    )
+    assert run.exit_code == 0, run.output
+    replayed = invoke("replay", str(recording), "--target-c", "-4")
+    lines = {line["time"]: line for line in map(json.loads, replayed.stdout.splitlines())}
+    assert len(lines) == 40
+    db = sqlite3.connect(store)
+    kept = db.execute(
+        "SELECT (mono_ms + utc_offset_ms) / 1000.0, p10_ms, p50_ms, p90_ms, p_reach, utc_offset_ms"
+        " FROM forecasts JOIN ticks USING (tick) JOIN boots USING (boot)"
+    ).fetchall()
+    readings = db.execute("SELECT count(*) FROM readings WHERE value_mc IS NOT NULL").fetchone()
+    heatups = db.execute("SELECT started, above FROM heatups_utc").fetchall()
+    db.close()
+    assert readings == (120,)
+    assert heatups[0][0] == "2026-01-10T06:05:00Z"
+    assert heatups[0][1] is not None
+    assert len(kept) >= 5
+    for at, *quantiles, p_reach, offset_ms in kept:
+        (line,) = (entry for time, entry in lines.items() if utc_seconds(time) == at)
+        assert p_reach == pytest.approx(line["p_reach"], abs=0.001)
+        for name, stored_ms in zip(("above_p10", "above_p50", "above_p90"), quantiles, strict=True):
+            told = line[name]
+            assert (stored_ms is None) == (told is None), (name, at)
+            if told is not None:
+                assert (stored_ms + offset_ms) / 1000 == pytest.approx(utc_seconds(told), abs=1.0)
+
+
+def test_a_bad_recording_is_refused_by_line(tmp_path: Path) -> None:
+    path = tmp_path / "bad.csv"
+    path.write_text("time,cyl-1\n0,1\n60,warm\n", "utf-8")
+    for command in (
+        ["replay", str(path), "--target-c", "5"],
+        ["run", "--recording", str(path), "--speed", "max"],
+    ):
+        result = CliRunner().invoke(
+            main, [*command, *(["--store", str(tmp_path / "x.db")] * (command[0] == "run"))]
+        )
+        assert result.exit_code == 1
+        assert "line 3" in result.output
+        assert "Traceback" not in result.output
+
+
+def test_replay_prints_a_line_as_soon_as_its_row_came(tmp_path: Path) -> None:
+    """On a pipe: the line of a row is there before the next row is written."""
+    rows = write_recording(tmp_path, 8).read_text("utf-8").splitlines(keepends=True)
+    command = [
+        sys.executable,
+        "-c",
+        "from probe_agent.cli import main; main()",
+        "replay",
+        "-",
+        "--target-c",
+        "5",
+    ]
+    env = {**os.environ, "PYTHONPATH": str(Path(__file__).parent.parent)}
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, env=env, text=True
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(rows[0])
+        for row in rows[1:]:
+            process.stdin.write(row)
+            process.stdin.flush()
+            line = json.loads(process.stdout.readline())
+            assert line["time"] == row.split(",")[0]
+        process.stdin.close()
+        assert process.wait(20) == 0
+
+
+def test_enter_and_heater_reach_a_running_daemon(tmp_path: Path) -> None:
+    settings = str(write_settings(tmp_path))
+    with Process(
+        "probe_agent.cli", "try", "--settings", settings, "--speed", "60", log=tmp_path / "log"
+    ) as daemon:
+        daemon.wait_for(lambda: status_in(tmp_path) is not None)
+        entered = invoke("enter", "--settings", settings, "cyl-3", "-5,5")
+        assert entered.exit_code == 0, entered.output
+        assert "cylinder 3 −5.5 °C, by hand" in entered.output
+        assert invoke("enter", "--settings", settings, "--undo", "1").exit_code == 0
+        refused = invoke("enter", "--settings", settings, "wing", "3")
+        assert refused.exit_code == 1
+        assert "not a place of this aircraft" in refused.output
+        told = invoke("heater", "--settings", settings, "off")
+        assert told.exit_code == 0, told.output
+        assert daemon.end() == 0
+
+
+def test_enter_without_a_daemon_says_so(tmp_path: Path) -> None:
+    result = invoke("enter", "--settings", str(write_settings(tmp_path)), "cyl-3", "5")
+    assert result.exit_code == 1
+    assert "Start the daemon" in result.output
