@@ -104,10 +104,12 @@ def send(address: str, message: Message, timeout_s: float) -> str | None:
 
     Blocks for a small multiple of timeout_s at most. The reason holds no part of the address.
     """
+    # What the libraries log may hold addresses; what matters comes back with the result.
+    for library in ("apprise", "urllib3", "requests"):
+        logging.getLogger(library).propagate = False
+        logging.getLogger(library).setLevel(logging.WARNING)
     import apprise  # a quarter of the daemon's memory, so only where a message is due
 
-    # What it would log may hold addresses; what matters comes back with the result.
-    logging.getLogger("apprise").propagate = False
     asset = apprise.AppriseAsset(
         app_id="probe-agent", app_desc="probe-agent", app_url="", async_mode=False, storage_mode="memory"
     )

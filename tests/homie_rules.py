@@ -190,7 +190,7 @@ def _check_value(seen: Seen, device: _Device, rest: list[str]) -> Iterator[str]:
         return
     key = "/".join(rest[:2])
     described = device.properties.get(key)
-    if rest[2:] != ["set"]:
+    if rest[2:] != ["set"] and seen.retain:
         _keep(device, "/".join(rest), seen.payload)
     if not seen.payload:
         return
