@@ -17,6 +17,7 @@ import signal
 import socket
 import sys
 import tempfile
+import textwrap
 import time
 import tomllib
 import urllib.request
@@ -28,7 +29,7 @@ from pathlib import Path
 from typing import Any
 
 HERE = Path(__file__).resolve().parent
-SPEED = 95  # some three run hours from −12 °C to ready pass in two real minutes
+SPEED = 95  # two and a half run hours from −12 °C to ready pass in some 100 real seconds
 START_DEADLINE_S = 60.0
 STOP_DEADLINE_S = 8.0
 LOOK_EVERY_S = 0.5
@@ -36,12 +37,13 @@ PR_SET_PDEATHSIG = 1
 
 WATCH_FOR = """
   A simulated engine at −12 °C has just been plugged in. Time runs {speed:g} times as fast as real.
-  Watch for, in about this order (minutes are real ones):
-    at once       cold, then heating: the coldest point, and a first range of times for "above target"
-    on the way    the range narrows; the estimated, unprobed core follows behind
-    1 to 2 min    coldest point above target, and the mail that says so
-    2 to 3 min    ready to start (soaked above target)
-    later         switch the heater off: the reminder, by mail and on the page
+  Watch for, in this order (in real minutes at 95 times):
+    at once    cold, then warming; soon the first range of times for "above target"
+    0 to 1     the range narrows; the estimated, unprobed core follows behind the probes
+    about 1½   coldest point above target, and the mail that says so
+    20 s on    ready to start (soaked above target)
+    20 s on    nobody has switched off: the reminder, by mail and on the page
+    about 3    the heater's timer has ended: cooling
   Nothing here heats anything. On a real engine: mind fire, carbon monoxide, mains outdoors, and a
   propeller that can turn.
   Ctrl-C ends everything and removes its data.
@@ -241,22 +243,20 @@ class Terminal:
         self._start = time.monotonic()
 
     def say(self, text: str) -> None:
+        """Print a line, and under it, indented and wrapped, the first six lines of the rest."""
         minutes, seconds = divmod(int(time.monotonic() - self._start), 60)
-        first, *rest = text.splitlines() or [""]
+        first, *rest = text.splitlines()
+        wrapped = [part for line in rest for part in textwrap.wrap(line, 90)][:6]
         print(
-            f"{minutes:3d}:{seconds:02d}  {first}",
-            *(f"        {line}" for line in rest),
-            sep="\n",
-            flush=True,
+            f"{minutes:3d}:{seconds:02d}  {first}", *(f"        {w}" for w in wrapped), sep="\n", flush=True
         )
 
 
 async def show_mails(mails: asyncio.StreamReader, terminal: Terminal) -> None:
-    """Print the subject and the first lines of each mail as it arrives."""
+    """Print each mail as it arrives."""
     async for line in mails:
         mail = json.loads(line)
-        beginning = [text for text in str(mail["text"]).splitlines() if text.strip()][:4]
-        terminal.say("\n".join([f"mail to {', '.join(mail['to'])}: {mail['subject']}", *beginning]))
+        terminal.say(f"mail to {', '.join(mail['to'])}: {mail['subject']}\n{mail['text']}")
 
 
 def read_status(url: str) -> dict[str, Any] | None:
