@@ -12,8 +12,8 @@ import re
 import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
-from zoneinfo import available_timezones
+from typing import Annotated, Any, Literal, get_args, get_origin
+from zoneinfo import ZoneInfo
 
 import msgspec
 
@@ -23,6 +23,7 @@ Hangar = Literal["outside", "unheated", "heated"]
 SwitchedBy = Literal["our-plug", "timer", "person", "pilot"]
 
 CYLINDER = re.compile(r"cyl-[1-9]\d?\Z")
+ONE_WIRE_ADDRESS = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}\Z")
 OTHER = re.compile(r"other-[a-z0-9]+(-[a-z0-9]+)*\Z")
 NAMED_PLACES = (
     "sump",
@@ -67,8 +68,11 @@ class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=Tr
 Temperature = Annotated[float, msgspec.Meta(ge=-60, le=300)]
 Minutes = Annotated[float, msgspec.Meta(ge=0, le=600)]
 Port = Annotated[int, msgspec.Meta(ge=1, le=65535)]
-Name = Annotated[str, msgspec.Meta(min_length=1, max_length=40)]
-Slug = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*$", max_length=40)]
+Name = Annotated[
+    str, msgspec.Meta(pattern=r"^(?!\s)[^\x00-\x1f\x7f-\x9f\u2028\u2029]+(?<!\s)\Z", max_length=40)
+]
+"""One line of text: it stands in the subject of mails."""
+Slug = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*\Z", max_length=40)]
 
 
 class Aircraft(_Table, frozen=True):
@@ -229,16 +233,18 @@ def parse_settings(data: bytes, file: str) -> Settings:
     try:
         table = tomllib.loads(data.decode("utf-8"))
     except UnicodeDecodeError as err:
-        raise SettingsError(f"{file}: byte {err.start} is not UTF-8. Save the file as UTF-8.") from err
-    except tomllib.TOMLDecodeError as err:
+        line = data.count(b"\n", 0, err.start) + 1
+        raise SettingsError(f"{file}: line {line} is not UTF-8. Save the file as UTF-8.") from err
+    except RecursionError:
+        raise SettingsError(f"{file}: brackets within brackets too deep. Write plain tables.") from None
+    except ValueError as err:  # also numbers too long for tomllib itself
         raise SettingsError(f"{file}: {err}. Compare the line with deploy/example.toml.") from err
-    celsius = _to_celsius(table, file, ())
-    _refuse_unknown_keys(celsius, Settings, file, ())
+    _refuse_unknown_keys(table, Settings, file, ())
     try:
-        settings = msgspec.convert(celsius, Settings)
+        settings = msgspec.convert(_to_celsius(table, file, ()), Settings)
     except msgspec.ValidationError as err:
         raise SettingsError(_explain(str(err), file, table)) from err
-    _check(settings, file)
+    _check(settings, file, table)
     return settings
 
 
@@ -256,26 +262,33 @@ def _to_celsius(table: Mapping[str, Any], file: str, path: tuple[str, ...]) -> d
             ]
         elif isinstance(value, float) and not math.isfinite(value):
             raise SettingsError(f"{file}: {_dotted(here)} is {value}. Write a number.")
+        elif isinstance(value, int) and abs(value) > _MOST:
+            raise SettingsError(f"{file}: {_dotted(here)} is too large. Correct the number.")
         elif key.endswith("_f"):
-            twin = key[:-2] + "_c"
-            if twin in table:
-                raise SettingsError(
-                    f"{file}: {_dotted(here)} and {twin} are both given. Keep one of the two."
-                )
-            if isinstance(value, bool) or not isinstance(value, int | float):
-                raise SettingsError(f"{file}: {_dotted(here)} must be a number of degrees Fahrenheit.")
-            out[twin] = (value - 32) / 1.8
+            out[key[:-2] + "_c"] = _celsius(value, file, here, table)
         else:
             out[key] = value
     return out
 
 
+_MOST = 10**15
+
+
+def _celsius(value: object, file: str, here: tuple[str, ...], table: Mapping[str, Any]) -> float:
+    twin = here[-1][:-2] + "_c"
+    if twin in table:
+        raise SettingsError(f"{file}: {_dotted(here)} and {twin} are both given. Keep one of the two.")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise SettingsError(f"{file}: {_dotted(here)} must be a number of degrees Fahrenheit.")
+    return (value - 32) / 1.8
+
+
 def _refuse_unknown_keys(table: Mapping[str, Any], kind: Any, file: str, path: tuple[str, ...]) -> None:
     fields = {f.name: f.type for f in msgspec.structs.fields(kind)}
     for key, value in table.items():
-        if key not in fields:
+        inner = fields.get(key[:-2] + "_c" if key.endswith("_f") else key)
+        if inner is None:
             raise SettingsError(_unknown_key(key, list(fields), file, path))
-        inner = fields[key]
         if isinstance(inner, type) and issubclass(inner, msgspec.Struct):
             if isinstance(value, dict):
                 _refuse_unknown_keys(value, inner, file, (*path, key))
@@ -288,22 +301,66 @@ def _refuse_unknown_keys(table: Mapping[str, Any], kind: Any, file: str, path: t
 
 
 def _unknown_key(key: str, allowed: list[str], file: str, path: tuple[str, ...]) -> str:
-    close = difflib.get_close_matches(key, allowed, n=1)
-    remedy = f"Did you mean {close[0]}?" if close else f"Allowed here: {', '.join(allowed)}."
+    twins = [name[:-2] + "_f" for name in allowed if name.endswith("_c")]
+    close = difflib.get_close_matches(key, allowed + twins, n=1)
+    if key + "_c" in allowed:
+        remedy = f"Did you mean {key}_c or {key}_f?"
+    else:
+        remedy = f"Did you mean {close[0]}?" if close else f"Allowed here: {', '.join(allowed)}."
     return f"{file}: {_dotted((*path, key))} is not a known key. {remedy}"
 
 
 def _explain(text: str, file: str, table: Mapping[str, Any]) -> str:
-    """msgspec's complaint with our path notation, in °F where the owner wrote °F."""
+    """msgspec's complaint in an owner's words, in °F where the owner wrote °F."""
     reason, _, where = text.partition(" - at ")
     path = tuple(_path_parts(where.strip("`")))
-    key = _dotted(path) if path else "the file"
     given: Any = table
     for part in path[:-1]:
         given = given[int(part) - 1] if part.isdigit() else given[part]
     if path and path[-1].endswith("_c") and path[-1][:-2] + "_f" in given:
-        return f"{file}: {key[:-2]}_f is out of bounds: −76 to 572 °F. Correct the number."
-    return f"{file}: {key}: {reason[0].lower() + reason[1:]}. Correct it; deploy/example.toml shows each key."
+        key = _dotted(path)[:-2] + "_f"
+        return f"{file}: {key} is out of bounds. Write a number from −76 to 572 (degrees Fahrenheit)."
+    return f"{file}: {_dotted(path) if path else 'the file'} {_remedy(reason, path)}"
+
+
+_KINDS = {
+    "object": "a table",
+    "array": "a list of tables",
+    "str": "text in quotes",
+    "float": "a number",
+    "int": "a whole number",
+    "bool": "true or false",
+    "str | null": "text in quotes",
+}
+
+
+def _remedy(reason: str, path: tuple[str, ...]) -> str:
+    """What is wrong and what to write, from msgspec's reason."""
+    if found := re.match(r"Object missing required field `(.*)`", reason):
+        return f"needs the key {found[1]}. Add it; deploy/example.toml shows how."
+    if reason.startswith("Invalid enum value"):
+        return f"is none of the known words. Write one of {', '.join(_choices(path))}."
+    if found := re.match(r"Expected `(.*?)`, got", reason):
+        return f"must be {_KINDS.get(found[1], found[1])}. deploy/example.toml shows how to write it."
+    if found := re.match(r"Expected `(?:float|int)` (<=|>=|<|>) (\S+)", reason):
+        bound = {"<=": "at most", ">=": "at least", "<": "below", ">": "above"}[found[1]]
+        return f"must be {bound} {float(found[2]):g}. Correct the number."
+    if "matching regex" in reason and (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients")):
+        return "must be one line of text without blanks at its ends. Correct it."
+    if "matching regex" in reason:
+        return "must be small letters, digits and single hyphens. Correct it."
+    return f"is refused: {reason[:1].lower()}{reason[1:]}. deploy/example.toml shows how to write it."
+
+
+def _choices(path: tuple[str, ...]) -> tuple[str, ...]:
+    """The words a key can have, from its type."""
+    kind: Any = Settings
+    for part in path:
+        if not part.isdigit():
+            kind = next(f.type for f in msgspec.structs.fields(kind) if f.name == part)
+            if get_origin(kind) is tuple:
+                kind = get_args(kind)[0]
+    return tuple(str(word) for word in get_args(kind))
 
 
 def _path_parts(where: str) -> Iterable[str]:
@@ -315,27 +372,32 @@ def _dotted(path: tuple[str, ...]) -> str:
     """places.2.name → 'places (entry 2) name' as an owner reads it."""
     out = ""
     for part in path:
-        out += (
-            f" (entry {part})"
-            if part.isdigit()
-            else ("." if out and not out.endswith(")") else " " if out else "") + part
-        )
+        if part.isdigit():
+            out += f" (entry {part})"
+            continue
+        name = part if re.fullmatch(r"[A-Za-z0-9_-]+", part) else f'"{part[:40]}"'
+        out += ("" if not out else " " if out.endswith(")") else ".") + name
     return out
 
 
-def _check(settings: Settings, file: str) -> None:
+def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     """What no single key shows. Raises SettingsError."""
     zone = settings.aircraft.zone
-    if zone is not None and zone not in available_timezones():
+    if zone is not None and not _is_zone(zone):
         raise SettingsError(f"{file}: aircraft.zone: {zone} is not a time zone. Write one like Europe/Oslo.")
-    limits = settings.limits
-    if limits.target_c < limits.need_below_c:
-        raise SettingsError(
-            f"{file}: limits.target ({limits.target_c:.1f} °C) is below limits.need_below "
-            f"({limits.need_below_c:.1f} °C). Raise the target or lower the need-limit."
+    limits, written = settings.limits, table.get("limits", {})
+    need, target, hot = (
+        _as_written(key, c, written)
+        for key, c in (
+            ("need_below", limits.need_below_c),
+            ("target", limits.target_c),
+            ("too_hot", limits.too_hot_c),
         )
+    )
+    if limits.target_c < limits.need_below_c:
+        raise SettingsError(f"{file}: {target} is below {need}. Raise the target or lower the need-limit.")
     if limits.too_hot_c <= limits.target_c:
-        raise SettingsError(f"{file}: limits.too_hot must lie above limits.target. Raise it.")
+        raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
     _check_places(settings, file)
     _check_probes(settings, file)
     for kind, names in (
@@ -349,6 +411,21 @@ def _check(settings: Settings, file: str) -> None:
             raise SettingsError(
                 f"{file}: recipients: {r.name} needs address or address_file, one of the two."
             )
+
+
+def _is_zone(name: str) -> bool:
+    try:
+        ZoneInfo(name)
+    except (KeyError, ValueError, OSError):
+        return False
+    return True
+
+
+def _as_written(key: str, c: float, limits: Mapping[str, Any]) -> str:
+    """A limit with its key and unit as in the file; in °C where the file leaves it out."""
+    if key + "_f" in limits:
+        return f"limits.{key}_f ({limits[key + '_f']:g} °F)"
+    return f"limits.{key}_c ({c:.1f} °C)"
 
 
 def _check_places(settings: Settings, file: str) -> None:
@@ -369,6 +446,12 @@ def _check_places(settings: Settings, file: str) -> None:
 
 
 def _check_probes(settings: Settings, file: str) -> None:
+    for p in settings.probes:
+        if p.source == "one-wire" and not ONE_WIRE_ADDRESS.match(p.address):
+            raise SettingsError(
+                f"{file}: probes: address {p.address} is not as the kernel writes it. Copy the folder's name "
+                f"under one_wire.directory, like 3b-0c98000000a1, in small letters."
+            )
     if twice := _first_double([p.address for p in settings.probes]):
         raise SettingsError(f"{file}: probes: address {twice} is bound to two places. Keep one binding.")
     if twice := _first_double([p.place for p in settings.probes]):

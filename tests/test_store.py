@@ -607,7 +607,8 @@ def test_kill_9_at_random_instants_loses_nothing_acknowledged(file: Path) -> Non
     for boot, n in acknowledged:
         assert f"{boot}-{n}" in kept
         assert f"ready:{boot}-{n}" in letters
-    ticks = {boot: n for boot, n in rows(file, "SELECT boot, count(*) FROM ticks GROUP BY boot")}
+    counted = rows(file, "SELECT boot, count(*) FROM ticks GROUP BY boot")
+    ticks = {row[0]: row[1] for row in counted}
     last = {boot: max(n for b, n in acknowledged if b == boot) for boot, _ in acknowledged}
     for boot, n in last.items():
         found = ticks[boot]

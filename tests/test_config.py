@@ -1,0 +1,335 @@
+"""Settings: what is understood is exact, everything else is refused with file, key and remedy."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from pathlib import Path
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from probe_agent import config
+from probe_agent.config import Settings, SettingsError, load_settings, parse_settings
+
+EXAMPLE = Path(__file__).parents[1] / "deploy" / "example.toml"
+
+PLACES = """
+[[places]]
+name = "cyl-1"
+required = true
+[[places]]
+name = "sump"
+near_heater = true
+"""
+
+
+def load(text: str) -> Settings:
+    return parse_settings(text.encode(), "magpie.toml")
+
+
+def refusal(text: str) -> str:
+    with pytest.raises(SettingsError) as caught:
+        load(text)
+    said = str(caught.value)
+    assert said.startswith("magpie.toml: ")
+    assert len(said) < 400
+    assert "\n" not in said
+    return said.removeprefix("magpie.toml: ")
+
+
+# -- what is understood
+
+
+def test_an_empty_file_is_all_defaults() -> None:
+    found = load("")
+    assert found == Settings()
+    assert found.limits.target_c == pytest.approx(7.2222, abs=1e-4)
+    assert found.limits.need_below_c == pytest.approx(-1.1111, abs=1e-4)
+    assert found.setup is None
+    assert found.required == ()
+
+
+def test_a_temperature_may_be_written_in_either_unit() -> None:
+    fahrenheit = load("[limits]\nneed_below_f = 20\ntarget_f = 50.0\ntoo_hot_f = 140")
+    celsius = load("[limits]\nneed_below_c = -6.666666666666667\ntarget_c = 10\ntoo_hot_c = 60")
+    for key in ("need_below_c", "target_c", "too_hot_c"):
+        assert getattr(fahrenheit.limits, key) == pytest.approx(getattr(celsius.limits, key), abs=1e-9)
+
+
+@given(st.floats(-76, 140, allow_nan=False))
+def test_a_limit_keeps_its_exact_value(f: float) -> None:
+    found = load(f"[limits]\ntarget_f = {f!r}\nneed_below_c = -60\ntoo_hot_c = 300")
+    assert found.limits.target_c * 1.8 + 32 == pytest.approx(f, abs=1e-9)
+
+
+def test_places_are_asked_by_name() -> None:
+    found = load(PLACES)
+    assert found.required == ("cyl-1",)
+    assert found.place("sump").near_heater
+    assert not found.place("cabin").required
+
+
+@pytest.mark.parametrize(
+    ("place", "near", "may"),
+    [
+        ("cyl-1", False, True),
+        ("cyl-1", True, False),
+        ("ambient", False, False),
+        ("heater-outlet", False, False),
+        ("battery", False, False),
+        ("cabin", False, False),
+        ("coolant", False, True),
+    ],
+)
+def test_only_the_engines_own_points_can_be_coldest(place: str, near: bool, may: bool) -> None:
+    assert config.may_be_coldest(place, near) is may
+
+
+@pytest.mark.parametrize("heater", config.FAR_PLACES)
+def test_one_far_place_measured_is_enough(heater: str) -> None:
+    setup = config.Setup(name="x", heater=heater, watts=500)  # type: ignore[arg-type]
+    far = config.FAR_PLACES[heater]
+    assert config.unmeasured_far_places(setup, ["ambient", "battery"]) == far
+    for place in far:
+        measured = "cyl-11" if place == "cyl" else place
+        assert config.unmeasured_far_places(setup, [measured]) == ()
+    assert config.unmeasured_far_places(None, []) == ()
+
+
+# -- the example
+
+
+def test_the_example_loads_and_uses_the_defaults_it_states() -> None:
+    found = load_settings(EXAMPLE)
+    assert found.aircraft.name == "Magpie"
+    assert found.limits == Settings().limits
+    assert found.one_wire == Settings().one_wire
+    assert found.sampling == Settings().sampling
+    assert found.store == Settings().store
+    assert found.page == Settings().page
+    assert found.messages == Settings().messages
+    assert {p.place for p in found.probes} == {p.name for p in found.places}
+    assert config.unmeasured_far_places(found.setup, found.required) == ()
+
+
+def test_the_example_explains_each_key() -> None:
+    """Every key of every table stands in the file, in use or commented out, with words beside or above it."""
+    text = EXAMPLE.read_text("utf-8")
+    lines = text.splitlines()
+    for table in msgspec.structs.fields(Settings):
+        kind = next(
+            (a for a in getattr(table.type, "__args__", ()) if isinstance(a, type)),
+            table.type,
+        )
+        for key in (f.name for f in msgspec.structs.fields(kind)):
+            stem = key[:-2] if key.endswith("_c") else key
+            found = [i for i, line in enumerate(lines) if re.match(rf"(# ?)?{stem}(_[cf])? = ", line)]
+            assert found, f"{table.name}.{key} is not in the example"
+            known = any(
+                "#" in lines[i].lstrip("# ") or re.search(rf"^# .*\b{stem}\b[:= ]", text, re.MULTILINE)
+                for i in found
+            )
+            plain = key in PLAIN
+            assert known or plain, f"{table.name}.{key} is not explained"
+
+
+PLAIN = {
+    # Names that say all there is to say, under a heading that explains the table.
+    *("host", "port", "tls", "ca_file", "username", "password_file", "directory", "file", "address_file"),
+    *("place", "timeout_s", "name", "listen"),
+}
+
+
+def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> None:
+    text = re.sub(r"^# (\[\[recipients\]\]|\w+ = )", r"\1", EXAMPLE.read_text("utf-8"), flags=re.MULTILINE)
+    text = text.replace("required = true: nothing", "# ").replace("near_heater = true: a", "# ")
+    found = load(text)
+    assert found.broker.host == "127.0.0.1"
+    assert found.broker.device == "magpie"
+    assert found.aircraft.zone == "Europe/Oslo"
+    assert found.recipients[0].address_file is not None
+
+
+# -- refusals
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "remedy"),
+    [
+        ("[limits]\ntarget_f = 45\ntarget_c = 7", "limits.target_f and target_c are both given", "Keep one"),
+        ("[limits]\ntarget_c = nan", "limits.target_c is nan", "Write a number"),
+        ("[limits]\ntarget_f = inf", "limits.target_f is inf", "Write a number"),
+        ("[limits]\nsoak_min = -inf", "limits.soak_min is -inf", "Write a number"),
+        ('[[setups]]\nname="w"\nheater="fixed-pad"\nwatts=nan', "setups (entry 1) watts is nan", "a number"),
+        ("[limits]\ntarget_f = true", "limits.target_f must be a number", "Fahrenheit"),
+        ("[limits]\ntarget_f = 1000", "limits.target_f is out of bounds", "from −76 to 572"),
+        ("[limits]\ntarget_c = 1000", "limits.target_c must be at most 300", "Correct"),
+        (f"[limits]\ntarget_f = {'9' * 400}", "limits.target_f is too large", "Correct"),
+        (f"[limits]\nsoak_min = {'9' * 400}", "limits.soak_min is too large", "Correct"),
+        (
+            "[limits]\ntarget_f = 20",
+            "limits.target_f (20 °F) is below limits.need_below_c",
+            "Raise the target",
+        ),
+        ("[limits]\ntarget_c = -3\nneed_below_f = 30", "limits.target_c (-3.0 °C) is below", "need_below_f"),
+        ("[limits]\ntoo_hot_c = 5", "limits.too_hot_c (5.0 °C) must lie above limits.target_c", "Raise it"),
+        ("[sampling]\ninterval_s = 1", "sampling.interval_s must be at least 5", "Correct"),
+        ("[page]\nport = 70000", "page.port must be at most 65535", "Correct"),
+        ("[page]\nport = 1.5", "page.port must be a whole number", "example.toml"),
+        ('[limits]\nsoak_min = "30"', "limits.soak_min must be a number", "example.toml"),
+        ("[limits]\ncore_certainty = 1", "limits.core_certainty must be at most 0.99", "Correct"),
+        ("limits = 3", "limits must be a table", "example.toml"),
+        ("places = [1]", "places (entry 1) must be a table", "example.toml"),
+        ("[places]\nname = 'sump'", "places must be a list of tables", "example.toml"),
+        ("[[places]]", "places (entry 1) needs the key name", "Add it"),
+        (
+            '[aircraft]\nlayout = "boxer"',
+            "aircraft.layout is none of the known words",
+            "opposed-4, opposed-6",
+        ),
+        ('[[setups]]\nname="w"\nheater="stove"\nwatts=3', "setups (entry 1) heater", "fixed-pad"),
+        ('[[setups]]\nname="A b"\nheater="fixed-pad"\nwatts=3', "setups (entry 1) name", "small letters"),
+        ('[[setups]]\nname="a\\n"\nheater="fixed-pad"\nwatts=3', "setups (entry 1) name", "small letters"),
+        ('[aircraft]\nname = "Mag\\nBcc: x"', "aircraft.name", "one line of text"),
+        ('[aircraft]\nname = ""', "aircraft.name", "one line of text"),
+        ('[aircraft]\nname = " "', "aircraft.name", "one line of text"),
+        ('[aircraft]\nzone = "Mars/Hangar"', "aircraft.zone", "Europe/Oslo"),
+        ('[aircraft]\nzone = "../etc"', "aircraft.zone", "Europe/Oslo"),
+        ('[[places]]\nname = "wing"', "places: wing is not a known place", "other-"),
+        ('[[places]]\nname = "cyl-0"', "places: cyl-0 is not a known place", "cyl-1"),
+        (PLACES + '[[places]]\nname = "sump"', "places: sump is described twice", "Remove one"),
+        (
+            '[[places]]\nname="sump"\nrequired=true\nnear_heater=true',
+            "sump can't be required",
+            "required = false",
+        ),
+        ('[[places]]\nname="cabin"\nrequired=true', "cabin can't be required", "required = false"),
+        ('[[probes]]\nplace="sump"\naddress="3b-0c98000000a1"', "probes: sump is not among", "[[places]]"),
+        (PLACES + '[[probes]]\nplace="sump"\naddress="3B-0C98000000A1"', "3B-0C98000000A1", "small letters"),
+        (
+            PLACES
+            + "".join(f'[[probes]]\nplace="{p}"\naddress="28-0c98000000a1"\n' for p in ("cyl-1", "sump")),
+            "address 28-0c98000000a1 is bound to two places",
+            "Keep one binding",
+        ),
+        (
+            PLACES + "".join(f'[[probes]]\nplace="sump"\naddress="28-0c98000000a{n}"\n' for n in (1, 2)),
+            "probes: sump has two probes",
+            "other-",
+        ),
+        (
+            '[[recipients]]\nname = "pilot"',
+            "recipients: pilot needs address or address_file",
+            "one of the two",
+        ),
+        (
+            '[[recipients]]\nname="p"\naddress="json://x"\naddress_file="y"',
+            "recipients: p needs address or address_file",
+            "one of the two",
+        ),
+        ('[[recipients]]\nname="p"\naddress="a"\n' * 2, "recipients: p is there twice", "its own name"),
+        ("[limits", "end of document", "deploy/example.toml"),
+        ("[limits]\n[limits]", "line 2", "deploy/example.toml"),
+        (f"x = {'9' * 5000}", "digits", "deploy/example.toml"),
+        (f"x = {'[' * 5000}", "too deep", "plain tables"),
+    ],
+)
+def test_a_refusal_names_file_key_and_remedy(text: str, key: str, remedy: str) -> None:
+    said = refusal(text)
+    assert key in said
+    assert remedy in said
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "meant"),
+    [
+        ('[aircrafts]\nname = "x"', "aircrafts", "aircraft"),
+        ("[limits]\ntraget_f = 45", "limits.traget_f", "target_f"),
+        ("[limits]\ntarget = 45", "limits.target", "target_c or target_f"),
+        ("[limits]\nsoak = 45", "limits.soak", "soak_min"),
+        ('[[places]]\nname = "sump"\n[[places]]\nnmae = "cyl-1"', "places (entry 2) nmae", "name"),
+        ('[[setups]]\nname="w"\nheater="fixed-pad"\nwatt=3', "setups (entry 1) watt", "watts"),
+        ('[broker]\nhots = "x"', "broker.hots", "host"),
+        ("[sampling]\nintervall_s = 15", "sampling.intervall_s", "interval_s"),
+    ],
+)
+def test_an_unknown_key_is_refused_with_a_suggestion(text: str, key: str, meant: str) -> None:
+    said = refusal(text)
+    assert said.startswith(f"{key} is not a known key. Did you mean {meant}")
+
+
+def test_an_unknown_key_like_none_is_told_what_is_allowed() -> None:
+    assert refusal("[page]\nzzz = 1") == "page.zzz is not a known key. Allowed here: listen, port."
+    assert refusal('"a b" = 1').startswith('"a b" is not a known key. Allowed here: aircraft, places')
+    assert refusal("[page]\nport_f = 1").startswith("page.port_f is not a known key.")
+
+
+def test_a_file_that_cant_be_read_says_why(tmp_path: Path) -> None:
+    with pytest.raises(SettingsError, match=r"no\.toml: can't be read \(No such file"):
+        load_settings(tmp_path / "no.toml")
+    with pytest.raises(SettingsError, match="can't be read"):
+        load_settings(tmp_path)
+    latin = tmp_path / "latin.toml"
+    latin.write_bytes('[aircraft]\nname = "Elster-ä"'.encode("latin-1"))
+    with pytest.raises(SettingsError, match="line 2 is not UTF-8"):
+        load_settings(latin)
+
+
+# -- nothing but a refusal ever comes of a damaged file
+
+_lines = EXAMPLE.read_text("utf-8").splitlines()
+_values = st.one_of(
+    st.integers(),
+    st.floats(),
+    st.booleans(),
+    st.text(max_size=50),
+    st.text(max_size=50).map(json.dumps),
+    st.sampled_from(["nan", "-inf", "[]", "{}", "[[1]]", "''", "1979-05-27", "07:32:00", "0x1F", "1e400"]),
+)
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.data())
+def test_a_mangled_example_is_understood_or_refused(data: st.DataObject) -> None:
+    lines = list(_lines)
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        match data.draw(st.sampled_from(["drop", "double", "cut", "value", "key"])):
+            case "drop":
+                lines[at] = ""
+            case "double":
+                lines.insert(at, lines[data.draw(st.integers(0, len(lines) - 1))])
+            case "cut":
+                lines[at] = lines[at][: data.draw(st.integers(0, len(lines[at])))]
+            case "value":
+                value = data.draw(_values)
+                shown = str(value).lower() if isinstance(value, bool) else str(value)
+                lines[at] = f"{lines[at].partition('=')[0]}= {shown}"
+            case "key":
+                lines[at] = f"{data.draw(st.text('abc_fc.-', max_size=6))}{lines[at]}"
+    only_a_refusal("\n".join(lines).encode("utf-8", "surrogatepass"))
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.binary(max_size=200))
+def test_noise_is_refused(noise: bytes) -> None:
+    only_a_refusal(noise)
+
+
+def only_a_refusal(data: bytes) -> None:
+    try:
+        found = parse_settings(data, "magpie.toml")
+    except SettingsError as err:
+        refused = str(err)
+    else:
+        refused = ""
+    if refused:
+        assert refused.startswith("magpie.toml: ")
+        return
+    tomllib.loads(data.decode())
+    assert found.limits.need_below_c <= found.limits.target_c < found.limits.too_hot_c
+    assert not set(found.required) & config.NEVER_COLDEST
