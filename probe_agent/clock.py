@@ -68,7 +68,7 @@ class SimulatedClock:
     deadline as soon as it is waited for, so a night passes in seconds and always the same way."""
 
     def __init__(self, start_utc: float, rate: float = float("inf"), start_t_s: float = 0.0) -> None:
-        if rate <= 0:
+        if not rate > 0:
             raise ValueError("rate must be above 0")
         self.rate = rate
         self._start_utc = start_utc - start_t_s

@@ -171,7 +171,7 @@ def decode_status(data: bytes) -> Status:
     """The document from JSON; keys of later versions are passed over. Raises StatusError."""
     try:
         return _decode(data)
-    except (msgspec.DecodeError, msgspec.ValidationError) as err:
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as err:
         raise StatusError(f"not a status document: {err}") from err
 
 

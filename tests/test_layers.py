@@ -1,0 +1,201 @@
+"""The layering of the rooms: each imports only from those before it, the pure ones touch nothing outside."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[1]
+
+ORDER = (
+    "readings",
+    "clock",
+    "config",
+    "status",
+    "words",
+    "thermocouple",
+    "engine_sim",
+    "probes",
+    "thermal",
+    "supervisor",
+    "document",
+    "store",
+    "migrations",
+    "maintenance",
+    "broker",
+    "messages",
+    "switch",
+    "weather",
+    "agent",
+    "replay",
+    "cli",
+)
+"""The rooms of probe_agent, in the order in which they may know of each other."""
+
+PURE = ("readings", "words", "supervisor", "thermocouple", "document", "config", "status")
+WITHOUT_IO = {"config": {"load_settings"}, "status": {"write_status", "read_status", "with_age"}}
+"""Pure rooms that have a door of their own: the functions that may read or write."""
+
+OUTSIDE = {
+    "asyncio",
+    "http",
+    "io",
+    "logging",
+    "os",
+    "pathlib",
+    "random",
+    "requests",
+    "select",
+    "shutil",
+    "signal",
+    "socket",
+    "sqlite3",
+    "sqlite_utils",
+    "subprocess",
+    "sys",
+    "tempfile",
+    "threading",
+    "time",
+    "urllib",
+}
+OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
+
+WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "broker"}
+
+
+def modules(package: str) -> dict[str, ast.Module]:
+    """Dotted name without the package → its syntax tree."""
+    base = ROOT / package
+    return {
+        ".".join(f.relative_to(base).with_suffix("").parts): ast.parse(f.read_text("utf-8"), str(f))
+        for f in sorted(base.rglob("*.py"))
+    }
+
+
+def room(name: str) -> str:
+    return name.split(".")[0]
+
+
+def imported(tree: ast.AST) -> Iterator[str]:
+    """Every module named by an import, wherever it stands, as a dotted name."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "relative imports hide the layer"
+            module = node.module or ""
+            yield from (f"{module}.{alias.name}" for alias in node.names)
+
+
+def known_rooms(tree: ast.AST) -> set[str]:
+    """Rooms of probe_agent that a module imports."""
+    return {name.split(".")[1] for name in imported(tree) if name.startswith("probe_agent.")}
+
+
+AGENT = modules("probe_agent")
+WEB = modules("web")
+
+
+def test_every_room_has_its_place() -> None:
+    assert {room(n) for n in AGENT} - {"__init__"} <= set(ORDER)
+    assert AGENT["__init__"].body == []
+
+
+@pytest.mark.parametrize("name", [n for n in AGENT if n != "__init__"])
+def test_a_module_knows_only_rooms_before_its_own(name: str) -> None:
+    own = ORDER.index(room(name))
+    for other in known_rooms(AGENT[name]):
+        assert other in ORDER, f"{name} imports {other}"
+        assert other == room(name) or ORDER.index(other) < own, f"{name} imports {other}"
+
+
+@pytest.mark.parametrize("name", AGENT)
+def test_the_daemon_never_imports_the_page(name: str) -> None:
+    assert not [m for m in imported(AGENT[name]) if m.split(".")[0] == "web"]
+
+
+@pytest.mark.parametrize("name", WEB)
+def test_the_page_knows_only_what_is_shown_and_stored(name: str) -> None:
+    assert known_rooms(WEB[name]) <= WEB_MAY
+    outside = {m.split(".")[0] for m in imported(WEB[name])}
+    assert not outside & {"numpy", "scipy", "sqlite_utils", "apscheduler", "apprise"}
+
+
+def test_the_layout_of_the_page_is_pure() -> None:
+    assert_pure(WEB["present"], "web.present", set())
+
+
+@pytest.mark.parametrize("name", [n for n in AGENT if room(n) in (*PURE, "thermal")])
+def test_a_pure_module_touches_nothing_outside(name: str) -> None:
+    assert_pure(AGENT[name], name, WITHOUT_IO.get(name, set()))
+
+
+def assert_pure(tree: ast.Module, name: str, doors: set[str]) -> None:
+    """No I/O, no clock, no log; in a module with doors, only in their functions."""
+    inside = [node for node in tree.body if not (isinstance(node, ast.FunctionDef) and node.name in doors)]
+    assert len(tree.body) - len(inside) == len(doors), f"{name} has lost a door: {doors}"
+    used = {m.split(".")[0] for node in inside for m in imported(node)}
+    if doors:
+        taken = OUTSIDE & used
+        names = {n.id for node in inside for n in ast.walk(node) if isinstance(n, ast.Name)}
+        assert not taken & names, f"{name} uses {taken & names} outside {doors}"
+    else:
+        assert not OUTSIDE & used, f"{name} imports {OUTSIDE & used}"
+    for node in inside:
+        for call in ast.walk(node):
+            if isinstance(call, ast.Call):
+                called = (
+                    call.func.attr if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+                )
+                assert called not in OUTSIDE_CALLS, f"{name} calls {called}"
+
+
+def test_numerics_live_in_thermal_and_the_simulated_engine() -> None:
+    for name, tree in AGENT.items():
+        if "numpy" in {m.split(".")[0] for m in imported(tree)}:
+            assert room(name) in ("thermal", "engine_sim"), name
+        assert "scipy" not in {m.split(".")[0] for m in imported(tree)}
+
+
+def test_the_simulated_engine_shares_no_code_with_the_model_that_judges_it() -> None:
+    assert "thermal" not in known_rooms(AGENT["engine_sim"])
+    for name in AGENT:
+        if room(name) == "thermal":
+            assert "engine_sim" not in known_rooms(AGENT[name])
+
+
+def test_only_commands_and_the_schema_import_sqlite_utils() -> None:
+    users = {n for n, t in AGENT.items() if "sqlite_utils" in {m.split(".")[0] for m in imported(t)}}
+    assert users == {"migrations"}
+    knowing = {n for n, t in AGENT.items() if "migrations" in known_rooms(t)}
+    assert knowing <= {"cli", "maintenance"}
+
+
+def loaded_after(statement: str) -> set[str]:
+    """Top-level modules a fresh interpreter holds after that statement."""
+    found = subprocess.run(
+        [sys.executable, "-c", f"{statement}; import sys; print(*sys.modules)"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    return {m.split(".")[0] for m in found.stdout.split()}
+
+
+def test_the_page_starts_without_numerics() -> None:
+    loaded = loaded_after("import web.app, web.serve")
+    assert "flask" in loaded
+    assert not loaded & {"numpy", "scipy", "sqlite_utils", "apprise", "apscheduler", "paho"}
+
+
+def test_the_data_path_starts_without_what_only_some_need() -> None:
+    loaded = loaded_after("import probe_agent.agent")
+    assert "numpy" in loaded
+    assert not loaded & {"scipy", "sqlite_utils", "apprise", "paho", "flask"}
