@@ -9,6 +9,8 @@ import logging
 import math
 import os
 import signal
+import sqlite3
+import subprocess
 import sys
 import tempfile
 import threading
@@ -22,7 +24,7 @@ import msgspec
 
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, SettingsError, load_settings, parse_settings
-from probe_agent.store import Store, StoreError, ask, await_answer
+from probe_agent.store import Store, StoreError, StoreNewerError, ask, await_answer
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
 NIGHTLY_UTC_HOUR = 3
@@ -328,15 +330,28 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
 
 
 def _open_store(settings: Settings) -> Store:
-    from probe_agent.migrations import migrate
-
+    """The store, made or migrated first where it has to be."""
     file = Path(settings.store.file)
     try:
         Path(settings.store.runtime_dir).mkdir(parents=True, exist_ok=True)
-        migrate(file)
-        return Store(file)
-    except (StoreError, OSError) as err:
+        file.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            return Store(file)
+        except StoreNewerError:
+            raise
+        except StoreError:
+            _migrate(file)
+            return Store(file)
+    except (StoreError, OSError, sqlite3.Error) as err:
         raise click.ClickException(str(err)) from err
+
+
+def _migrate(file: Path) -> None:
+    """Bring the store to this program's schema, in a process that takes its imports with it."""
+    command = [sys.executable, "-m", "probe_agent.migrations", str(file)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    if done.returncode != 0:
+        raise StoreError(done.stderr.strip())
 
 
 def _messages(settings: Settings, store: Store, clock: Clock) -> Any:
