@@ -78,7 +78,7 @@ class RealBroker:
 class Recorder:
     """Context manager: a subscriber that records every message, its retain flag as it was published.
 
-    Messages retained before it came are recorded with old=True, as no part of the stream.
+    What was retained before it came is in `old`, by topic, and no part of the stream.
     """
 
     def __init__(self, port: int, *filters: str, username: str | None = None, password: str = "") -> None:
