@@ -623,13 +623,16 @@ class BrokerCourier:
         if now_s - written_s > stale_after_s(status):
             self._say_lost(connection)
             return
-        tree = homie_tree(status, self._build)
         if connection.refused and now_s - self._announced_s > REFUSED_RETRY_S:
             connection.refused.clear()
             self._announced = None
+        news = status is not self._round_of and now_s - self._round_s >= ROUND_EVERY_S
+        if self._announced is not None and not news:
+            return
+        tree = homie_tree(status, self._build)
         if self._announced != tree.content:
             self._announce(connection, tree, status)
-        elif status is not self._round_of and now_s - self._round_s >= ROUND_EVERY_S:
+        else:
             self._tell(connection, tree, status)
             self._tell_document(connection, status)
             self._round_s, self._round_of = now_s, status
