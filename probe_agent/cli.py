@@ -70,6 +70,14 @@ settings_option = click.option(
 )
 
 
+store_option = click.option(
+    "--store",
+    "store_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Store, instead of the settings'.",
+)
+
+
 class Speed(click.ParamType[float]):
     """How many times as fast as life: a number above 0, or max."""
 
@@ -126,12 +134,7 @@ def example() -> None:
 
 @main.command()
 @settings_option
-@click.option(
-    "--store",
-    "store_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Store, instead of the settings'.",
-)
+@store_option
 @click.option(
     "--recording",
     type=click.Path(dir_okay=False, allow_dash=True, path_type=Path),
@@ -504,12 +507,7 @@ def _progress() -> Callable[[str, float], None] | None:
 
 @main.command(context_settings={"ignore_unknown_options": True})
 @settings_option
-@click.option(
-    "--store",
-    "store_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Store, instead of the settings'.",
-)
+@store_option
 @click.option(
     "--method",
     type=click.Choice(["infrared", "contact"]),
@@ -558,12 +556,7 @@ def enter(
 
 @main.command()
 @settings_option
-@click.option(
-    "--store",
-    "store_file",
-    type=click.Path(dir_okay=False, path_type=Path),
-    help="Store, instead of the settings'.",
-)
+@store_option
 @click.argument("state", type=click.Choice(["on", "off"]))
 def heater(settings_file: Path | None, store_file: Path | None, state: str) -> None:
     """Tell the daemon that somebody switched the heater on or off. It switches nothing itself."""
