@@ -96,6 +96,7 @@ def watch_days(folder: Path, stat: Path, port: int, days: int) -> dict[str, obje
             SyncedStore.commits += 1
 
     broker.ROUND_EVERY_S = 0.0
+    broker._PUMP_S = 0.002  # a jumping clock does not wait for the next look
     settings = demo_settings(folder)
     settings = msgspec.structs.replace(
         settings, broker=msgspec.structs.replace(settings.broker, host="127.0.0.1", port=port)
@@ -179,7 +180,7 @@ def main() -> None:
 
     with (
         tempfile.TemporaryDirectory() as name,
-        RealBroker() as broker,
+        RealBroker(Path(name)) as broker,
         loop_ext4(Path(name)) as (mount, stat),
     ):
         arguments = ["--days", str(asked.days), "--inside", str(mount), str(stat), str(broker.port)]
