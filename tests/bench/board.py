@@ -4,6 +4,7 @@
 
 The store lies on an ext4 image (4 KB blocks) mounted through a loop device, everything synced after each
 commit; device bytes are the sectors the kernel counts as written to that loop device, journal included.
+The status document goes elsewhere, as its place on a board is in memory.
 Needs root, e2fsprogs, mosquitto. Takes some six minutes.
 """
 
@@ -81,7 +82,6 @@ def watch_days(folder: Path, stat: Path, port: int, days: int) -> dict[str, obje
         SimulatedEngine,
     )
     from probe_agent.maintenance import back_up
-    from probe_agent.migrations import migrate
     from probe_agent.probes.simulated import SimulatedSource
     from probe_agent.store import Batch, Store
 
@@ -99,7 +99,9 @@ def watch_days(folder: Path, stat: Path, port: int, days: int) -> dict[str, obje
     broker._PUMP_S = 0.002  # a jumping clock does not wait for the next look
     settings = demo_settings(folder)
     settings = msgspec.structs.replace(
-        settings, broker=msgspec.structs.replace(settings.broker, host="127.0.0.1", port=port)
+        settings,
+        broker=msgspec.structs.replace(settings.broker, host="127.0.0.1", port=port),
+        store=msgspec.structs.replace(settings.store, runtime_dir=tempfile.gettempdir()),
     )
     hours = [h * 3600.0 for h in range(0, 24 * days + 1, 3)]
     weather = Day(
@@ -118,7 +120,7 @@ def watch_days(folder: Path, stat: Path, port: int, days: int) -> dict[str, obje
     setup = SetupDesign("pads-and-bands", 600.0, cover=True, plugs=True)
     engine = SimulatedEngine(EngineDesign.nominal(), setup, weather, probes, switching, seed=3)
     file = Path(settings.store.file)
-    migrate(file)
+    subprocess.run([sys.executable, "-m", "probe_agent.migrations", str(file)], check=True)
     store = SyncedStore(file)
     courier = broker.BrokerCourier(settings.broker, "magpie", lambda content: 1, None, "bench")
     clock = SimulatedClock(1_800_000_000.0)
