@@ -511,7 +511,8 @@ class Agent:
         """
         self._unwritten.add(batch)
         harm = any(a.harm and a.answered is None for a in self._watch.alerts)
-        span_s = COMMIT_HEATING_S if self._watch.heatup is not None or harm else COMMIT_QUIET_S
+        warming = self._watch.heatup is not None and self._watch.heating is not False
+        span_s = COMMIT_HEATING_S if warming or harm else COMMIT_QUIET_S
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()

@@ -21,6 +21,9 @@ from typing import Any
 from probe_agent.readings import Forecast, Transition
 
 SCHEMA_VERSION = 1
+PAGE_BYTES = 1024
+"""Small pages: a commit changes a few hundred bytes in each of some eight pages, and each goes to the card
+whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""
 HELD_TICKS = 40_000
 """Ticks kept in memory while the file can't be written: a week at 15 s, some 60 MB at the most."""
 
@@ -128,6 +131,8 @@ def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite
     uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "?mode=rwc" if create else "?mode=rw")
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10, check_same_thread=False)
     connection.execute("PRAGMA busy_timeout = 10000")
+    if create:
+        connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
     if not read_only:
         connection.execute("PRAGMA journal_mode = WAL")
         connection.execute("PRAGMA synchronous = FULL")
