@@ -51,7 +51,7 @@ class ProbeNow(_Part, frozen=True):
 
 
 class HeaterNow(_Part, frozen=True):
-    """heating: it warms, it does not, unknown (None). known_by: measured, said (by a person), curve, nothing."""
+    """heating: it warms, it does not, None unknown. known_by: measured, said by a person, curve, nothing."""
 
     heating: bool | None
     known_by: str

@@ -1,0 +1,101 @@
+"""A page on a port of its own, and a Chromium the size of a small phone."""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from answering_daemon import AnsweringDaemon
+from selenium import webdriver
+from selenium.webdriver.chrome.service import Service
+from waitress import create_server, wasyncore
+
+from probe_agent.config import parse_settings
+from probe_agent.status import Status, write_status
+from web.app import create_app
+from web.source import FileStatusSource
+
+EXAMPLE = Path(__file__).parents[2] / "deploy" / "example.toml"
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--lang=en-GB",
+)
+
+
+class ServedPage:
+    """The page behind waitress, on a folder with a status file and a store."""
+
+    def __init__(self, folder: Path, daemon: AnsweringDaemon) -> None:
+        self.folder, self.daemon = folder, daemon
+        settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
+        app = create_app(FileStatusSource(folder / "status.json"), folder / "store.db", settings, 5.0)
+        self._server: Any = create_server(app, host="127.0.0.1", port=0, threads=4)
+        self._thread = threading.Thread(target=self._server.run, name="page")
+        self._thread.start()
+        self.url = f"http://localhost:{self._server.effective_port}/?unit=C"
+
+    def show(self, status: Status) -> None:
+        write_status(self.folder / "status.json", status)
+
+    def stop(self) -> None:
+        """End the server; an open page gets no answer any more."""
+        if self._thread.is_alive():
+            with contextlib.suppress(OSError):  # the loop may close the trigger before it is pulled
+                self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._server._map))
+            self._thread.join()
+            self._server.task_dispatcher.shutdown(timeout=10)
+
+
+@pytest.fixture
+def served(tmp_path: Path) -> Iterator[ServedPage]:
+    with AnsweringDaemon(tmp_path / "store.db") as daemon:
+        page = ServedPage(tmp_path, daemon)
+        try:
+            yield page
+        finally:
+            page.stop()
+
+
+@pytest.fixture(scope="session")
+def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    binary, driver = shutil.which("chromium"), shutil.which("chromedriver")
+    assert binary, "chromium is needed for these tests: apt-get install chromium"
+    assert driver, "chromedriver is needed for these tests: apt-get install chromium-driver"
+    options = webdriver.ChromeOptions()
+    options.binary_location = binary
+    options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
+    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):
+        options.add_argument(flag)
+    browser = webdriver.Chrome(options=options, service=Service(driver))
+    try:
+        yield browser
+    finally:
+        browser.quit()
+
+
+@pytest.fixture
+def phone(chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
+    """A screen of 320 by 640 with script on, light, and nothing kept from the test before."""
+    chromium.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": 320, "height": 640, "deviceScaleFactor": 1, "mobile": True},
+    )
+    chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
+    chromium.execute_cdp_cmd("Network.clearBrowserCookies", {})
+    yield chromium
+    chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
+    chromium.get("about:blank")
