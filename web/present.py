@@ -88,7 +88,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
     """The page for a document whose age_s has been filled in, in the reader's unit."""
     at = words.moment(words.now_of(status), status.zone, run_now(status))
     verdict = words.verdict(status, unit)
-    announced = words.announced(status)
+    announced = words.announced(status, unit)
     coldest = words.temperature(status.coldest_c, unit, words.limits_of(status))
     return NowView(
         aircraft=status.aircraft,
