@@ -9,7 +9,7 @@ import msgspec
 import pytest
 import status_samples as samples
 from selenium import webdriver
-from selenium.common.exceptions import StaleElementReferenceException
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
 
@@ -42,10 +42,8 @@ return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
 
 
 def wait_for(browser: webdriver.Chrome, condition: Callable[[], Any]) -> Any:
-    """An element that goes stale was just replaced by a newer one: look again."""
-    waiting = WebDriverWait(
-        browser, SECONDS, poll_frequency=0.05, ignored_exceptions=(StaleElementReferenceException,)
-    )
+    """Wait for a truth of the page; a page just being replaced can't be read and is asked again."""
+    waiting = WebDriverWait(browser, SECONDS, poll_frequency=0.05, ignored_exceptions=(WebDriverException,))
     return waiting.until(lambda _: condition())
 
 
