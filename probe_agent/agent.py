@@ -45,8 +45,9 @@ from probe_agent.status import (
 )
 from probe_agent.store import Batch, Command, Message, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
-from probe_agent.thermal.prior import GENERIC, Prior, engine_prior
+from probe_agent.thermal.prior import Prior
 
 log = logging.getLogger(__name__)
 
@@ -108,7 +109,7 @@ def plan_from_settings(settings: Settings) -> Plan:
         required=settings.required,
         near_heater=frozenset(p.name for p in settings.places if p.near_heater),
         rules=rules_of(settings),
-        prior=prior_of(settings, places),
+        prior=prior_of(settings),
     )
 
 
@@ -120,7 +121,7 @@ def plan_from_recording(settings: Settings, places: Sequence[str], required: Seq
         required=tuple(required),
         near_heater=near,
         rules=rules_of(settings),
-        prior=prior_of(settings, tuple(places)),
+        prior=prior_of(settings),
     )
 
 
@@ -136,24 +137,6 @@ def rules_of(settings: Settings) -> Rules:
         core_certainty=limits.core_certainty,
         switch_off_after_s=limits.switch_off_after_ready_min * 60,
         interval_s=settings.sampling.interval_s,
-    )
-
-
-def prior_of(settings: Settings, places: tuple[str, ...]) -> Prior:
-    """What physics says of the described setup; the generic prior where none is described."""
-    setup, aircraft = settings.setup, settings.aircraft
-    if setup is None:
-        return GENERIC
-    return engine_prior(
-        layout=aircraft.layout,
-        cooling=aircraft.cooling,
-        heater_kind=setup.heater,
-        watts=setup.watts,
-        cover=setup.cover,
-        plugs=setup.cowl_plugs,
-        hangar=setup.stands,
-        places=places,
-        near_heater=tuple(p.name for p in settings.places if p.near_heater),
     )
 
 
@@ -201,7 +184,7 @@ class Agent:
     def _new_estimator(self) -> Estimator:
         plan = self.plan
         return Estimator(
-            places=[p for p in plan.places if p != "ambient"],
+            places=physics_places(plan.places),
             required=plan.required,
             target_c=plan.rules.target_c,
             need_c=plan.rules.need_c,
@@ -271,7 +254,7 @@ class Agent:
             lived_s = t_s
             values = {p: v for p, v in row.values_c.items() if v is not None and p in self.plan.places}
             ambient = values.pop("ambient", None)
-            self._estimator.observe(Observation(t_s, values, ambient, row.heater))
+            self._estimator.observe(observation_of(t_s, values, ambient, row.heater))
             self._keep_curve(row.at, {**values, "ambient": ambient}, row.heater)
         self._enter_again(now_at)
 
@@ -395,7 +378,7 @@ class Agent:
                 values[entry.address] = entry.value_c
                 sigma[entry.address] = SIGMA_C[entry.method]
         self._hand_new.clear()
-        return Observation(t_s, values, ambient, heater, sigma)
+        return observation_of(t_s, values, ambient, heater, sigma)
 
     def _points(
         self, samples: Mapping[str, Reading | ProbeFault], hand: Scan, forecast: Forecast, t_s: float

@@ -1,7 +1,6 @@
 """Recorded heat-ups through the same physics as the daemon's, as a stream: a row in, a line out.
 
-The pure path: no store, no broker, no clock. `observation_of` and `physics_places` are what the daemon
-uses too, so both give the same forecasts.
+The pure path: no store, no broker, no clock.
 """
 
 from __future__ import annotations
@@ -15,52 +14,18 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent import supervisor
-from probe_agent.config import NEED_BELOW_C, NEVER_COLDEST, Settings, may_be_coldest
+from probe_agent.config import NEED_BELOW_C, NEVER_COLDEST, Limits, Settings, may_be_coldest
 from probe_agent.probes.recording import RecordingError, Row, Rows, read_rows, stream_lines
-from probe_agent.readings import Fault, Forecast, Observation, Point
-from probe_agent.thermal.estimator import Estimator, HeaterMode
+from probe_agent.readings import Fault, Forecast, Point
+from probe_agent.thermal.described import observation_of, physics_places, prior_of
+from probe_agent.thermal.estimator import Estimator
+from probe_agent.thermal.heating import HeaterMode
 from probe_agent.thermal.memory import Memory
-from probe_agent.thermal.prior import GENERIC, Prior, engine_prior
 
 _SHORTEST_S, _LONGEST_S = 1.0, 600.0
 
 Out = Callable[[str], None]
 Progress = Callable[[str, float], None]
-
-
-def observation_of(
-    t_s: float,
-    values_c: Mapping[str, float | None],
-    ambient_c: float | None = None,
-    heater: float | None = None,
-    sigma_c: Mapping[str, float] | None = None,
-) -> Observation:
-    """One row as the physics sees it: places without a value left out, those it can't use too."""
-    seen = {p: v for p, v in values_c.items() if v is not None and p not in NEVER_COLDEST}
-    return Observation(t_s, seen, ambient_c, heater, dict(sigma_c or {}))
-
-
-def physics_places(places: Iterable[str]) -> tuple[str, ...]:
-    """The places whose temperature the heat balance uses."""
-    return tuple(p for p in places if p not in NEVER_COLDEST)
-
-
-def prior_of(settings: Settings | None) -> Prior:
-    """The engine's prior where settings describe a setup, else the generic one."""
-    if settings is None or settings.setup is None:
-        return GENERIC
-    setup = settings.setup
-    return engine_prior(
-        settings.aircraft.layout,
-        settings.aircraft.cooling,
-        setup.heater,
-        setup.watts,
-        setup.cover,
-        setup.cowl_plugs,
-        setup.stands,
-        physics_places(p.name for p in settings.places),
-        tuple(p.name for p in settings.places if p.near_heater),
-    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +190,9 @@ def points_of(
 
 def _rules(options: Options, need_c: float) -> supervisor.Rules:
     if options.settings is None:
-        return supervisor.Rules(options.target_c, min(need_c, options.target_c))
+        # Any curve may be replayed: the engine's own limit means nothing above its usual target.
+        too_hot_c = max(Limits().too_hot_c, options.target_c + 15.0)
+        return supervisor.Rules(options.target_c, min(need_c, options.target_c), too_hot_c)
     limits = options.settings.limits
     return supervisor.Rules(
         options.target_c,

@@ -19,6 +19,8 @@ a quarter-degree step and a little (quantisation of the usual converters, data s
 
 TRUST_ROWS = 2
 SURE_ABOVE_C = 0.25
+COLD_SLACK_C = 0.5
+"""How far past the need-limit the coldest point must be before "cold" ends: two quarter-degree steps."""
 AGAIN_ABOVE_S = 300.0
 """A coldest point that fell under the target again must hold above it for so long, or by SURE_ABOVE_C,
 before it counts once more: otherwise the last digit flickers through states and messages."""
@@ -489,7 +491,7 @@ def _below_state(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
             return State.HEATING, "rising, the heater unknown"
     if _heat_stopped(watch):
         return State.HEATER_STOPPED, "nothing warms any more"
-    if coldest.value_c < rules.need_c:
+    if coldest.value_c < rules.need_c + (COLD_SLACK_C if watch.state is State.COLD else 0.0):
         return State.COLD, f"coldest point below {rules.need_c:.1f} °C, no heat seen"
     if _cools(watch, facts, coldest):
         return State.COOLING, "falling, no heat"

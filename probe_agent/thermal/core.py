@@ -65,9 +65,10 @@ class CoreBank:
         around = mean + self._weigh_coldest[:, None] * (coldest - mean)
         out = np.empty(around.shape)
         out[:, 0] = core = self.core_c
-        for k, dt in enumerate(np.diff(t_s)):
-            middle = (around[:, k] + around[:, k + 1]) / 2
-            goal = self._towards(middle, np.minimum(air_c[:, k], middle))
-            core = goal + (core - goal) * np.exp(-dt / (lag_s * self._lag_of))
+        middle = (around[:, :-1] + around[:, 1:]) / 2
+        goal = middle - self._lost[:, None] * np.maximum(middle - air_c, 0.0)
+        keep = np.exp(-np.diff(t_s) / (lag_s * self._lag_of[:, None]))
+        for k in range(len(t_s) - 1):
+            core = goal[:, k] + (core - goal[:, k]) * keep[:, k]
             out[:, k + 1] = core
         return out

@@ -10,28 +10,35 @@ import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
 from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
 from probe_agent.thermal.core import CoreBank
-from probe_agent.thermal.heating import Heating
+from probe_agent.thermal.heating import Evidence, HeaterMode, Heating
 from probe_agent.thermal.history import History
 from probe_agent.thermal.memory import Memory
-from probe_agent.thermal.network import SHARED, Array, build, parameter_names
+from probe_agent.thermal.network import (
+    SHARED,
+    STAGES,
+    Array,
+    build,
+    effective_air,
+    parameter_names,
+    simulate,
+    transition,
+)
 from probe_agent.thermal.passage import Futures, first_passage, grid, quantiles, sample_futures
-from probe_agent.thermal.posterior import Ensemble, Fit, Problem, fit, sample
+from probe_agent.thermal.posterior import Ensemble, Fit, Problem, fit, sample, simulate_past
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
-
-HeaterMode = Literal["measured", "command", "none"]
 
 CAP_S = 36_000.0
 """A crossing later than this after heater-on counts as never."""
 _SAMPLES = 256
-_RECENT = 64
+_RECENT = 256
 _TEACHES_C = 5.0
+_NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
 _DECILES = (0.1, 0.5, 0.9)
@@ -49,6 +56,26 @@ class _Episode:
     core_sd_c: float
     xi: Array
     found: Fit | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Checkpoint:
+    """The most likely past as it was seen at t_s: what the heater is tested against."""
+
+    t_s: float
+    start_s: float
+    cell_s: float
+    a: Array
+    states: Array
+    theta: Array
+
+    def at(self, t_s: float) -> Array:
+        """State at t_s, straight between borders."""
+        place = np.clip((t_s - self.start_s) / self.cell_s, 0, len(self.states) - 1.001)
+        before = int(place)
+        return np.asarray(
+            self.states[before] + (place - before) * (self.states[before + 1] - self.states[before])
+        )
 
 
 class Estimator:
@@ -96,6 +123,7 @@ class Estimator:
         self._future_uniforms = rng.random((_SAMPLES, 4))
         self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 4)), 0.4)
         self._heating = Heating(heater_mode, prior)
+        self._checkpoints: deque[_Checkpoint] = deque(maxlen=12)
         self._recent: deque[Observation] = deque(maxlen=_RECENT)
         self._last: Observation | None = None
         self._ambient_c: float | None = None
@@ -126,8 +154,11 @@ class Estimator:
                 self._begin(obs.t_s, (obs,))
         elif change == "new":
             self._begin_again(obs)
-        elif change is not None and self._heating.rewritten_from is not None:
-            self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
+        elif self._heating.is_tested and (evidence := self._evidence(obs)) is not None:
+            self._heating.judge(evidence, obs.t_s)
+            if self._heating.rewritten_from is not None:
+                self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
+                self._checkpoints.clear()
         self._follow_core(obs)
         self._note_passage(obs)
         self._last = obs
@@ -182,10 +213,10 @@ class Estimator:
         )
         self._episode = episode
         share = 0.0
-        for i, row in enumerate(rows):
+        for row in rows:
             episode.history.advance(row.t_s, share, self._air(episode))
             self._add(episode, row)
-            share = self._heating.share_at(row, last=i == len(rows) - 1)
+            share = self._heating.share_at(row)
 
     def _core_sd(self, start: Array) -> float:
         """Spread of the core's start: places far apart tell of an engine not at rest."""
@@ -200,6 +231,7 @@ class Estimator:
         """A new heat-up begins: the rest before it only says where everything starts."""
         core = self._core_now()
         on_s = self._heating.on_at if self._heating.on_at is not None else obs.t_s
+        self._checkpoints.clear()
         back = [r for r in self._recent if r.t_s >= on_s - 8 * self._spacing()]
         self._above_since = None
         self._begin(back[0].t_s, back, core)
@@ -214,7 +246,7 @@ class Estimator:
             return None
         ensemble, z = self._now(self._episode, self._episode.found)
         n = len(self.places)
-        offset = z[:, n + 1] - z[:, 1 : n + 1].mean(1)
+        offset = z[:, STAGES + n] - z[:, STAGES : STAGES + n].mean(1)
         mean = float(ensemble.weight @ offset)
         sd = math.sqrt(float(ensemble.weight @ (offset - mean) ** 2))
         return mean, max(sd, 0.3)
@@ -266,13 +298,81 @@ class Estimator:
             np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(len(mean))), dtype=np.float64),
             episode.start_c,
             self.prior.discrepancy,
+            self.prior.usual_rise_c,
             self._heating.on_at,
             self._heating.on_sd_s,
         )
 
     def _refit(self, episode: _Episode) -> None:
         start = episode.found.xi if episode.found is not None else episode.xi
-        episode.found = fit(self._problem(episode), start, 3)
+        problem = self._problem(episode)
+        episode.found = fit(problem, start, 3)
+        if self._heating.is_tested:
+            run = simulate_past(problem, episode.found.xi[None])
+            history = episode.history
+            self._checkpoints.append(
+                _Checkpoint(
+                    history.end_s, history.start_s, history.cell_s, run.a[0], run.states[0], run.theta[0]
+                )
+            )
+
+    def _evidence(self, obs: Observation) -> Evidence | None:
+        """How much of the expected heating the places show over the shortest window that can tell."""
+        assert self._episode is not None
+        on_s = self._heating.on_at
+        for checkpoint in reversed(self._checkpoints):
+            # Before the heat has come through, its lag and a dead heater look the same.
+            lag_s = math.exp(checkpoint.theta[SHARED.index("log_lag_s")])
+            if obs.t_s - checkpoint.t_s < 0.5 * lag_s:
+                continue
+            if on_s is not None and not self._heat_had_come(checkpoint, on_s, lag_s):
+                break
+            rows = [r for r in self._recent if r.t_s >= checkpoint.t_s]
+            if len(rows) < 5:
+                continue
+            found = self._fraction(checkpoint, rows, self._episode)
+            if found is not None and found.error < 0.16:
+                return found
+        return None
+
+    def _heat_had_come(self, point: _Checkpoint, on_s: float, lag_s: float) -> bool:
+        """Whether the places had clearly risen by then, or should have long since."""
+        n = len(self.places)
+        rise = np.diff(point.states[[0, -1], STAGES : STAGES + n], axis=0).mean()
+        waited = point.t_s - on_s
+        if waited > max(_NO_RISE_S, 6 * lag_s):
+            return True
+        return waited > 3 * lag_s and rise > max(10 * self.prior.reading_sd_c, 1.0)
+
+    def _fraction(
+        self, point: _Checkpoint, rows: Sequence[Observation], episode: _Episode
+    ) -> Evidence | None:
+        """Regression of what was read on the difference between a heater that works and one that
+        doesn't, from the checkpoint on, each place with an offset of its own."""
+        begin_s, steps = rows[0].t_s, 8
+        dt_s = (rows[-1].t_s - begin_s) / steps
+        n = len(self.places)
+        phi = np.repeat(transition(point.a[None], dt_s), 2, axis=0)
+        shares = np.repeat([[0.0], [self._heating.expected]], steps, axis=1)
+        air = np.full((2, steps), self._air(episode) + point.theta[SHARED.index("ambient_offset_c")])
+        z = np.repeat(point.at(begin_s)[None], 2, axis=0)
+        nodes = simulate(phi, z, shares, air, self.prior.usual_rise_c)[:, :, STAGES : STAGES + n]
+        t_s = begin_s + dt_s * np.arange(steps + 1)
+        top = bottom = 0.0
+        for i, place in enumerate(self.places):
+            points = [(r.t_s, r.values_c[place] - episode.reference_c) for r in rows if place in r.values_c]
+            if len(points) < 5 or place in self._set_aside:
+                continue
+            at, value = np.array(points).T
+            off, on = np.interp(at, t_s, nodes[0, :, i]), np.interp(at, t_s, nodes[1, :, i])
+            gain = on - off - np.mean(on - off)
+            seen = value - off - np.mean(value - off)
+            top += float(gain @ seen)
+            bottom += float(gain @ gain)
+        if bottom <= 0:
+            return None
+        error = math.hypot(self.prior.reading_sd_c / math.sqrt(bottom), 0.1)
+        return Evidence(begin_s, top / bottom, error)
 
     def _now(self, episode: _Episode, found: Fit) -> tuple[Ensemble, Array]:
         """Samples, and their states at the last observation with the places where they were read."""
@@ -282,7 +382,7 @@ class Estimator:
         share = (history.end_s - begin) / history.cell_s
         before, after = ensemble.run.states[:, -2], ensemble.run.states[:, -1]
         z = before + (after - before) * share
-        z[:, 1 : len(self.places) + 1] += ensemble.residual
+        z[:, STAGES : STAGES + len(self.places)] += ensemble.residual
         return ensemble, z
 
     # -- answering ---------------------------------------------------------------------------------
@@ -292,7 +392,7 @@ class Estimator:
         if self._last is None or self._episode is None:
             return Forecast(self._last.t_s if self._last else 0.0, first_of_setup=self.memory is None)
         episode = self._episode
-        found = fit(self._problem(episode), episode.found.xi if episode.found else episode.xi, 2)
+        found = episode.found if episode.found is not None else fit(self._problem(episode), episode.xi, 2)
         ensemble, z = self._now(episode, found)
         return self._answer(episode, ensemble, *self._futures(episode, ensemble, z))
 
@@ -346,7 +446,7 @@ class Estimator:
         coming = ensemble.run.theta.copy()
         coming[:, _TIME_SCALE] += self.prior.loss_sd * self._future_normals[:, 2]
         network = build(coming, len(self.places))
-        futures = sample_futures(network.a, z, ensemble.weight, t_s, heater, ambient)
+        futures = sample_futures(network.a, z, ensemble.weight, t_s, heater, ambient, self.prior.usual_rise_c)
         places = futures.nodes[:, :, : len(self.places)] + episode.reference_c
         core = self._core.coming(t_s, places, ambient + episode.reference_c, self._core_lag_s())
         return futures, core
@@ -376,7 +476,7 @@ class Estimator:
             above_p10=above[0],
             above_p50=above[1],
             above_p90=above[2],
-            p_reach=above[3],
+            p_reach=min(above[3], 1.0),
             plateau_c=self._plateau(episode, ensemble),
             core_c=(core_now[0], core_now[1], core_now[2]),
             core_above_p=float(np.mean(core[:, 0] > self.need_c)),
@@ -446,9 +546,15 @@ class Estimator:
             return None
         a = ensemble.run.a
         air = self._air(episode) + ensemble.run.theta[:, 8]
-        inner = a[:, 1:-2, 1:-2]
-        forced = a[:, 1:-2, 0] * share + a[:, 1:-2, -1] * air[:, None]
-        steady = np.linalg.solve(inner, -forced[:, :, None])[:, :, 0] + episode.reference_c
+        inner = a[:, STAGES:-2, STAGES:-2]
+        forced = a[:, STAGES:-2, STAGES - 1] * share + a[:, STAGES:-2, -1] * air[:, None]
+        steady = np.linalg.solve(inner, -forced[:, :, None])[:, :, 0]
+        n = len(self.places)
+        for _ in range(8):  # losses depend on the plateau itself
+            eased = effective_air(np.asarray(steady[:, :n], dtype=np.float64), air, self.prior.usual_rise_c)
+            forced = a[:, STAGES:-2, STAGES - 1] * share + a[:, STAGES:-2, -1] * eased[:, None]
+            steady = (steady + np.linalg.solve(inner, -forced[:, :, None])[:, :, 0]) / 2
+        steady += episode.reference_c
         found = quantiles(steady[:, self._needed].min(1), ensemble.weight, _DECILES)
         return found[0], found[1], found[2]
 

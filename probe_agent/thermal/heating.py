@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -11,61 +12,131 @@ from probe_agent.readings import Observation
 from probe_agent.thermal.network import Array
 from probe_agent.thermal.prior import Prior
 
-_ON = 0.01  # share below which a measured heater counts as off
-_RETURN_S = 1800.0  # an interruption is over after half an hour or stays
+HeaterMode = Literal["measured", "command", "none"]
+Change = Literal["new", "changed"]
+
+_ON = 0.01  # share below which a heater counts as off
+_RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or stays
+_STOPPED, _SURELY_STOPPED = 0.35, 0.6
+_RESUMED, _SURELY_RESUMED = 0.65, 0.4
+_LEVELS = 2000
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the curve says of the heater: the fraction of the expected heating that was seen since
+    since_s, 1 as expected, 0 none, and its standard error."""
+
+    since_s: float
+    fraction: float
+    error: float
 
 
 class Heating:
     """Share of full power through the run, heater-on and heater-off.
 
     heating: True, False, None unknown. on_at: start of this heat-up; off_at: when the heating ended.
-    share: what holds from the last observation on. rewritten_from: set by `take` when the past was
-    another than assumed.
+    share: what holds from the last observation on. rewritten_from: set where the past turned out
+    another than assumed, share then holds from there on.
     """
 
-    def __init__(self, mode: Literal["measured", "command", "none"], prior: Prior) -> None:
+    def __init__(self, mode: HeaterMode, prior: Prior) -> None:
         self._mode = mode
         self._prior = prior
+        self._command = 0.0
+        self._levels: list[float] = []
+        self._told = False
         self.heating: bool | None = None
         self.share = 0.0
         self.on_at: float | None = None
         self.on_sd_s = 0.0
         self.off_at: float | None = None
         self.rewritten_from: float | None = None
-        self._levels: list[float] = []
 
-    def take(self, obs: Observation, recent: Sequence[Observation]) -> Literal["new", "change"] | None:
-        """Take one observation; "new" where a heat-up begins, "change" where the heater changed."""
+    @property
+    def is_tested(self) -> bool:
+        """Whether the curve has a say: the heater's power is not measured and a heat-up was begun."""
+        return self.on_at is not None and (self._mode != "measured" or not self._told)
+
+    @property
+    def expected(self) -> float:
+        """Share that would hold if the heater worked."""
+        return self._command if self._mode == "command" and self._told else 1.0
+
+    def take(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
+        """Take one observation; "new" where a heat-up begins, "changed" where the heater changed."""
         self.rewritten_from = None
         if self._mode == "none" or obs.heater is None:
-            return self._infer(obs, recent)
-        return self._believe(obs, obs.heater)
+            # A signal that was there and is missing in this row holds on.
+            return None if self._told else self._find_start(obs, recent)
+        self._told = True
+        return self._follow(obs.t_s, obs.heater)
 
-    def share_at(self, row: Observation, last: bool) -> float:
-        """Share that holds after a row that was taken before."""
-        if last:
-            return self.share
-        if self._mode == "none" or row.heater is None:
-            return self.share if self.on_at is not None and row.t_s >= self.on_at else 0.0
-        return row.heater if row.heater > _ON else 0.0
-
-    def _believe(self, obs: Observation, share: float) -> Literal["new", "change"] | None:
-        on = share > _ON
-        change: Literal["new", "change"] | None = None
-        if on and self.heating is not True:
-            change = "new" if self._is_new(obs.t_s) else "change"
-            if change == "new":
-                self.on_at = obs.t_s
-                self._levels = []
+    def judge(self, evidence: Evidence, now_s: float) -> Change | None:
+        """Stop or resume where the curve leaves little doubt."""
+        low, high = evidence.fraction - 2 * evidence.error, evidence.fraction + 2 * evidence.error
+        if self.heating is not False and evidence.fraction < _STOPPED and high < _SURELY_STOPPED:
+            seen = max(0.0, evidence.fraction)
+            self.off_at = self.rewritten_from = now_s - (1 - seen) * (now_s - evidence.since_s)
+            self.heating, self.share = False, 0.0
+            return "changed"
+        wanted = self._mode != "command" or self._command > _ON
+        if self.heating is False and wanted and evidence.fraction > _RESUMED and low > _SURELY_RESUMED:
+            self.rewritten_from = now_s - min(1.0, evidence.fraction) * (now_s - evidence.since_s)
             self.off_at = None
-        elif not on and self.heating is True:
-            self.off_at = obs.t_s
-            change = "change"
-        self.heating = on
-        self.share = share if on else 0.0
+            self.heating, self.share = True, self.expected
+            return "changed"
+        return None
+
+    def share_at(self, row: Observation) -> float:
+        """Share that held after a row that was taken before."""
+        if self._told and row.heater is not None:
+            return row.heater if row.heater > _ON else 0.0
+        return self.expected if self.on_at is not None and row.t_s >= self.on_at else 0.0
+
+    def level(self) -> float:
+        """Share at which heating goes on, were it to go on."""
+        if self.heating is True:
+            return self.share
+        return self._levels[-1] if self._levels else (1.0 if self.on_at is not None else 0.0)
+
+    def coming(self, t_s: Array, now_s: float, uniforms: Array) -> Array:
+        """Heater share of each future in each step that begins t_s from now: (b, k).
+
+        A heater that stopped comes back in some futures, the fewer the longer it has been off; one that
+        was modulated goes on so.
+        """
+        shape = (len(uniforms), len(t_s))
+        if self.heating is True:
+            return np.full(shape, self.share) if self._is_steady() else self._modulated(t_s, uniforms)
+        if self.off_at is None or self.level() <= 0:
+            return np.zeros(shape)
+        off_for = max(0.0, now_s - self.off_at)
+        chance = self._prior.comes_back * np.exp(-((off_for / _RETURN_S) ** 2))
+        back_in = -np.log(np.maximum(uniforms[:, 1], 1e-9)) * np.clip(off_for, 120.0, 1200.0)
+        returns = uniforms[:, 0] < chance
+        return np.where(returns[:, None] & (t_s >= back_in[:, None]), self.level(), 0.0)
+
+    def _follow(self, t_s: float, share: float) -> Change | None:
+        """The heater's own signal: power where measured, wish where commanded."""
+        on, was_on = share > _ON, self._command > _ON
+        self._command = share if on else 0.0
+        change: Change | None = None
+        if on and not was_on:
+            change = "changed"
+            if self._is_new(t_s):
+                change, self.on_at, self._levels = "new", t_s, []
+            self.heating, self.off_at = True, None
+        elif was_on and not on:
+            change = "changed"
+            self.off_at = t_s if self.heating is not False else self.off_at
+            self.heating = False
+        elif self.heating is None:
+            self.heating = on
+        self.share = self._command if self.heating else 0.0
         if on:
             self._levels.append(share)
-            del self._levels[:-2000]
+            del self._levels[:-_LEVELS]
         return change
 
     def _is_new(self, t_s: float) -> bool:
@@ -76,64 +147,45 @@ class Heating:
         longest = 3600.0 if self._prior.is_engine else 1800.0
         return off_for > min(longest, max(60.0, on_for))
 
-    def _infer(self, obs: Observation, recent: Sequence[Observation]) -> Literal["new", "change"] | None:
-        """Without a signal: a rise of several reading errors over the coldest rest is a heater."""
-        if self.on_at is not None:
+    def _find_start(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
+        """Without a signal: a clear rise over the rest before it."""
+        over = self.off_at is not None and obs.t_s - self.off_at > 3600.0
+        if self.on_at is not None and not over:
             return None
-        rows = [*recent, obs]
-        rise = _clear_rise(rows, self._prior.reading_sd_c)
+        rows = [r for r in recent if not self._prior.is_engine or r.t_s > obs.t_s - 1500.0]
+        rise = _clear_rise([*rows, obs], self._prior)
         if rise is None:
             return None
         self.on_at, self.on_sd_s = rise
+        self.off_at = None
         self.heating, self.share = True, 1.0
         return "new"
 
-    def level(self) -> float:
-        """Share at which heating goes on, were it to go on."""
-        if self.heating is True:
-            return self.share
-        return self._levels[-1] if self._levels else 0.0
-
-    def coming(self, t_s: Array, now_s: float, uniforms: Array) -> Array:
-        """Heater share of each future in each step that begins t_s from now: (b, k)."""
-        shape = (len(uniforms), len(t_s))
-        if self.heating is True:
-            return np.full(shape, self.share) if self._steady() else self._modulated(t_s, uniforms)
-        if self.off_at is None or not self._levels:
-            return np.zeros(shape)
-        off_for = now_s - self.off_at
-        chance = self._prior.comes_back * np.exp(-off_for / _RETURN_S)
-        back_in = -np.log(np.maximum(uniforms[:, 1], 1e-9)) * max(120.0, min(off_for, 1200.0))
-        returns = uniforms[:, 0] < chance
-        return np.where(returns[:, None] & (t_s >= back_in[:, None]), self.level(), 0.0)
-
-    def _steady(self) -> bool:
+    def _is_steady(self) -> bool:
         return len(self._levels) < 2 or float(np.std(self._levels)) < 0.05
 
     def _modulated(self, t_s: Array, uniforms: Array) -> Array:
-        """A heat that was modulated stays so: each future leaves the present share for one seen before."""
+        """Each future leaves the present share halfway for one seen before."""
         seen = np.array(self._levels)
         chosen = seen[(uniforms[:, 2] * len(seen)).astype(int)]
         return np.where(t_s > 0, 0.5 * self.share + 0.5 * chosen[:, None], self.share)
 
 
-def _clear_rise(rows: Sequence[Observation], sd_c: float) -> tuple[float, float] | None:
-    """Start of a steady rise and its uncertainty [s]; None where there is none."""
+def _clear_rise(rows: Sequence[Observation], prior: Prior) -> tuple[float, float] | None:
+    """Start of a steady rise of any place and its uncertainty [s]; None where there is none."""
     if len(rows) < 5:
         return None
-    places = set(rows[-1].values_c)
-    best: tuple[float, float] | None = None
-    for place in places:
+    needed = max(4 * prior.reading_sd_c, 1.0 if prior.is_engine else 0.6)
+    starts = []
+    for place in rows[-1].values_c:
         points = [(r.t_s, r.values_c[place]) for r in rows if place in r.values_c]
         if len(points) < 5:
             continue
         t, v = np.array(points).T
-        base = float(np.median(v[: max(2, len(v) // 3)]))
-        risen = v - base
-        if np.median(risen[-3:]) < max(4 * sd_c, 0.6) or risen[-1] < risen[-3] - sd_c:
+        risen = v - np.median(v[: max(2, len(v) // 3)])
+        if np.median(risen[-3:]) < needed or risen[-1] < risen[-3] - prior.reading_sd_c:
             continue
-        above = np.flatnonzero(risen < max(2 * sd_c, 0.3))
-        start = float(t[above[-1]]) if len(above) else float(t[0])
-        if best is None or start < best[0]:
-            best = (start, max(0.3 * (float(t[-1]) - start), 1.0))
-    return best
+        low = np.flatnonzero(risen < needed / 2)
+        start = float(t[low[-1]]) if len(low) else float(t[0])
+        starts.append((start, max(0.3 * (float(t[-1]) - start), 1.0)))
+    return min(starts, default=None)

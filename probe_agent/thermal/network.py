@@ -2,7 +2,7 @@
 
 Every probed place is one mass. Two hubs without mass join them: the air inside the enclosure, which
 loses heat to ambient, and the metal (crankcase), through which heat is conducted. The core is a hidden
-mass on the metal hub. A heater lag of first order stands between the heater's signal and its heat.
+mass on the metal hub. A heater lag of two equal stages stands between the heater's signal and its heat.
 
 Temperatures do not change when all capacities, conductances and powers are scaled together, so the
 total capacity is 1 and the power is a warming rate [°C/s]. Sources: lumped capacitance as in any text
@@ -18,6 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
+
+STAGES = 2
+"""The heater's lag is a chain of this many equal stages: a dead time that isn't sharp."""
 
 SHARED = (
     "log_time_scale_s",  # total capacity / total loss to ambient
@@ -42,7 +45,7 @@ def parameter_names(places: Sequence[str]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """dz/dt = a z with z = (lagged heat, places…, core, heater share, ambient); shape (b, m, m).
+    """dz/dt = a z with z = (stages of lagged heat…, places…, core, heater share, ambient); (b, m, m).
 
     The last two are inputs: their rows are zero, so a step keeps them until they are set anew.
     """
@@ -76,17 +79,19 @@ def build(theta: Array, n: int) -> Network:
     total = heat.sum(1) + air * n
     q = film * (air * n / total / to_air)[:, None]
     q[:, :n] += heat / total[:, None]
-    a = np.zeros((len(theta), n + 4, n + 4))
-    a[:, 0, 0], a[:, 0, n + 2] = -1 / lag, 1 / lag
-    inner = slice(1, n + 2)
+    a = np.zeros((len(theta), STAGES + nodes + 2, STAGES + nodes + 2))
+    for stage in range(STAGES):
+        a[:, stage, stage] = -STAGES / lag
+        a[:, stage, stage - 1 if stage else -2] = STAGES / lag
+    inner = slice(STAGES, STAGES + nodes)
     a[:, inner, inner] = -k / c[:, :, None]
-    a[:, inner, 0] = q * rate[:, None] / c
-    a[:, inner, n + 3] = film * (leak / to_air)[:, None] / c
+    a[:, inner, STAGES - 1] = q * rate[:, None] / c
+    a[:, inner, -1] = film * (leak / to_air)[:, None] / c
     return Network(a, core_share, shared[:, 10])
 
 
 def transition(a: Array, dt_s: float | Array) -> Array:
-    """exp(a·dt), by scaling and squaring of a Taylor series of tenth order.
+    """exp(a·dt), by scaling and squaring of a Taylor series of eighth order.
 
     a: (b, m, m) [1/s]. Exact to rounding for constant inputs. Source: Moler and Van Loan, Nineteen
     dubious ways to compute the exponential of a matrix, method 3 (from memory).
@@ -96,27 +101,45 @@ def transition(a: Array, dt_s: float | Array) -> Array:
     halvings = max(0, int(np.ceil(np.log2(max(norm, 1e-300) / 0.5))))
     x = x / 2.0**halvings
     identity = np.broadcast_to(np.eye(x.shape[-1]), x.shape)
-    result = identity + x / 10
-    for order in range(9, 0, -1):
+    result = identity + x / 8
+    for order in range(7, 0, -1):
         result = identity + (x @ result) / order
     for _ in range(halvings):
         result = result @ result
     return result
 
 
-def simulate(phi: Array, z0: Array, heater: Array, ambient: Array) -> Array:
+def effective_air(places: Array, air: Array, usual_rise_c: float) -> Array:
+    """Air temperature at which constant coupling loses what free convection does at this rise.
+
+    Losses by free convection grow with the fourth root of the temperature difference (laminar boundary
+    layer, e.g. Incropera et al., ch. 9); the network's couplings hold at `usual_rise_c`. places: (b, n),
+    air: (b,). Bounded where the rise is far from usual.
+    """
+    rise = places.mean(1) - air
+    root = np.sqrt(np.sqrt(np.minimum(np.abs(rise) / usual_rise_c, 4.0)))
+    return np.asarray(air - (root - 1.0) * rise)
+
+
+def simulate(phi: Array, z0: Array, heater: Array, ambient: Array, usual_rise_c: float = 0.0) -> Array:
     """States at the borders of k equal cells: (b, k + 1, m).
 
-    phi: (b, m, m) transition over one cell; z0: (b, m); heater, ambient: (b, k), constant in a cell.
+    phi: (b, m, m) transition over one cell; z0: (b, m); heater, ambient: (b, k), constant in a cell;
+    usual_rise_c: see `effective_air`, 0 for constant couplings.
     """
     steps = heater.shape[1]
     states = np.empty((len(z0), steps + 1, z0.shape[1]))
-    core = phi[:, :-2, :-2]
-    forcing = phi[:, None, :-2, -2] * heater[:, :, None] + phi[:, None, :-2, -1] * ambient[:, :, None]
-    z = z0[:, :-2]
+    inner = np.ascontiguousarray(phi[:, :-2, :-2])
+    by_heater, by_air = phi[:, :-2, -2, None], phi[:, :-2, -1, None]
+    z = z0[:, :-2, None]
     states[:, 0] = z0
-    for k in range(steps):
-        z = (core @ z[:, :, None])[:, :, 0] + forcing[:, k]
-        states[:, k + 1, :-2] = z
     states[:, 1:, -2], states[:, 1:, -1] = heater, ambient
+    for k in range(steps):
+        air = ambient[:, k]
+        if usual_rise_c:
+            air = effective_air(z[:, STAGES:-1, 0], air, usual_rise_c)
+        z = inner @ z
+        z += by_heater * heater[:, k, None, None]
+        z += by_air * air[:, None, None]
+        states[:, k + 1, :-2] = z[:, :, 0]
     return states

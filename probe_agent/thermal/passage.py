@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from probe_agent.thermal.network import Array, transition
+from probe_agent.thermal.network import STAGES, Array, effective_air, transition
 
 _STEPS_A_LEVEL = 8
 
@@ -30,19 +30,25 @@ def grid(first_step_s: float, horizon_s: float) -> tuple[Array, int]:
     return np.concatenate([[0.0], np.cumsum(steps)]), levels
 
 
-def sample_futures(a: Array, z: Array, weight: Array, t_s: Array, heater: Array, ambient: Array) -> Futures:
+def sample_futures(
+    a: Array, z: Array, weight: Array, t_s: Array, heater: Array, ambient: Array, usual_rise_c: float
+) -> Futures:
     """Run every sample forward. a: (b, m, m); z: (b, m); t_s from `grid`; heater, ambient: (b, k−1)
     input of each step."""
     phi = transition(a, float(t_s[1]))
-    nodes = np.empty((len(z), len(t_s), z.shape[1] - 3))
-    nodes[:, 0] = z[:, 1:-2]
-    state = z[:, :-2]
+    nodes = np.empty((len(z), len(t_s), z.shape[1] - STAGES - 2))
+    nodes[:, 0] = z[:, STAGES:-2]
+    state = z[:, :-2, None]
     for step in range(len(t_s) - 1):
-        if step and step % _STEPS_A_LEVEL == 0:
-            phi = phi @ phi
-        forced = phi[:, :-2, -2] * heater[:, step, None] + phi[:, :-2, -1] * ambient[:, step, None]
-        state = (phi[:, :-2, :-2] @ state[:, :, None])[:, :, 0] + forced
-        nodes[:, step + 1] = state[:, 1:]
+        if step % _STEPS_A_LEVEL == 0:
+            phi = phi @ phi if step else phi
+            inner = np.ascontiguousarray(phi[:, :-2, :-2])
+            by_heater, by_air = phi[:, :-2, -2, None], phi[:, :-2, -1, None]
+        air = effective_air(state[:, STAGES:-1, 0], ambient[:, step], usual_rise_c)
+        state = inner @ state
+        state += by_heater * heater[:, step, None, None]
+        state += by_air * air[:, None, None]
+        nodes[:, step + 1] = state[:, STAGES:, 0]
     return Futures(t_s, nodes, weight)
 
 

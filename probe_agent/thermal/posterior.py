@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from probe_agent.thermal.history import History
-from probe_agent.thermal.network import SHARED, Array, build, simulate, transition
+from probe_agent.thermal.network import SHARED, STAGES, Array, build, simulate, transition
 
 _STEP = 0.02  # of a prior spread: large against rounding, small against curvature
 _BOUND = 4.0  # prior spreads a parameter may wander
@@ -21,7 +21,8 @@ class Problem:
     """All a fit needs: the curve, the prior, and how far the network is trusted.
 
     mean, factor: prior of the parameters; start_c: first temperatures of the places less the
-    reference (n,); on_s, on_sd_s: instant of heater-on and its uncertainty, 0 where it was measured.
+    reference (n,); usual_rise_c: rise at which the couplings hold; on_s, on_sd_s: instant of heater-on
+    and its uncertainty, 0 where it was measured.
     """
 
     history: History
@@ -29,6 +30,7 @@ class Problem:
     factor: Array
     start_c: Array
     discrepancy: float
+    usual_rise_c: float
     on_s: float | None = None
     on_sd_s: float = 0.0
 
@@ -42,7 +44,8 @@ class Run:
     states: Array
 
 
-def _simulate_past(problem: Problem, xi: Array) -> Run:
+def simulate_past(problem: Problem, xi: Array) -> Run:
+    """The past of each parameter vector in prior spreads: xi (b, p)."""
     theta = problem.mean + xi @ problem.factor.T
     n = len(problem.start_c)
     network = build(theta, n)
@@ -50,10 +53,12 @@ def _simulate_past(problem: Problem, xi: Array) -> Run:
     if problem.on_s is not None and problem.on_sd_s > 0:
         heater = _shift_on(problem, theta[:, _SHIFT], heater)
     ambient = problem.history.ambient() + theta[:, _AMBIENT, None]
-    start = np.zeros((len(theta), n + 4))
-    start[:, 1 : n + 1] = problem.start_c + theta[:, len(SHARED) + 4 * n :]
-    start[:, n + 1] = start[:, 1 : n + 1].mean(1) + theta[:, _CORE]
-    states = simulate(transition(network.a, problem.history.cell_s), start, heater, ambient)
+    start = np.zeros((len(theta), STAGES + n + 3))
+    start[:, STAGES : STAGES + n] = problem.start_c + theta[:, len(SHARED) + 4 * n :]
+    start[:, STAGES + n] = start[:, STAGES : STAGES + n].mean(1) + theta[:, _CORE]
+    states = simulate(
+        transition(network.a, problem.history.cell_s), start, heater, ambient, problem.usual_rise_c
+    )
     return Run(theta, network.a, states)
 
 
@@ -73,7 +78,7 @@ def _compare(problem: Problem, run: Run) -> tuple[Array, Array]:
     """Residuals in units of their spread, and whether there is one: (b, k, n), (k, n)."""
     value, variance, fraction = problem.history.readings()
     n = value.shape[1]
-    nodes = run.states[:, :, 1 : n + 1]
+    nodes = run.states[:, :, STAGES : STAGES + n]
     model = nodes[:, :-1] + (nodes[:, 1:] - nodes[:, :-1]) * fraction
     seen = np.isfinite(variance)
     rise = np.abs(value - problem.start_c)
@@ -106,7 +111,7 @@ def fit(problem: Problem, xi: Array, iterations: int) -> Fit:
     spread: Array = np.eye(p)
     best = np.inf
     for _ in range(iterations):
-        residual, _ = _compare(problem, _simulate_past(problem, xi + offsets))
+        residual, _ = _compare(problem, simulate_past(problem, xi + offsets))
         base = residual[0].ravel()
         jacobian = (residual[1:].reshape(p, -1) - base).T / _STEP
         weight = (_DEGREES + 1) / (_DEGREES + base**2)
@@ -116,7 +121,7 @@ def fit(problem: Problem, xi: Array, iterations: int) -> Fit:
         step = inverse @ -(jacobian.T @ (weight * base) + xi)
         here = float(_cost(residual[:1], xi[None])[0])
         candidates = np.clip(xi + _STEPS[:, None] * step, -_BOUND, _BOUND)
-        costs = _cost(_compare(problem, _simulate_past(problem, candidates))[0], candidates)
+        costs = _cost(_compare(problem, simulate_past(problem, candidates))[0], candidates)
         chosen = int(np.argmin(costs))
         if not costs[chosen] < here:
             best = here
@@ -140,7 +145,7 @@ def sample(problem: Problem, found: Fit, normals: Array) -> Ensemble:
     """Samples of the posterior, from the fit's normal approximation, reweighted by the true one as far
     as enough samples keep a weight. normals: (b, p) fixed standard normals."""
     xi = np.clip(found.xi + normals @ found.spread.T, -_BOUND - 1, _BOUND + 1)
-    run = _simulate_past(problem, xi)
+    run = simulate_past(problem, xi)
     residual, _ = _compare(problem, run)
     log_weight = -0.5 * _cost(residual, xi) + 0.5 * (normals**2).sum(1)
     return Ensemble(run, _temper(log_weight), _recent(problem, run))
@@ -166,7 +171,7 @@ def _recent(problem: Problem, run: Run) -> Array:
     value, variance, fraction = problem.history.readings()
     n = value.shape[1]
     rows = slice(max(0, len(value) - 8), len(value))
-    nodes = run.states[:, :, 1 : n + 1]
+    nodes = run.states[:, :, STAGES : STAGES + n]
     first, second = nodes[:, :-1][:, rows], nodes[:, 1:][:, rows]
     seen = np.isfinite(variance[rows])
     gap = np.where(seen, value[rows] - first - (second - first) * fraction[rows], 0.0)

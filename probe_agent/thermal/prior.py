@@ -18,7 +18,8 @@ class Prior:
 
     shared_mean: (s,), shared_factor: (s, s) with covariance factor·factorᵀ, in the order of SHARED.
     place_sd: spreads of log mass, log heat, log film, log hub; place_mean: shifts of these for a place.
-    reading_sd_c: one reading's error; discrepancy: error of the network as a share of the rise so far;
+    usual_rise_c: rise over ambient at which the couplings are meant; reading_sd_c: one reading's error;
+    discrepancy: error of the network as a share of the rise so far;
     power_sd, loss_sd: relative errors of the coming heat and of the coming losses (wind, leaks);
     air_sd_c_per_sqrt_h: wandering of the coming ambient; core_lag_s: median lag of the unprobed core,
     None for a share of the time scale; comes_back: chance that a heater that stopped comes back at all.
@@ -29,10 +30,11 @@ class Prior:
     shared_factor: Array
     place_sd: tuple[float, float, float, float]
     place_mean: Mapping[str, tuple[float, float, float, float]] = field(default_factory=dict)
+    usual_rise_c: float = 40.0
     reading_sd_c: float = 0.15
     discrepancy: float = 0.01
-    power_sd: float = 0.03
-    loss_sd: float = 0.05
+    power_sd: float = 0.05
+    loss_sd: float = 0.1
     core_lag_s: float | None = None
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
@@ -141,7 +143,7 @@ def engine_prior(
             0.0,
         ]
     )
-    spread = np.array([0.4, 0.3, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.7, 0.7, 1.0])
+    spread = np.array([0.5, 0.4, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.7, 0.7, 1.0])
     shifts = {p: (0.0, 0.7 if p in near_heater else 0.0, 0.0, 0.0) for p in places}
     return Prior(
         "engine",
@@ -149,6 +151,7 @@ def engine_prior(
         np.diag(spread),
         (0.5, 0.9, 0.5, 0.5),
         place_mean=shifts,
+        usual_rise_c=25.0,
         power_sd=0.05,
         loss_sd=0.15,
         core_lag_s=2400.0,

@@ -30,8 +30,9 @@ from probe_agent.engine_sim import (
     SimulatedEngine,
 )
 from probe_agent.readings import Forecast, Observation, Reading
-from probe_agent.replay import observation_of
+from probe_agent.thermal.described import observation_of
 from probe_agent.thermal.estimator import CAP_S, Estimator
+from probe_agent.thermal.heating import HeaterMode
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior, engine_prior
 
@@ -59,6 +60,7 @@ class HeatUp:
     on_s: float
     crossing_s: float | None
     core_c: tuple[float, ...]
+    fails_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +74,11 @@ class Setup:
     heat_ups: tuple[HeatUp, ...]
 
 
-def draw_setup(number: int, seed: int, heat_ups: int, every_s: float = 15.0) -> Setup:
-    """One of SETUPS on an engine drawn from the seed, with its heat-ups."""
+def draw_setup(
+    number: int, seed: int, heat_ups: int, every_s: float = 15.0, fails_s: float | None = None
+) -> Setup:
+    """One of SETUPS on an engine drawn from the seed, with its heat-ups; in each the heater fails
+    fails_s after heater-on, if given, and stays switched on."""
     layout, heater = SETUPS[number % len(SETUPS)]
     rng = np.random.default_rng([seed, number])
     design = EngineDesign.draw(layout, rng)
@@ -88,7 +93,7 @@ def draw_setup(number: int, seed: int, heat_ups: int, every_s: float = 15.0) -> 
     if measured_air:
         probes.append(ProbeDesign.draw("ambient", rng))
     runs = tuple(
-        _heat_up(design, setup, probes, required, np.random.default_rng([seed, number, i]), every_s)
+        _heat_up(design, setup, probes, required, np.random.default_rng([seed, number, i]), every_s, fails_s)
         for i in range(heat_ups)
     )
     known = {"opposed-4": "opposed-4", "opposed-6": "opposed-6", "in-line-4": "in-line", "radial-7": "radial"}
@@ -114,14 +119,18 @@ def _heat_up(
     required: Sequence[str],
     rng: np.random.Generator,
     every_s: float,
+    fails_s: float | None,
 ) -> HeatUp:
     day = Day.draw(rng)
+    events = [Event(REST_S, Happening.HEATER_ON)]
+    if fails_s is not None:
+        events.append(Event(REST_S + fails_s, Happening.HEATER_FAILS))
     engine = SimulatedEngine(
         design,
         setup,
         day,
         probes,
-        [Event(REST_S, Happening.HEATER_ON)],
+        events,
         seed=int(rng.integers(1 << 30)),
     )
     observations: list[Observation] = []
@@ -129,7 +138,8 @@ def _heat_up(
     before: tuple[float, float] | None = None
     crossing: float | None = None
     t_s = 0.0
-    while t_s <= REST_S + CAP_S and (crossing is None or t_s < crossing + 600):
+    end_s = REST_S + (CAP_S if fails_s is None else fails_s + 7200)
+    while t_s <= end_s and (crossing is None or t_s < crossing + 600):
         scan = engine.read(t_s)
         values = {s.address: s.value_c for s in scan.samples if isinstance(s, Reading)}
         air = values.pop("ambient", None)
@@ -140,7 +150,7 @@ def _heat_up(
             crossing = t_s if before is None else _between(before, (t_s, low))
         before = (t_s, low)
         t_s += every_s
-    return HeatUp(tuple(observations), REST_S, crossing, tuple(cores))
+    return HeatUp(tuple(observations), REST_S, crossing, tuple(cores), fails_s)
 
 
 def _between(a: tuple[float, float], b: tuple[float, float]) -> float:
@@ -211,11 +221,13 @@ class Table:
     seconds: list[float] = field(default_factory=list)
 
 
-def judge(setup: Setup, table: Table, remember: bool = True) -> None:
+def judge(setup: Setup, table: Table, remember: bool = True, heater_mode: HeaterMode = "measured") -> None:
     """Forecast each heat-up of a setup with what the ones before taught."""
     memory: Memory | None = None
     for heat_up in setup.heat_ups:
-        estimator = Estimator(setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory)
+        estimator = Estimator(
+            setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory, heater_mode
+        )
         _judge_one(setup, heat_up, estimator, table)
         if remember:
             memory = estimator.taught()
