@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
@@ -16,6 +17,7 @@ from probe_agent.status import Recent, Status, utc_seconds, with_age
 from probe_agent.store import CurveRow
 from web.chart import Chart, coldest_line, draw_curve, heater_spans, nice_step, runs, time_ticks
 from web.record import MOST_ROWS, CurveView, merge_curve, thin
+from web.svg import slim
 
 NOW_S = utc_seconds(samples.NOW)
 
@@ -180,3 +182,22 @@ def test_a_merged_curve_stays_within_its_size() -> None:
     curve = merge_curve(committed, status, NOW_S - 8 * 3600)
     assert len(curve.rows) == MOST_ROWS
     assert curve.rows[-1][0] == NOW_S
+
+
+# -- fewer points
+
+
+@given(st.lists(st.floats(-500, 500), min_size=1, max_size=200), st.floats(0.1, 5))
+def test_a_slimmed_line_stays_within_its_tolerance(heights: list[float], tolerance: float) -> None:
+    points = [(float(i), y) for i, y in enumerate(heights)]
+    kept = slim(points, tolerance)
+    assert kept[0] == points[0]
+    assert kept[-1] == points[-1]
+    assert set(kept) <= set(points)
+    for (x0, y0), (x1, y1) in pairwise(kept):
+        for x, y in points[int(x0) : int(x1) + 1]:
+            assert abs(y0 + (y1 - y0) * (x - x0) / (x1 - x0) - y) <= tolerance + 1e-6
+
+
+def test_a_straight_line_is_drawn_by_its_ends() -> None:
+    assert slim([(0.0, 1.0), (1.0, 2.0), (2.0, 3.0), (3.0, 4.0)]) == [(0.0, 1.0), (3.0, 4.0)]

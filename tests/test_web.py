@@ -546,7 +546,7 @@ print(json.dumps([sorted(sys.modules), rss_kb]))
         for m in modules
         if m.startswith(("probe_agent.thermal", "probe_agent.agent", "probe_agent.migrations"))
     ]
-    assert rss_kb <= 50_000
+    assert rss_kb <= 40 * 1024
 
 
 def test_help_and_bad_settings_are_sentences(tmp_path: Path) -> None:

@@ -7,7 +7,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
-from statistics import median
 from zoneinfo import ZoneInfo
 
 from markupsafe import Markup
@@ -17,7 +16,7 @@ from probe_agent.status import Status, utc_seconds
 from probe_agent.words import Unit
 from web.present import run_now
 from web.record import CurveView, Row
-from web.svg import element, path_of, text
+from web.svg import element, path_of, slim, text
 
 WIDTH, HEIGHT = 300.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 32.0, 298.0, 22.0, 206.0
@@ -121,7 +120,7 @@ def nice_step(span: float, most: int, steps: Sequence[float]) -> float:
 
 def _longest_span(times: Sequence[float]) -> float:
     spans = [b - a for a, b in pairwise(times)]
-    return max(LEAST_GAP_S, 3 * median(spans)) if spans else math.inf
+    return max(LEAST_GAP_S, 3 * sorted(spans)[len(spans) // 2]) if spans else math.inf
 
 
 def _at(row: Row) -> float:
@@ -289,7 +288,7 @@ def heater_spans(curve: CurveView) -> Iterator[tuple[Span, bool]]:
 
 
 def _on(axes: _Axes, run: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    points = [(axes.x(at), axes.y(c)) for at, c in run]
+    points = slim([(axes.x(at), axes.y(c)) for at, c in run])
     return points if len(points) > 1 else [points[0], (points[0][0] + 1.0, points[0][1])]
 
 

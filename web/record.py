@@ -61,14 +61,25 @@ class Record:
             reader = self._open()
             key = (reader.version(), round(since_at / 60))
             if self._cached is None or self._cached[0] != key:
-                # the span's end is open: rows are committed up to the document's instant
-                self._cached = (key, thin(reader.curve(since_at, now_at + 60), HOURS * 3600 / MOST_ROWS))
+                self._cached = (key, _read_thinned(reader, since_at, now_at))
             return self._cached[1]
 
     def _open(self) -> Reader:
         if self._reader is None:
             self._reader = Reader(self._path)
         return self._reader
+
+
+def _read_thinned(reader: Reader, since_at: float, now_at: float) -> list[CurveRow]:
+    """An hour at a time, so that the full rows of eight are never in memory at once."""
+    step_s = HOURS * 3600 / MOST_ROWS
+    start_at = since_at // step_s * step_s
+    kept: list[CurveRow] = []
+    while start_at <= now_at:
+        end_at = start_at + 3600
+        kept += thin(reader.curve(start_at, end_at - 0.001), step_s)
+        start_at = end_at
+    return kept
 
 
 def _sentence(err: Exception) -> str:

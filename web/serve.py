@@ -12,7 +12,7 @@ from web.app import create_app
 from web.source import FileStatusSource
 
 STATUS_FILE = "status.json"
-THREADS = 4
+THREADS = 3
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})

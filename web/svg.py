@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from html import escape
+from itertools import pairwise
+from math import copysign, inf
+
+Point = tuple[float, float]
+SLACK = 0.5
+"""How far a left-out point may lie from the line drawn [units of the picture]."""
 
 
 def element(tag: str, *children: str, **attributes: object) -> str:
@@ -21,9 +28,43 @@ def text(x: float, y: float, words: str, cls: str = "", anchor: str | None = Non
     return element("text", escape(words), x=x, y=y, class_=cls or None, text_anchor=anchor)
 
 
-def path_of(points: list[tuple[float, float]]) -> str:
-    """The path data of a polyline, one digit after the point."""
+def path_of(points: Sequence[Point]) -> str:
+    """The path data of a polyline, absolute, one digit after the point."""
     return "M" + "L".join(f"{_short(x)} {_short(y)}" for x, y in points)
+
+
+def slim(points: Sequence[Point], tolerance: float = SLACK) -> list[Point]:
+    """Fewer points of a line whose x rises, ends kept, each left-out one within the tolerance of the line.
+
+    One pass with a cone of slopes from the last kept point (the swing filter; Elmeleegy and others,
+    Online piece-wise linear approximation of numerical streams, VLDB 2009).
+    """
+    if len(points) < 3:
+        return list(points)
+    kept = [points[0]]
+    low, high = -inf, inf
+    for before, point in pairwise(points[1:]):
+        low, high = _narrowed(low, high, kept[-1], before, tolerance)
+        slope = _slope(kept[-1], point)
+        if not low <= slope <= high:
+            kept.append(before)
+            low, high = -inf, inf
+    return [*kept, points[-1]]
+
+
+def _narrowed(low: float, high: float, start: Point, point: Point, tolerance: float) -> tuple[float, float]:
+    """The slopes from `start` that pass the point within the tolerance as well."""
+    x, y = point
+    return (
+        max(low, _slope(start, (x, y - tolerance))),
+        min(high, _slope(start, (x, y + tolerance))),
+    )
+
+
+def _slope(start: Point, end: Point) -> float:
+    """Rise over run; straight up or down where both stand on one x."""
+    run, rise = end[0] - start[0], end[1] - start[1]
+    return rise / run if run > 0 else copysign(inf, rise) if rise else 0.0
 
 
 def _short(value: object) -> str:
