@@ -15,6 +15,7 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
@@ -269,21 +270,29 @@ def test_a_batch_is_written_whole_or_not_at_all(store: Store, file: Path) -> Non
     assert rows(file, "SELECT count(*) FROM ticks") == [(1,)]
 
 
-def test_a_tick_held_while_another_thread_commits_is_not_lost(store: Store, file: Path) -> None:
-    done = threading.Event()
+def test_a_tick_held_between_the_write_and_its_end_is_not_lost(
+    store: Store, file: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another thread wants to hold a tick in the very moment in which the transaction has ended."""
+    writing = store._writing
+    late = tick(store, 30.0)
+    other = threading.Thread(target=store.hold, args=(late,))
 
-    def commit() -> None:
-        while not done.is_set():
-            store.commit()
+    @contextmanager
+    def and_then_another() -> Iterator[sqlite3.Connection]:
+        with writing() as db:
+            yield db
+        other.start()
+        other.join(0.2)
 
-    writer = threading.Thread(target=commit)
-    writer.start()
-    for i in range(300):
-        store.hold(tick(store, 15.0 * i))
-    done.set()
-    writer.join(30)
+    store.hold(tick(store, 15.0))
+    with monkeypatch.context() as patch:
+        patch.setattr(store, "_writing", and_then_another)
+        store.commit()
+    other.join(10)
+    assert store.held == (late,)
     store.commit()
-    assert rows(file, "SELECT count(*) FROM ticks") == [(300,)]
+    assert rows(file, "SELECT count(*) FROM ticks") == [(2,)]
 
 
 def test_numbers_of_ticks_rise_across_starts(file: Path) -> None:
