@@ -201,8 +201,10 @@ class Agent:
         self._setup_id = self._keep_setup()
         self._bind_first_probes()
         watch, told_offset = self._kept_watch()
-        self.store.begin_boot(boot_id(), self._offset_s, self._clock_ok)
-        if watch is not None:
+        boot = self.store.begin_boot(boot_id(), self._offset_s, self._clock_ok)
+        if watch is None:
+            self._watch = Watch(born=boot)
+        else:
             by_s = told_offset - self._offset_s
             if watch.t_s is not None:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
@@ -321,7 +323,10 @@ class Agent:
         for job in self._jobs:
             if now_s >= job.due_s:
                 job.due_s = now_s + job.every_s
-                job.work()
+                try:
+                    job.work()
+                except store.StoreError as err:
+                    log.error("housekeeping: %s", err)
 
     # -- the data path
 

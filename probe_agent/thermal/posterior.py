@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,29 +92,48 @@ def _compare(problem: Problem, run: Run) -> tuple[Array, Array]:
 def _cost(residual: Array, xi: Array) -> Array:
     """Minus twice the log posterior, up to a constant: (b,)."""
     fit = (_DEGREES + 1) * np.log1p(residual**2 / _DEGREES)
-    return np.asarray(fit.sum((1, 2)) + (xi**2).sum(1))
+    return np.asarray(fit.reshape(len(fit), -1).sum(1) + (xi**2).sum(1))
 
 
 @dataclass(frozen=True, slots=True)
 class Fit:
-    """The most likely parameters in prior spreads xi (p,), and a factor of their covariance (p, p)."""
+    """The most likely parameters in prior spreads xi (p,), and a factor of their covariance (p, p).
+
+    settled: a full step from the last point but one was below one standard deviation, which is what the
+    coarse differences of the derivative allow to tell; False: the iterations ran out, or the descent stuck
+    elsewhere than at a minimum.
+    """
 
     xi: Array
     spread: Array
     cost: float
+    settled: bool
 
 
 def fit(problem: Problem, xi: Array, iterations: int) -> Fit:
-    """Gauss-Newton with Student weights from xi; each iteration takes the best of several step lengths,
-    or stays where it is."""
+    """The heat balance fitted to the curve so far, from xi."""
+
+    def residual_of(points: Array) -> Array:
+        residual, _ = _compare(problem, simulate_past(problem, points))
+        return residual.reshape(len(points), -1)
+
+    return descend(residual_of, xi, iterations)
+
+
+def descend(residual_of: Callable[[Array], Array], xi: Array, iterations: int) -> Fit:
+    """Gauss-Newton with Student weights from xi (p,), in prior spreads; each iteration takes the best of
+    several step lengths, or stays where it is.
+
+    residual_of: points (b, p) to residuals in units of their spread (b, k).
+    """
     p = len(xi)
     offsets = np.vstack([np.zeros(p), _STEP * np.eye(p)])
     spread: Array = np.eye(p)
-    best = np.inf
+    best, settled = np.inf, False
     for _ in range(iterations):
-        residual, _ = _compare(problem, simulate_past(problem, xi + offsets))
-        base = residual[0].ravel()
-        jacobian = (residual[1:].reshape(p, -1) - base).T / _STEP
+        residual = residual_of(xi + offsets)
+        base = residual[0]
+        jacobian = (residual[1:] - base).T / _STEP
         weight = (_DEGREES + 1) / (_DEGREES + base**2)
         hessian = (jacobian.T * weight) @ jacobian + np.eye(p)
         inverse = np.linalg.inv(hessian)
@@ -121,15 +141,16 @@ def fit(problem: Problem, xi: Array, iterations: int) -> Fit:
         step = inverse @ -(jacobian.T @ (weight * base) + xi)
         here = float(_cost(residual[:1], xi[None])[0])
         candidates = np.clip(xi + _STEPS[:, None] * step, -_BOUND, _BOUND)
-        costs = _cost(_compare(problem, simulate_past(problem, candidates))[0], candidates)
+        costs = _cost(residual_of(candidates), candidates)
         chosen = int(np.argmin(costs))
+        settled = bool(step @ hessian @ step < 1.0)
         if not costs[chosen] < here:
             best = here
             break
         xi, best = candidates[chosen], float(costs[chosen])
         if here - best < 0.05:
             break
-    return Fit(xi, spread, best)
+    return Fit(xi, spread, best, settled)
 
 
 @dataclass(frozen=True, slots=True)
