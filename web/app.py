@@ -233,6 +233,7 @@ class _Pages:
             "status": status,
             "view": view,
             "reason": reason,
+            "aircraft": self.settings.aircraft.name,
             "unit": unit,
             "other_unit": "C" if unit == "F" else "F",
             "may_act": self._may_act(),

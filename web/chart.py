@@ -132,7 +132,7 @@ def _axes(curve: CurveView, status: Status, now_at: float, unit: Unit) -> _Axes:
     inside = [_at(r) for r in curve.rows]
     ahead = [utc_seconds(t) for t in (status.above_p10, status.above_p50, status.above_p90) if t]
     shown_for = max(now_at - inside[0], HOUR_S)
-    until = max([now_at + 0.2 * shown_for, *(t + 600 for t in ahead if t - now_at < 10 * HOUR_S)])
+    until = max([now_at + 0.5 * shown_for, *(t + 600 for t in ahead if t - now_at < 10 * HOUR_S)])
     step_s = nice_step(until - inside[0], 8, (900.0, 1800.0, HOUR_S, 2 * HOUR_S))
     values = [v for r in curve.rows for v in r[1:-1] if v is not None]
     values += [status.target_c, status.need_c]

@@ -250,6 +250,7 @@ def test_a_page_opened_before_the_daemon_fills_itself(served: ServedPage, phone:
     served.show(samples.heating())
     come_back(phone)
     wait_for(phone, lambda: "Warming." in body(phone))
+    wait_for(phone, lambda: "Europe/Oslo" in body(phone))
 
 
 def test_without_script_the_page_is_read_and_answered(served: ServedPage, phone: webdriver.Chrome) -> None:

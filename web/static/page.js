@@ -45,6 +45,7 @@
   async function look() {
     if (busy || document.hidden) return;
     busy = true;
+    let turned = false;
     try {
       const answer = await get("/api/status", tag ? { "If-None-Match": tag } : {});
       wait = FIRST_MS;
@@ -52,12 +53,14 @@
         const started = moment();
         const part = await get("/now", {});
         if (part.ok) {
+          const spoken = now.dataset.spoken;
           swap(await part.text(), started);
           tag = answer.headers.get("ETag") || "";
+          turned = spoken !== now.dataset.spoken;
         }
       }
       const rate = Math.max(1, Number(now.dataset.rate) || 1);
-      if (elapsed(curveAt) > Math.max(10, 60 / rate)) {
+      if (turned || elapsed(curveAt) > Math.max(10, 60 / rate)) {
         const part = await get("/curve", {});
         if (part.ok) {
           put(document.getElementById("curve-part"), await part.text());
@@ -83,9 +86,10 @@
     held.innerHTML = html;
     const fresh = held.content.getElementById("now");
     if (!fresh) return;
+    if (fresh.dataset.print && !now.dataset.print) { location.reload(); return; }
     const focused = document.activeElement && document.activeElement.id;
     const open = [...now.querySelectorAll("details[open]")].map((d) => d.closest("section").id);
-    if (!fresh.dataset.print || !now.dataset.print) {
+    if (!fresh.dataset.print) {
       now.replaceWith(fresh);
       now = fresh;
     } else {
