@@ -40,7 +40,6 @@ from probe_agent.status import (
     Recent,
     RunTime,
     Status,
-    utc_text,
     write_status,
 )
 from probe_agent.store import Batch, Command, Message, Store, StoredReading, TickRow
@@ -108,7 +107,7 @@ def plan_from_settings(settings: Settings) -> Plan:
         places=places,
         required=settings.required,
         near_heater=frozenset(p.name for p in settings.places if p.near_heater),
-        rules=rules_of(settings),
+        rules=supervisor.rules_of(settings),
         prior=prior_of(settings),
     )
 
@@ -120,23 +119,8 @@ def plan_from_recording(settings: Settings, places: Sequence[str], required: Seq
         places=(*places, "ambient") if "ambient" not in places else tuple(places),
         required=tuple(required),
         near_heater=near,
-        rules=rules_of(settings),
+        rules=supervisor.rules_of(settings),
         prior=prior_of(settings),
-    )
-
-
-def rules_of(settings: Settings) -> Rules:
-    """The owner's limits as the supervisor takes them."""
-    limits = settings.limits
-    return Rules(
-        target_c=limits.target_c,
-        need_c=limits.need_below_c,
-        too_hot_c=limits.too_hot_c,
-        ready_rule=limits.ready_rule,
-        soak_s=limits.soak_min * 60,
-        core_certainty=limits.core_certainty,
-        switch_off_after_s=limits.switch_off_after_ready_min * 60,
-        interval_s=settings.sampling.interval_s,
     )
 
 
@@ -347,7 +331,7 @@ class Agent:
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             self.status = self._document(facts, heater)
-            self._hold(facts, samples, hand, heater, step)
+            self._hold(facts, samples, heater, step)
             self._write(self._batch(step, t_s), t_s)
             self._show(facts)
 
@@ -417,7 +401,6 @@ class Agent:
         self,
         facts: Facts,
         samples: Mapping[str, Reading | ProbeFault],
-        hand: Scan,
         heater: float | None,
         step: Step,
     ) -> None:
@@ -570,9 +553,6 @@ class Agent:
 
     def _utc(self, t_s: float) -> float:
         return t_s + self._offset_s
-
-    def _text(self, t_s: float | None) -> str | None:
-        return None if t_s is None else utc_text(self._utc(t_s))
 
     # -- commands
 

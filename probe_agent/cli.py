@@ -23,7 +23,7 @@ import click
 import msgspec
 
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
-from probe_agent.config import Settings, SettingsError, load_settings, parse_settings
+from probe_agent.config import Settings, SettingsError, load_settings, parse_settings, with_target
 from probe_agent.store import Store, StoreError, StoreNewerError, ask, await_answer
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
@@ -172,18 +172,8 @@ def run(
     if settings == Settings() and store_file is None:
         store_file = Path("probe-agent.db")
     if target_c is not None:
-        settings = msgspec.structs.replace(settings, limits=_limits_with_target(settings, target_c))
+        settings = with_target(settings, target_c)
     _run_recording(_placed(settings, store_file), recording, required, ignore, speed)
-
-
-def _limits_with_target(settings: Settings, target_c: float) -> Any:
-    limits = settings.limits
-    return msgspec.structs.replace(
-        limits,
-        target_c=target_c,
-        need_below_c=min(limits.need_below_c, target_c),
-        too_hot_c=max(limits.too_hot_c, target_c + 15.0),
-    )
 
 
 def _placed(settings: Settings, store_file: Path | None) -> Settings:

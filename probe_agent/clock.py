@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import threading
 import time
 from pathlib import Path
@@ -32,6 +33,7 @@ class Clock(Protocol):
 _EARLIEST_UTC = 1_767_225_600  # 2026-01-01: no clock of this product's age can be before
 
 
+@functools.cache
 def boot_id() -> str:
     """The kernel's id of this boot; durations across different ids are only 'about'."""
     try:

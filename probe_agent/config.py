@@ -200,6 +200,19 @@ class Settings(_Table, frozen=True):
         return tuple(p.name for p in self.places if p.required)
 
 
+def with_target(settings: Settings, target_c: float) -> Settings:
+    """The same settings for another target, as for a recorded curve of any kind: the need-limit is not
+    above it, and too hot is at least 15 °C higher."""
+    limits = settings.limits
+    other = msgspec.structs.replace(
+        limits,
+        target_c=target_c,
+        need_below_c=min(limits.need_below_c, target_c),
+        too_hot_c=max(limits.too_hot_c, target_c + 15.0),
+    )
+    return msgspec.structs.replace(settings, limits=other)
+
+
 def may_be_coldest(place: str, near_heater: bool) -> bool:
     """Whether a place can count as the coldest point."""
     return not near_heater and place not in NEVER_COLDEST

@@ -14,8 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent import supervisor
-from probe_agent.config import NEED_BELOW_C, NEVER_COLDEST, Limits, Settings, may_be_coldest
-from probe_agent.probes.recording import RecordingError, Row, Rows, read_rows, stream_lines
+from probe_agent.config import NEVER_COLDEST, Settings, may_be_coldest, with_target
+from probe_agent.probes.recording import RecordingError, Row, Rows, open_recording, read_rows, stream_lines
 from probe_agent.readings import Fault, Forecast, Point
 from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
@@ -110,18 +110,17 @@ class _Run:
         self.required = tuple(p for p in wanted if p not in NEVER_COLDEST)
         if not self.required:
             raise RecordingError(f"{self.name}: no place is required that can be coldest. Name one.")
-        limits = options.settings.limits if options.settings is not None else None
-        need_c = limits.need_below_c if limits is not None else NEED_BELOW_C
+        settings = options.settings if options.settings is not None else Settings()
+        self.rules = supervisor.rules_of(with_target(settings, options.target_c))
         self.estimator = Estimator(
             physics_places((*self.rows.places, *self.required)),
             self.required,
-            options.target_c,
-            need_c,
+            self.rules.target_c,
+            self.rules.need_c,
             prior_of(options.settings),
             self.memory,
             options.heater_mode,
         )
-        self.rules = _rules(options, need_c)
 
     def lines(self, progress: Progress | None) -> Iterator[str]:
         """A line for each row that is due, as the rows come."""
@@ -188,30 +187,8 @@ def points_of(
     )
 
 
-def _rules(options: Options, need_c: float) -> supervisor.Rules:
-    if options.settings is None:
-        # Any curve may be replayed: the engine's own limit means nothing above its usual target.
-        too_hot_c = max(Limits().too_hot_c, options.target_c + 15.0)
-        return supervisor.Rules(options.target_c, min(need_c, options.target_c), too_hot_c)
-    limits = options.settings.limits
-    return supervisor.Rules(
-        options.target_c,
-        need_c,
-        limits.too_hot_c,
-        limits.ready_rule,
-        limits.soak_min * 60,
-        limits.core_certainty,
-        limits.switch_off_after_ready_min * 60,
-    )
-
-
 def _lines_of(path: Path) -> Iterator[str]:
-    try:
-        fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-    except OSError as err:
-        raise RecordingError(
-            f"{path}: can't be read ({err.strerror}). Check the name and who may read it."
-        ) from err
+    fd = open_recording(path)
     try:
         yield from stream_lines(fd)
     finally:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
-from probe_agent.config import ASK_AGAIN_AFTER_S, NEVER_COLDEST, may_be_coldest
+from probe_agent.config import ASK_AGAIN_AFTER_S, NEVER_COLDEST, Settings, may_be_coldest
 from probe_agent.readings import Fault, Forecast, Point, State, Transition
 
 SLACK_C = 0.3
@@ -236,6 +236,21 @@ def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watc
 def say_heater(watch: Watch, on: bool, now_s: float) -> Watch:
     """The watch after somebody said the heater is on or off."""
     return replace(watch, said_off_s=None if on else now_s)
+
+
+def rules_of(settings: Settings) -> Rules:
+    """The owner's limits as the supervisor takes them."""
+    limits = settings.limits
+    return Rules(
+        target_c=limits.target_c,
+        need_c=limits.need_below_c,
+        too_hot_c=limits.too_hot_c,
+        ready_rule=limits.ready_rule,
+        soak_s=limits.soak_min * 60,
+        core_certainty=limits.core_certainty,
+        switch_off_after_s=limits.switch_off_after_ready_min * 60,
+        interval_s=settings.sampling.interval_s,
+    )
 
 
 def step(watch: Watch, facts: Facts, rules: Rules) -> Step:

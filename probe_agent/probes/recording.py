@@ -229,6 +229,16 @@ class Rows(Iterator[Row]):
         return RecordingError(f"{self._name}: line {max(self._line_no, 1)}: {what}. {remedy}.")
 
 
+def open_recording(path: Path) -> int:
+    """A descriptor of a recording, for the caller to close. Raises RecordingError."""
+    try:
+        return os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    except OSError as err:
+        raise RecordingError(
+            f"{path}: can't be read ({err.strerror}). Check the name and who may read it."
+        ) from err
+
+
 def stream_lines(fd: int, stop_fd: int | None = None) -> Iterator[str]:
     """The lines of an open file or pipe, each as soon as its end is there; ends when stop_fd is readable.
 
@@ -298,12 +308,7 @@ class RecordingSource:
     def _open(self, path: Path) -> int:
         if str(path) == "-":
             return 0
-        try:
-            fd = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
-        except OSError as err:
-            raise RecordingError(
-                f"{path}: can't be read ({err.strerror}). Check the name and who may read it."
-            ) from err
+        fd = open_recording(path)
         self._open_fds.append(fd)
         return fd
 

@@ -77,11 +77,6 @@ class History:
         variance = np.where(seen, np.maximum(number, 1) / safe / np.clip(number, 1, 4), np.inf)
         return value, variance, np.clip(fraction, 0.0, 1.0)
 
-    def forget(self, column: int) -> None:
-        """Drop all readings of one place."""
-        for table in (self._weight, self._value, self._time, self._number):
-            table[:, column] = 0.0
-
     def _mean(self, table: Array) -> Array:
         span = self._span[: self.count]
         return np.where(span > 0, table[: self.count] / np.where(span > 0, span, 1.0), table[: self.count])

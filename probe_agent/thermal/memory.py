@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
-from probe_agent.thermal.network import PER_PLACE, SHARED, Array, parameter_names
+from probe_agent.thermal.network import Array, parameter_names
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
 
 _DAY_SD: Mapping[str, float] = {
@@ -41,32 +40,6 @@ class Memory:
     covariance: tuple[tuple[float, ...], ...]
     heat_ups: int = 0
     model_version: int = MODEL_VERSION
-    notes: Mapping[str, float] = field(default_factory=dict)
-
-    def to_json(self) -> dict[str, Any]:
-        """Only numbers, strings, lists and objects."""
-        return {
-            "model_version": self.model_version,
-            "heat_ups": self.heat_ups,
-            "names": list(self.names),
-            "mean": list(self.mean),
-            "covariance": [list(row) for row in self.covariance],
-            "notes": dict(self.notes),
-        }
-
-    @staticmethod
-    def from_json(data: Mapping[str, Any]) -> Memory:
-        """The memory that `to_json` wrote. Raises ValueError for one of another model version."""
-        if data.get("model_version") != MODEL_VERSION:
-            raise ValueError(f"memory of model version {data.get('model_version')}, not {MODEL_VERSION}")
-        return Memory(
-            tuple(data["names"]),
-            tuple(map(float, data["mean"])),
-            tuple(tuple(map(float, row)) for row in data["covariance"]),
-            int(data["heat_ups"]),
-            MODEL_VERSION,
-            {k: float(v) for k, v in data.get("notes", {}).items()},
-        )
 
 
 def day_spread(names: Sequence[str]) -> Array:
@@ -118,13 +91,4 @@ def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Ar
         tuple(tuple(map(float, row)) for row in (rest + rest.T) / 2),
         (memory.heat_ups if memory else 0) + 1,
         MODEL_VERSION,
-        {},
     )
-
-
-def group_of(name: str) -> str:
-    """The kind of a parameter without its place."""
-    kind = name.split(":")[0]
-    if kind not in SHARED and kind not in PER_PLACE:
-        raise ValueError(f"{name} is no parameter")
-    return kind

@@ -51,8 +51,6 @@ class Network:
     """
 
     a: Array
-    core_mass: Array
-    on_shift: Array
 
 
 def build(theta: Array, n: int) -> Network:
@@ -87,7 +85,7 @@ def build(theta: Array, n: int) -> Network:
     a[:, inner, inner] = -k / c[:, :, None]
     a[:, inner, STAGES - 1] = q * rate[:, None] / c
     a[:, inner, -1] = film * (leak / to_air)[:, None] / c
-    return Network(a, core_share, shared[:, 10])
+    return Network(a)
 
 
 def transition(a: Array, dt_s: float | Array) -> Array:

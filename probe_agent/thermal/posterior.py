@@ -106,7 +106,6 @@ class Fit:
 
     xi: Array
     spread: Array
-    cost: float
     settled: bool
 
 
@@ -129,7 +128,7 @@ def descend(residual_of: Callable[[Array], Array], xi: Array, iterations: int) -
     p = len(xi)
     offsets = np.vstack([np.zeros(p), _STEP * np.eye(p)])
     spread: Array = np.eye(p)
-    best, settled = np.inf, False
+    settled = False
     for _ in range(iterations):
         residual = residual_of(xi + offsets)
         base = residual[0]
@@ -145,12 +144,11 @@ def descend(residual_of: Callable[[Array], Array], xi: Array, iterations: int) -
         chosen = int(np.argmin(costs))
         settled = bool(step @ hessian @ step < 1.0)
         if not costs[chosen] < here:
-            best = here
             break
-        xi, best = candidates[chosen], float(costs[chosen])
-        if here - best < 0.05:
+        xi = candidates[chosen]
+        if here - costs[chosen] < 0.05:
             break
-    return Fit(xi, spread, best, settled)
+    return Fit(xi, spread, settled)
 
 
 @dataclass(frozen=True, slots=True)
