@@ -152,7 +152,7 @@ class Agent:
         self._hand = HandEntries(HAND_VALID_S, [p for p in plan.places if p != "ambient"])
         self._hand_entries: dict[int, int] = {}  # number in the store → entry of this run
         self._hand_new: list[Reading] = []
-        self._offset_s = clock.utc() - clock.monotonic()
+        self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._estimator = self._new_estimator()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
@@ -318,7 +318,7 @@ class Agent:
         """One instant: read, think, decide, keep, show."""
         with self._lock:
             now_s = self.clock.monotonic()
-            self._keep_time(now_s)
+            self._keep_time()
             scans = [source.read(now_s) for source in self._sources]
             t_s = max((s.t_s for s in scans), default=now_s)
             hand = self._hand.read(t_s)
@@ -502,9 +502,9 @@ class Agent:
         if whole.messages and self._messages is not None:
             self._messages.nudge()
 
-    def _keep_time(self, now_s: float) -> None:
+    def _keep_time(self) -> None:
         """Follow the wall clock: a step, or its becoming known, changes this boot's one row."""
-        offset_s, known = self.clock.utc() - now_s, self.clock.utc_is_known()
+        offset_s, known = self.clock.utc_offset_s(), self.clock.utc_is_known()
         if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
             self._offset_s, self._clock_ok = offset_s, known
             try:

@@ -23,6 +23,9 @@ class Clock(Protocol):
     def utc(self) -> float:
         """Seconds since 1970-01-01 UTC, as this run sees them."""
 
+    def utc_offset_s(self) -> float:
+        """utc() less monotonic(), both of one instant however fast the run."""
+
     def wait_until(self, t_s: float, wake: threading.Event) -> None:
         """Return when the run reaches t_s or `wake` is set."""
 
@@ -52,6 +55,9 @@ class SystemClock:
 
     def utc(self) -> float:
         return time.time()
+
+    def utc_offset_s(self) -> float:
+        return time.time() - time.monotonic()
 
     def wait_until(self, t_s: float, wake: threading.Event) -> None:
         while not wake.is_set() and (left := t_s - time.monotonic()) > 0:
@@ -85,6 +91,9 @@ class SimulatedClock:
 
     def utc(self) -> float:
         return self._start_utc + self.monotonic()
+
+    def utc_offset_s(self) -> float:
+        return self._start_utc
 
     def wait_until(self, t_s: float, wake: threading.Event) -> None:
         if self.rate == float("inf"):

@@ -25,6 +25,11 @@ def clock(request: pytest.FixtureRequest) -> Clock:
     return made[request.param]
 
 
+def test_the_offset_of_a_hurried_clock_does_not_tremble() -> None:
+    clock = SimulatedClock(1_800_000_000.0, rate=100_000.0, start_t_s=50.0)
+    assert {clock.utc_offset_s() for _ in range(100)} == {1_800_000_000.0 - 50.0}
+
+
 def test_a_wait_ends_at_its_instant_not_before(clock: Clock) -> None:
     wake = threading.Event()
     due_s = clock.monotonic() + 0.05 * min(clock.rate, 200.0)
