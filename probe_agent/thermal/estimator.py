@@ -18,7 +18,7 @@ from probe_agent.thermal import memory as learned
 from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.heating import Evidence, HeaterMode, Heating
 from probe_agent.thermal.history import History
-from probe_agent.thermal.memory import Memory
+from probe_agent.thermal.memory import Lesson, Memory
 from probe_agent.thermal.network import (
     SHARED,
     STAGES,
@@ -414,20 +414,26 @@ class Estimator:
         )
 
     def taught(self) -> Memory | None:
-        """The memory with what this run taught; the old one where it was no clean heat-up: no known
-        heater, too small a rise, or a place set aside."""
+        """The memory with what this run taught; the old one where it was no clean heat-up."""
+        return self.lesson().memory
+
+    def lesson(self) -> Lesson:
+        """What this run taught, and how clean it was."""
         episode = self._episode
-        if episode is None or self._heating.on_at is None or self._set_aside:
-            return self.memory
+        if episode is None or self._heating.on_at is None:
+            return Lesson(self.memory, False, "no heat-up was seen")
+        if self._set_aside:
+            return Lesson(self.memory, False, f"{min(self._set_aside)} was not believed")
         problem = self._problem(episode)
         found = fit(problem, episode.found.xi if episode.found else episode.xi, 4)
         value, variance, _ = episode.history.readings()
         rise = np.where(np.isfinite(variance), value - episode.start_c, 0.0).max()
         if rise < _TEACHES_C:
-            return self.memory
+            return Lesson(self.memory, False, f"nothing rose by {_TEACHES_C:g} °C")
         spread = problem.factor @ found.spread
         theta = problem.mean + problem.factor @ found.xi
-        return learned.absorb(self.memory, self.prior, self.places, theta, spread @ spread.T)
+        memory = learned.absorb(self.memory, self.prior, self.places, theta, spread @ spread.T)
+        return Lesson(memory, True, censored=self._above_since is None)
 
     def _horizon(self) -> float:
         assert self._last is not None

@@ -42,6 +42,33 @@ class Memory:
     model_version: int = MODEL_VERSION
 
 
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """The heater-off test of one probe: how far it fell in the first minutes after heater-off at off_s,
+    and the middle of its neighbours. reads_heater: so much faster than they that it was reading the
+    heater, not the metal."""
+
+    place: str
+    off_s: float
+    fall_c: float
+    neighbours_c: float
+    reads_heater: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Lesson:
+    """What one heat-up taught. memory: with it where it was clean, else as before; why: in words, why
+    it was not clean; censored: stopped before the target; falls: its heater-off tests; changed: in
+    words, what of the setup seems to have changed for good."""
+
+    memory: Memory | None
+    clean: bool
+    why: str = ""
+    censored: bool = False
+    falls: tuple[Fall, ...] = ()
+    changed: str = ""
+
+
 def day_spread(names: Sequence[str]) -> Array:
     """Spread of each parameter from one day to another; 0 for what each day starts anew."""
     return np.array([_DAY_SD.get(name.split(":")[0], 0.0) for name in names])
