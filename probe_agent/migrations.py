@@ -111,13 +111,41 @@ CREATE VIEW heatups_utc AS
 """
 
 
+_SECOND = """
+CREATE TABLE lessons (
+  heatup INTEGER PRIMARY KEY REFERENCES heatups, model_version INTEGER NOT NULL, learned_at REAL NOT NULL,
+  clean INTEGER NOT NULL, censored INTEGER NOT NULL, why TEXT NOT NULL, changed TEXT NOT NULL
+) STRICT;
+CREATE TABLE falls (
+  heatup INTEGER NOT NULL REFERENCES heatups, place INTEGER NOT NULL REFERENCES places,
+  off_tick INTEGER NOT NULL, fall_mc INTEGER NOT NULL, neighbours_mc INTEGER NOT NULL,
+  reads_heater INTEGER NOT NULL, PRIMARY KEY (heatup, place, off_tick)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE scores (
+  heatup INTEGER NOT NULL REFERENCES heatups, percent INTEGER NOT NULL, tick INTEGER NOT NULL,
+  error_s REAL, inside INTEGER NOT NULL, PRIMARY KEY (heatup, percent)
+) STRICT, WITHOUT ROWID;
+"""
+
+
 @steps()
 def first(db: Database) -> None:
-    """The first schema; statement by statement, because executescript would commit half-way."""
-    for statement in _FIRST.split(";\n"):
+    """The first schema."""
+    _make(db, _FIRST, 1)
+
+
+@steps()
+def second(db: Database) -> None:
+    """What each heat-up taught, its heater-off tests, and how its forecasts were borne out."""
+    _make(db, _SECOND, 2)
+
+
+def _make(db: Database, schema: str, version: int) -> None:
+    """Statement by statement, because executescript would commit half-way."""
+    for statement in schema.split(";\n"):
         if statement.strip():
             db.execute(statement)
-    db.execute("PRAGMA user_version = 1")
+    db.execute(f"PRAGMA user_version = {version}")
 
 
 def migrate(path: Path) -> None:

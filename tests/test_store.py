@@ -37,7 +37,10 @@ from probe_agent.store import (
 )
 
 ROOT = Path(__file__).parents[1]
-SCHEMA = Path(__file__).parent / "reference" / "schema-1.sql"
+SCHEMAS = {n: Path(__file__).parent / "reference" / f"schema-{n}.sql" for n in (1, 2)}
+"""Each released schema as it was written; a store of an older one becomes one of the newest."""
+STEPS = {1: ("first",), 2: ("first", "second")}
+NEWEST = SCHEMAS[record.SCHEMA_VERSION]
 PLACES = {"cyl-1": (True, False), "sump": (False, True)}
 START_AT = 1_800_000_000.0
 
@@ -106,24 +109,49 @@ def schema_of(file: Path) -> str:
 
 
 def test_a_fresh_store_has_the_released_schema(file: Path) -> None:
-    assert schema_of(file) == SCHEMA.read_text("utf-8")
+    assert schema_of(file) == NEWEST.read_text("utf-8")
     assert rows(file, "PRAGMA user_version") == [(record.SCHEMA_VERSION,)]
 
 
-def test_a_store_made_from_the_released_schema_is_taken_as_it_is(tmp_path: Path) -> None:
-    old = tmp_path / "old.db"
-    db = sqlite3.connect(old)
-    db.executescript(SCHEMA.read_text("utf-8"))
+def released(path: Path, version: int) -> Path:
+    """A store as the program of that schema version left it, a heat-up in it."""
+    db = sqlite3.connect(path)
+    db.executescript(SCHEMAS[version].read_text("utf-8"))
     with db:
-        db.execute(
+        db.executemany(
             "INSERT INTO _sqlite_migrations (migration_set, name, applied_at)"
-            " VALUES ('probe-agent', 'first', '2027-01-01')"
+            " VALUES ('probe-agent', ?, '2027-01-01')",
+            [(name,) for name in STEPS[version]],
         )
+        db.execute("INSERT INTO boots VALUES (1, 'boot', 1800000000000, 1)")
+        db.execute("INSERT INTO ticks VALUES (1, 1, 15000, 1.0)")
+        db.execute("INSERT INTO heatups (setup, started_tick, target_mc) VALUES (NULL, 1, 7222)")
     db.close()
+    return path
+
+
+@pytest.mark.parametrize("version", SCHEMAS)
+def test_a_store_of_a_released_schema_is_brought_to_the_newest_and_keeps_its_rows(
+    tmp_path: Path, version: int
+) -> None:
+    old = released(tmp_path / "old.db", version)
     for _ in range(2):
         migrate(old)
         open_store(old).close()
-        assert schema_of(old) == SCHEMA.read_text("utf-8")
+        assert schema_of(old) == NEWEST.read_text("utf-8")
+        assert rows(old, "SELECT started, target_c, excluded FROM heatups_utc") == [
+            ("2027-01-15T08:00:15Z", 7.222, 0)
+        ]
+
+
+def test_the_page_refuses_a_store_of_an_older_schema_until_the_daemon_has_started(tmp_path: Path) -> None:
+    old = released(tmp_path / "old.db", 1)
+    before = digest(old)
+    with pytest.raises(StoreError, match="has schema 1, this program needs 2. Start the daemon once"):
+        Reader(old)
+    assert digest(old) == before
+    migrate(old)
+    Reader(old).close()
 
 
 def test_every_table_is_strict(file: Path) -> None:
@@ -160,7 +188,7 @@ def unknown_step(file: Path) -> None:
     with db:
         db.execute(
             "INSERT INTO _sqlite_migrations (migration_set, name, applied_at)"
-            " VALUES ('probe-agent', 'second', '2027-01-01')"
+            " VALUES ('probe-agent', 'from-the-future', '2027-01-01')"
         )
     db.close()
 
