@@ -20,24 +20,42 @@ from probe_agent.thermal.heating import Evidence, HeaterMode, Heating
 from probe_agent.thermal.history import History
 from probe_agent.thermal.memory import Lesson, Memory
 from probe_agent.thermal.network import (
+    PER_PLACE,
     SHARED,
     STAGES,
     Array,
-    build,
     effective_air,
     parameter_names,
     simulate,
     transition,
 )
 from probe_agent.thermal.passage import Futures, first_passage, grid, quantiles, sample_futures
-from probe_agent.thermal.posterior import Ensemble, Fit, Problem, fit, sample, simulate_past
+from probe_agent.thermal.posterior import (
+    Ensemble,
+    Fit,
+    Problem,
+    fit,
+    present,
+    sample,
+    simulate_past,
+)
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
 
 CAP_S = 36_000.0
 """A crossing later than this after heater-on counts as never."""
 _SAMPLES = 256
 _RECENT = 256
+_ITERATIONS = 2
+_REST_C = 1.5
+"""Readings closer together than this may be those of an engine at rest."""
+_KNOTS = 8
+"""The losses of a run may bend at so many instants."""
+_GROWTH = 1.04
+"""A fit is due when the run has become so much longer."""
+_SURE_START_C = 0.1
+"""A start known so well has no error of its own."""
 _TEACHES_C = 5.0
+_START_S = 600.0
 _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -54,8 +72,13 @@ class _Episode:
     start_sd_c: Array
     core_offset_c: float
     core_sd_c: float
-    xi: Array
+    problem: Problem | None = None
     found: Fit | None = None
+    ensemble: Ensemble | None = None
+    fitted_s: float = -math.inf
+    fitted_cell_s: float = 0.0
+    cells: int = 0
+    """Completed since the last fit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,9 +140,10 @@ class Estimator:
             covariance += np.diag(learned.day_spread(self._names) ** 2)
         self._mean, self._covariance = mean, covariance
         rng = np.random.default_rng(20_130_101)
-        half = rng.standard_normal((_SAMPLES // 2, len(self._names)))
+        half = rng.standard_normal((_SAMPLES // 2, len(self._names) + _KNOTS))
         self._normals = np.vstack([half, -half])
-        self._future_normals = rng.standard_normal((_SAMPLES, 8))
+        self._future_normals = rng.standard_normal((_SAMPLES, 2))
+        self._loss_normals = rng.standard_normal((_SAMPLES, 160))
         self._future_uniforms = rng.random((_SAMPLES, 4))
         self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 4)), 0.4)
         self._heating = Heating(heater_mode, prior)
@@ -159,6 +183,7 @@ class Estimator:
             if self._heating.rewritten_from is not None:
                 self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
                 self._checkpoints.clear()
+                self._refit(self._episode)
         self._follow_core(obs)
         self._note_passage(obs)
         self._last = obs
@@ -167,10 +192,19 @@ class Estimator:
         episode = self._episode
         if episode is None:
             return
-        completed = episode.history.advance(obs.t_s, share, self._air(episode))
-        if completed:
+        episode.cells += episode.history.advance(obs.t_s, share, self._air(episode))
+        if self._is_due(episode):
             self._refit(episode)
         self._add(episode, obs)
+
+    def _is_due(self, episode: _Episode) -> bool:
+        """Whether what was fitted is too old: the run has grown, or its cells have."""
+        history = episode.history
+        if episode.cells == 0:
+            return False
+        begun = history.start_s
+        grown = history.end_s - begun >= _GROWTH * (episode.fitted_s - begun)
+        return grown or history.cell_s != episode.fitted_cell_s
 
     def _air(self, episode: _Episode) -> float:
         return 0.0 if self._ambient_c is None else self._ambient_c - episode.reference_c
@@ -188,18 +222,12 @@ class Estimator:
         self, start_s: float, rows: Sequence[Observation], core: tuple[float, float] | None = None
     ) -> None:
         """Start a fresh fit at start_s with the rows from there on."""
-        first: dict[str, float] = {}
-        for row in rows:
-            for place, value in row.values_c.items():
-                first.setdefault(place, value)
-        reference = min(first.values()) if first else 0.0
-        unseen = [p not in first for p in self.places]
-        middle = float(np.median(list(first.values()))) if first else 0.0
-        start = np.array([first.get(p, middle) - reference for p in self.places])
-        spread = np.where(unseen, 4.0, 0.25)
-        for i, place in enumerate(self.places):
-            if place in first:
-                spread[i] = max(0.25, 1.2 * rows[0].sigma_c.get(place, 0.0))
+        first = {p: self._start_of(p, rows) for p in self.places}
+        known = {p: found for p, found in first.items() if found is not None}
+        reference = min((c for c, _ in known.values()), default=0.0)
+        middle = float(np.median([c for c, _ in known.values()])) if known else 0.0
+        start = np.array([known.get(p, (middle, 0.0))[0] - reference for p in self.places])
+        spread = np.array([known.get(p, (middle, 4.0))[1] for p in self.places])
         offset, offset_sd = core if core is not None else (0.0, self._core_sd(start))
         cell = self._first_cell(rows)
         episode = _Episode(
@@ -209,7 +237,6 @@ class Estimator:
             spread,
             offset,
             offset_sd,
-            np.zeros(len(self._names)),
         )
         self._episode = episode
         share = 0.0
@@ -218,9 +245,23 @@ class Estimator:
             self._add(episode, row)
             share = self._heating.share_at(row)
 
+    def _start_of(self, place: str, rows: Sequence[Observation]) -> tuple[float, float] | None:
+        """Temperature of a place at the start and its error [°C]: the mean of the rows before heater-on,
+        as far as they are near to it; None where it was not read."""
+        on_s = self._heating.on_at if self._heating.on_at is not None else rows[0].t_s
+        early = [r for r in rows if on_s - _START_S <= r.t_s <= on_s] or list(rows[:1])
+        read = [(r.values_c[place], r.sigma_c.get(place)) for r in early if place in r.values_c]
+        if not read:
+            read = [(r.values_c[place], r.sigma_c.get(place)) for r in rows if place in r.values_c][:1]
+        if not read:
+            return None
+        errors = [self.prior.reading_sd_c if sigma is None else 1.2 * sigma for _, sigma in read]
+        return float(np.mean([c for c, _ in read])), max(errors) / math.sqrt(min(len(read), 4))
+
     def _core_sd(self, start: Array) -> float:
         """Spread of the core's start: places far apart tell of an engine not at rest."""
-        return float(self.prior.shared_factor[9, 9] + 0.5 * np.ptp(start))
+        core = SHARED.index("core_offset_c")
+        return float(self.prior.shared_factor[core, core] + 0.5 * np.ptp(start))
 
     def _first_cell(self, rows: Sequence[Observation]) -> float:
         if len(rows) > 1:
@@ -244,7 +285,8 @@ class Estimator:
         """Core less mean of the places, and how well that is known."""
         if self._episode is None or self._episode.found is None:
             return None
-        ensemble, z = self._now(self._episode, self._episode.found)
+        problem, ensemble = self._sampled(self._episode)
+        z = present(problem, ensemble)
         n = len(self.places)
         offset = z[:, STAGES + n] - z[:, STAGES : STAGES + n].mean(1)
         mean = float(ensemble.weight @ offset)
@@ -280,33 +322,78 @@ class Estimator:
     # -- fitting -----------------------------------------------------------------------------------
 
     def _problem(self, episode: _Episode) -> Problem:
-        shared = len(SHARED)
         n = len(self.places)
         covariance = self._covariance.copy()
         mean = self._mean.copy()
-        index = np.arange(shared + 4 * n, shared + 5 * n)
-        covariance[index, index] = episode.start_sd_c**2
+        start = _group("start_offset_c", n)
+        index = np.arange(start.start, start.stop)
+        sure = episode.start_sd_c < _SURE_START_C
+        covariance[index, index] = np.where(sure, 0.0, episode.start_sd_c**2)
         core = SHARED.index("core_offset_c")
         mean[core] = episode.core_offset_c
         covariance[core, core] = episode.core_sd_c**2
         if self._ambient_c is None:
             air = SHARED.index("ambient_offset_c")
             covariance[air, air] = 0.8**2
+        if self._heating.on_sd_s == 0.0:
+            covariance[SHARED.index("on_shift")] = covariance[:, SHARED.index("on_shift")] = 0.0
+        self._know_rest(episode, mean, covariance)
+        knots_s, wander = self._knots(episode.history)
+        mean = np.concatenate([mean, np.zeros(len(knots_s))])
+        whole = np.zeros((len(mean), len(mean)))
+        whole[: len(covariance), : len(covariance)] = covariance
+        whole[len(covariance) :, len(covariance) :] = wander
         return Problem(
             episode.history,
             mean,
-            np.asarray(np.linalg.cholesky(covariance + 1e-9 * np.eye(len(mean))), dtype=np.float64),
-            episode.start_c,
+            _factor(whole),
+            knots_s,
+            episode.start_c.copy(),
             self.prior.discrepancy,
             self.prior.usual_rise_c,
             self._heating.on_at,
             self._heating.on_sd_s,
         )
 
+    def _know_rest(self, episode: _Episode, mean: Array, covariance: Array) -> None:
+        """What the start tells of the probes' offsets, in place: at rest all metal has one temperature."""
+        at = _group("offset_c", len(self.places))
+        seen = np.flatnonzero(np.isfinite(episode.start_c) & (episode.start_sd_c < 0.5))
+        if len(seen) < 2:
+            return
+        start = episode.start_c[seen]
+        apart = max(0.0, float(np.ptp(start)) - _REST_C)
+        noise = self.prior.rest_sd_c**2 + episode.start_sd_c[seen] ** 2 + (0.5 * apart) ** 2
+        level = start.mean()  # nothing is known of what all offsets have in common
+        design = np.zeros((len(seen), len(mean)))
+        design[np.arange(len(seen)), at.start + seen] = 1.0
+        design -= design.mean(0)
+        gap = start - level - design @ mean
+        gain = covariance @ design.T @ np.linalg.inv(design @ covariance @ design.T + np.diag(noise))
+        mean += gain @ gap
+        covariance -= gain @ design @ covariance
+
+    def _knots(self, history: History) -> tuple[Array, Array]:
+        """Instants at which the losses may bend, and the covariance of their logarithm there."""
+        lasted = history.cell_s * history.count
+        memory = self._wander_s()
+        count = int(np.clip(2 + 2 * lasted / memory, 2, _KNOTS))
+        at = history.start_s + np.linspace(0.0, lasted, count)
+        return at, self.prior.wander_sd**2 * np.exp(-np.abs(at[:, None] - at) / memory)
+
+    def _wander_s(self) -> float:
+        assert self._episode is not None
+        history = self._episode.history
+        known = self.prior.wander_s
+        return known if known is not None else max(0.5 * (history.end_s - history.start_s), 1.0)
+
     def _refit(self, episode: _Episode) -> None:
-        start = episode.found.xi if episode.found is not None else episode.xi
         problem = self._problem(episode)
-        episode.found = fit(problem, start, 3)
+        episode.found = fit(problem, self._warm(episode, problem), _ITERATIONS)
+        episode.problem = problem
+        episode.ensemble = None
+        episode.fitted_s, episode.fitted_cell_s = episode.history.end_s, episode.history.cell_s
+        episode.cells = 0
         if self._heating.is_tested:
             run = simulate_past(problem, episode.found.xi[None])
             history = episode.history
@@ -315,6 +402,26 @@ class Estimator:
                     history.end_s, history.start_s, history.cell_s, run.a[0], run.states[0], run.theta[0]
                 )
             )
+
+    def _warm(self, episode: _Episode, problem: Problem) -> Array:
+        """Where to start a fit: at the last one's parameters, in this problem's directions."""
+        if episode.problem is None or episode.found is None:
+            return np.zeros(problem.factor.shape[1])
+        before, p = episode.problem, len(self._names)
+        theta = before.theta(episode.found.xi)
+        bent = np.interp(problem.knots_s, before.knots_s, theta[p:])
+        wanted = np.concatenate([theta[:p], bent]) - problem.mean
+        rows = np.flatnonzero(problem.factor.any(1))
+        return np.asarray(np.linalg.solve(problem.factor[rows], wanted[rows]))
+
+    def _sampled(self, episode: _Episode) -> tuple[Problem, Ensemble]:
+        """The posterior's samples: those of the last fit, drawn when first asked for."""
+        if episode.problem is None or episode.found is None:
+            episode.problem = self._problem(episode)
+            episode.found = fit(episode.problem, np.zeros(episode.problem.factor.shape[1]), _ITERATIONS)
+        if episode.ensemble is None:
+            episode.ensemble = sample(episode.problem, episode.found, self._normals)
+        return episode.problem, episode.ensemble
 
     def _evidence(self, obs: Observation) -> Evidence | None:
         """How much of the expected heating the places show over the shortest window that can tell."""
@@ -356,7 +463,8 @@ class Estimator:
         shares = np.repeat([[0.0], [self._heating.expected]], steps, axis=1)
         air = np.full((2, steps), self._air(episode) + point.theta[SHARED.index("ambient_offset_c")])
         z = np.repeat(point.at(begin_s)[None], 2, axis=0)
-        nodes = simulate(phi, z, shares, air, self.prior.usual_rise_c)[:, :, STAGES : STAGES + n]
+        loss = np.full((2, steps), math.exp(point.theta[-1]))
+        nodes = simulate(phi, z, shares, air, self.prior.usual_rise_c, loss)[:, :, STAGES : STAGES + n]
         t_s = begin_s + dt_s * np.arange(steps + 1)
         top = bottom = 0.0
         for i, place in enumerate(self.places):
@@ -374,27 +482,13 @@ class Estimator:
         error = math.hypot(self.prior.reading_sd_c / math.sqrt(bottom), 0.1)
         return Evidence(begin_s, top / bottom, error)
 
-    def _now(self, episode: _Episode, found: Fit) -> tuple[Ensemble, Array]:
-        """Samples, and their states at the last observation with the places where they were read."""
-        ensemble = sample(self._problem(episode), found, self._normals)
-        history = episode.history
-        begin = history.start_s + (history.count - 1) * history.cell_s
-        share = (history.end_s - begin) / history.cell_s
-        before, after = ensemble.run.states[:, -2], ensemble.run.states[:, -1]
-        z = before + (after - before) * share
-        z[:, STAGES : STAGES + len(self.places)] += ensemble.residual
-        return ensemble, z
-
     # -- answering ---------------------------------------------------------------------------------
 
     def forecast(self) -> Forecast:
         """What is expected at the last observation. Changes nothing."""
         if self._last is None or self._episode is None:
             return Forecast(self._last.t_s if self._last else 0.0, first_of_setup=self.memory is None)
-        episode = self._episode
-        found = episode.found if episode.found is not None else fit(self._problem(episode), episode.xi, 2)
-        ensemble, z = self._now(episode, found)
-        return self._answer(episode, ensemble, *self._futures(episode, ensemble, z))
+        return self._answer(self._episode, *self._futures(self._episode))
 
     def glance(self, before: Forecast) -> Forecast:
         """An earlier forecast brought up to the last observation in what costs nothing: coldest place,
@@ -425,13 +519,14 @@ class Estimator:
         if self._set_aside:
             return Lesson(self.memory, False, f"{min(self._set_aside)} was not believed")
         problem = self._problem(episode)
-        found = fit(problem, episode.found.xi if episode.found else episode.xi, 4)
+        found = fit(problem, self._warm(episode, problem), 4)
         value, variance, _ = episode.history.readings()
         rise = np.where(np.isfinite(variance), value - episode.start_c, 0.0).max()
         if rise < _TEACHES_C:
             return Lesson(self.memory, False, f"nothing rose by {_TEACHES_C:g} °C")
-        spread = problem.factor @ found.spread
-        theta = problem.mean + problem.factor @ found.xi
+        p = len(self._names)
+        spread = (problem.factor @ found.spread)[:p]
+        theta = problem.theta(found.xi)[:p]
         memory = learned.absorb(self.memory, self.prior, self.places, theta, spread @ spread.T)
         return Lesson(memory, True, censored=self._above_since is None)
 
@@ -441,21 +536,35 @@ class Estimator:
         left = CAP_S if on is None else on + CAP_S - self._last.t_s
         return max(60.0, left)
 
-    def _futures(self, episode: _Episode, ensemble: Ensemble, z: Array) -> tuple[Futures, Array]:
+    def _futures(self, episode: _Episode) -> tuple[Futures, Array]:
         """Sampled futures of the places, and of the core in each of them [°C]."""
+        problem, ensemble = self._sampled(episode)
+        z = present(problem, ensemble)
         elapsed = max(episode.history.end_s - episode.history.start_s, episode.history.cell_s)
         t_s, _ = grid(min(60.0, max(0.5, elapsed / 64)), self._horizon())
         heater = self._coming_heat(t_s[:-1])
         wander = self._future_normals[:, 1, None] * self.prior.air_sd_c_per_sqrt_h
-        grown = np.sqrt(t_s[:-1] / 3600.0)
-        ambient = self._air(episode) + ensemble.run.theta[:, 8, None] + wander * grown
-        coming = ensemble.run.theta.copy()
-        coming[:, _TIME_SCALE] += self.prior.loss_sd * self._future_normals[:, 2]
-        network = build(coming, len(self.places))
-        futures = sample_futures(network.a, z, ensemble.weight, t_s, heater, ambient, self.prior.usual_rise_c)
-        places = futures.nodes[:, :, : len(self.places)] + episode.reference_c
-        core = self._core.coming(t_s, places, ambient + episode.reference_c, self._core_lag_s())
+        air = self._air(episode) + ensemble.run.theta[:, SHARED.index("ambient_offset_c"), None]
+        ambient = air + wander * np.sqrt(t_s[:-1] / 3600.0)
+        loss = self._coming_loss(ensemble.run.theta[:, -1], t_s)
+        futures = sample_futures(
+            ensemble.run.a, z, ensemble.weight, t_s, heater, ambient, loss, self.prior.usual_rise_c
+        )
+        core = self._core.coming(
+            t_s, futures.nodes + episode.reference_c, ambient + episode.reference_c, self._core_lag_s()
+        )
         return futures, core
+
+    def _coming_loss(self, log_now: Array, t_s: Array) -> Array:
+        """Factor on the losses in each step to come: from what they are now, wandering on: (b, k)."""
+        keep = np.exp(-np.diff(t_s) / self._wander_s())
+        fresh = self.prior.wander_sd * np.sqrt(1 - keep**2) * self._loss_normals[:, : len(keep)]
+        path = np.empty(fresh.shape)
+        log_loss = log_now
+        for k in range(len(keep)):
+            log_loss = log_loss * keep[k] + fresh[:, k]
+            path[:, k] = log_loss
+        return np.asarray(np.exp(path))
 
     def _coming_heat(self, t_s: Array) -> Array:
         """Heater share of each sample in each step. A heater that is off comes back in some of them."""
@@ -463,7 +572,7 @@ class Estimator:
         assert self._last is not None
         return self._heating.coming(t_s, self._last.t_s, self._future_uniforms) * noise
 
-    def _answer(self, episode: _Episode, ensemble: Ensemble, futures: Futures, core: Array) -> Forecast:
+    def _answer(self, episode: _Episode, futures: Futures, core: Array) -> Forecast:
         last = self._last
         assert last is not None
         weight = futures.weight
@@ -483,7 +592,7 @@ class Estimator:
             above_p50=above[1],
             above_p90=above[2],
             p_reach=min(above[3], 1.0),
-            plateau_c=self._plateau(episode, ensemble),
+            plateau_c=self._plateau(episode),
             core_c=(core_now[0], core_now[1], core_now[2]),
             core_above_p=float(np.mean(core[:, 0] > self.need_c)),
             core_above_p50=core_above[1],
@@ -545,13 +654,14 @@ class Estimator:
         p10, p50, p90 = (now + x if math.isfinite(x) else None for x in found)
         return p10, p50, p90
 
-    def _plateau(self, episode: _Episode, ensemble: Ensemble) -> tuple[float, float, float] | None:
+    def _plateau(self, episode: _Episode) -> tuple[float, float, float] | None:
         """Where the coldest required place levels off under full present heat."""
         share = self._heating.level()
         if share <= 0:
             return None
+        _, ensemble = self._sampled(episode)
         a = ensemble.run.a
-        air = self._air(episode) + ensemble.run.theta[:, 8]
+        air = self._air(episode) + ensemble.run.theta[:, SHARED.index("ambient_offset_c")]
         inner = a[:, STAGES:-2, STAGES:-2]
         forced = a[:, STAGES:-2, STAGES - 1] * share + a[:, STAGES:-2, -1] * air[:, None]
         steady = np.linalg.solve(inner, -forced[:, :, None])[:, :, 0]
@@ -601,8 +711,23 @@ class Estimator:
 
     def _theta(self, found: Fit) -> Array:
         assert self._episode is not None
-        problem = self._problem(self._episode)
-        return np.asarray(problem.mean + problem.factor @ found.xi)
+        assert self._episode.problem is not None
+        return self._episode.problem.theta(found.xi)
+
+
+def _group(name: str, n: int) -> slice:
+    """Where a group of PER_PLACE stands in the parameters of n places."""
+    begin = len(SHARED) + PER_PLACE.index(name) * n
+    return slice(begin, begin + n)
+
+
+def _factor(covariance: Array) -> Array:
+    """Factor of a covariance with a column for each quantity that is uncertain at all: (p, d)."""
+    free = np.flatnonzero(np.diag(covariance) > 1e-10)
+    factor = np.zeros((len(covariance), len(free)))
+    inner = covariance[np.ix_(free, free)]
+    factor[free] = np.linalg.cholesky((inner + inner.T) / 2 + 1e-9 * np.eye(len(free)))
+    return factor
 
 
 def _robust_slope(points: Sequence[tuple[float, float]]) -> float | None:

@@ -24,6 +24,11 @@ _DAY_SD: Mapping[str, float] = {
     "log_heat": 0.1,
     "log_film": 0.15,
     "log_hub": 0.1,
+    "log_shell_ratio": 0.1,
+    "log_shell_time_s": 0.15,
+    "log_core_loss": 0.15,
+    "plume_c": 0.1,
+    "offset_c": 0.02,
 }
 _OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start_offset_c"})
 

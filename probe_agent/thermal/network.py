@@ -1,8 +1,10 @@
-"""Heat balance of probed places, a hidden core and an enclosure, for many parameter sets at once.
+"""Heat balance of probed places, hidden masses and an enclosure, for many parameter sets at once.
 
 Every probed place is one mass. Two hubs without mass join them: the air inside the enclosure, which
 loses heat to ambient, and the metal (crankcase), through which heat is conducted. The core is a hidden
-mass on the metal hub. A heater lag of two equal stages stands between the heater's signal and its heat.
+mass on the metal hub that also loses heat to ambient (propeller); the shell is a hidden mass on the
+enclosure's air (cowl, exhaust). A heater lag of two equal stages stands between the heater's signal and
+its heat.
 
 Temperatures do not change when all capacities, conductances and powers are scaled together, so the
 total capacity is 1 and the power is a warming rate [°C/s]. Sources: lumped capacitance as in any text
@@ -31,11 +33,30 @@ SHARED = (
     "log_hub_time_s",  # time constant of the probed places against a fixed metal hub
     "log_enclosure_ratio",  # enclosure-to-ambient over metal-to-enclosure conductance
     "log_air_share",  # heat released to the enclosure air, against that of an average place
+    "log_shell_ratio",  # shell capacity / capacity of the probed places
+    "log_shell_time_s",  # time constant of the shell against fixed enclosure air
+    "log_core_loss",  # conductance core to ambient / core to metal hub
     "ambient_offset_c",  # effective ambient less the value told (or, untold, the coldest start)
     "core_offset_c",  # core less the mean of the places, at the start
     "on_shift",  # heater-on later than assumed, in units of the assumed uncertainty
 )
-PER_PLACE = ("log_mass", "log_heat", "log_film", "log_hub", "start_offset_c")
+PER_PLACE = (
+    "log_mass",
+    "log_heat",
+    "log_film",
+    "log_hub",
+    "plume_c",  # what the probe reads above its metal at full heat
+    "offset_c",  # what the probe always reads above its metal
+    "start_offset_c",  # metal at the start above what the first readings said
+)
+HIDDEN = 2
+"""Masses no probe sees, after the places: core, shell."""
+
+
+def of_place(theta: Array, name: str, n: int) -> Array:
+    """One group of PER_PLACE of each parameter vector: (b, n)."""
+    begin = len(SHARED) + PER_PLACE.index(name) * n
+    return theta[:, begin : begin + n]
 
 
 def parameter_names(places: Sequence[str]) -> tuple[str, ...]:
@@ -45,7 +66,8 @@ def parameter_names(places: Sequence[str]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """dz/dt = a z with z = (stages of lagged heat…, places…, core, heater share, ambient); (b, m, m).
+    """dz/dt = a z with z = (stages of lagged heat…, places…, core, shell, heater share, ambient);
+    (b, m, m).
 
     The last two are inputs: their rows are zero, so a step keeps them until they are set anew.
     """
@@ -55,28 +77,32 @@ class Network:
 
 def build(theta: Array, n: int) -> Network:
     """The network of each parameter vector. theta: (b, p) in the order of `parameter_names`."""
-    shared = theta[:, : len(SHARED)]
-    t0, rate, lag, ratio, core_t, hub_t, enclosure, air = np.exp(shared[:, :8]).T
-    groups = theta[:, len(SHARED) :].reshape(len(theta), len(PER_PLACE), n)
-    mass, heat, film, hub = np.exp(groups[:, :4]).transpose(1, 0, 2)
-    core_share = ratio / (1 + ratio)
-    c = np.concatenate(
-        [(1 - core_share)[:, None] * mass / mass.sum(1, keepdims=True), core_share[:, None]], axis=1
-    )
-    nodes = n + 1
-    film = np.concatenate([film * c[:, :n], np.zeros((len(theta), 1))], axis=1)
+    logs = theta[:, : SHARED.index("ambient_offset_c")]
+    t0, rate, lag, ratio, core_t, hub_t, enclosure, air, shell, shell_t, core_loss = np.exp(logs).T
+    mass, heat, film, hub = (np.exp(of_place(theta, name, n)) for name in PER_PLACE[:4])
+    core_share, shell_share = ratio / (1 + ratio + shell), shell / (1 + ratio + shell)
+    probed = (1 - core_share - shell_share)[:, None] * mass / mass.sum(1, keepdims=True)
+    c = np.concatenate([probed, core_share[:, None], shell_share[:, None]], axis=1)
+    nodes = n + HIDDEN
+    none = np.zeros((len(theta), 1))
+    film = film * probed
     film *= ((1 + enclosure) / (enclosure * t0 * film.sum(1)))[:, None]
+    film = np.concatenate([film, none, (shell_share / shell_t)[:, None]], axis=1)
     leak = (1 + enclosure) / t0
-    g = np.concatenate([hub * c[:, :n] / hub_t[:, None], (core_share / core_t)[:, None]], axis=1)
+    to_core = core_share / core_t
+    g = np.concatenate([hub * probed / hub_t[:, None], to_core[:, None], none], axis=1)
     k = np.zeros((len(theta), nodes, nodes))
     diagonal = np.arange(nodes)
     k[:, diagonal, diagonal] = film + g
+    k[:, n, n] += core_loss * to_core
     to_air = film.sum(1) + leak
     k -= film[:, :, None] * (film / to_air[:, None])[:, None, :]
     k -= g[:, :, None] * (g / g.sum(1, keepdims=True))[:, None, :]
     total = heat.sum(1) + air * n
     q = film * (air * n / total / to_air)[:, None]
     q[:, :n] += heat / total[:, None]
+    from_ambient = film * (leak / to_air)[:, None]
+    from_ambient[:, n] += core_loss * to_core
     a = np.zeros((len(theta), STAGES + nodes + 2, STAGES + nodes + 2))
     for stage in range(STAGES):
         a[:, stage, stage] = -STAGES / lag
@@ -84,7 +110,7 @@ def build(theta: Array, n: int) -> Network:
     inner = slice(STAGES, STAGES + nodes)
     a[:, inner, inner] = -k / c[:, :, None]
     a[:, inner, STAGES - 1] = q * rate[:, None] / c
-    a[:, inner, -1] = film * (leak / to_air)[:, None] / c
+    a[:, inner, -1] = from_ambient / c
     return Network(a)
 
 
@@ -107,37 +133,48 @@ def transition(a: Array, dt_s: float | Array) -> Array:
     return result
 
 
-def effective_air(places: Array, air: Array, usual_rise_c: float) -> Array:
-    """Air temperature at which constant coupling loses what free convection does at this rise.
+def effective_air(places: Array, air: Array, usual_rise_c: float, loss: Array | float = 1.0) -> Array:
+    """Air temperature at which constant coupling loses what the true one does at this rise.
 
     Losses by free convection grow with the fourth root of the temperature difference (laminar boundary
-    layer, e.g. Incropera et al., ch. 9); the network's couplings hold at `usual_rise_c`. places: (b, n),
-    air: (b,). Bounded where the rise is far from usual.
+    layer, e.g. Incropera et al., ch. 9); the network's couplings hold at `usual_rise_c`, 0 for any.
+    loss: factor on the losses besides (wind, leaks). places: (b, n), air: (b,), loss: (b,). Bounded where
+    the rise is far from usual.
     """
     rise = places.mean(1) - air
-    root = np.sqrt(np.sqrt(np.minimum(np.abs(rise) / usual_rise_c, 4.0)))
-    return np.asarray(air - (root - 1.0) * rise)
+    if usual_rise_c:
+        loss = loss * np.sqrt(np.sqrt(np.minimum(np.abs(rise) / usual_rise_c, 4.0)))
+    return np.asarray(air - (loss - 1.0) * rise)
 
 
-def simulate(phi: Array, z0: Array, heater: Array, ambient: Array, usual_rise_c: float = 0.0) -> Array:
+def simulate(
+    phi: Array,
+    z0: Array,
+    heater: Array,
+    ambient: Array,
+    usual_rise_c: float = 0.0,
+    loss: Array | None = None,
+) -> Array:
     """States at the borders of k equal cells: (b, k + 1, m).
 
     phi: (b, m, m) transition over one cell; z0: (b, m); heater, ambient: (b, k), constant in a cell;
-    usual_rise_c: see `effective_air`, 0 for constant couplings.
+    usual_rise_c, loss (b, k): see `effective_air`.
     """
     steps = heater.shape[1]
     states = np.empty((len(z0), steps + 1, z0.shape[1]))
     inner = np.ascontiguousarray(phi[:, :-2, :-2])
-    by_heater, by_air = phi[:, :-2, -2, None], phi[:, :-2, -1, None]
+    by_heater, by_air = phi[:, :-2, -2], phi[:, :-2, -1]
     z = z0[:, :-2, None]
     states[:, 0] = z0
     states[:, 1:, -2], states[:, 1:, -1] = heater, ambient
+    driven = by_heater[:, None, :] * heater[:, :, None]
     for k in range(steps):
         air = ambient[:, k]
-        if usual_rise_c:
-            air = effective_air(z[:, STAGES:-1, 0], air, usual_rise_c)
+        if loss is not None or usual_rise_c:
+            air = effective_air(
+                z[:, STAGES:-HIDDEN, 0], air, usual_rise_c, 1.0 if loss is None else loss[:, k]
+            )
         z = inner @ z
-        z += by_heater * heater[:, k, None, None]
-        z += by_air * air[:, None, None]
+        z[:, :, 0] += driven[:, k] + by_air * air[:, None]
         states[:, k + 1, :-2] = z[:, :, 0]
     return states

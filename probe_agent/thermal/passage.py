@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from probe_agent.thermal.network import STAGES, Array, effective_air, transition
+from probe_agent.thermal.network import HIDDEN, STAGES, Array, effective_air, transition
 
 _STEPS_A_LEVEL = 8
 
@@ -15,7 +15,7 @@ _STEPS_A_LEVEL = 8
 class Futures:
     """Sampled futures on a grid that coarsens with distance.
 
-    t_s: (k,) seconds from now, 0 first; nodes: (b, k, n+1) places and core; weight: (b,).
+    t_s: (k,) seconds from now, 0 first; nodes: (b, k, n) places; weight: (b,).
     """
 
     t_s: Array
@@ -31,24 +31,30 @@ def grid(first_step_s: float, horizon_s: float) -> tuple[Array, int]:
 
 
 def sample_futures(
-    a: Array, z: Array, weight: Array, t_s: Array, heater: Array, ambient: Array, usual_rise_c: float
+    a: Array,
+    z: Array,
+    weight: Array,
+    t_s: Array,
+    heater: Array,
+    ambient: Array,
+    loss: Array,
+    usual_rise_c: float,
 ) -> Futures:
-    """Run every sample forward. a: (b, m, m); z: (b, m); t_s from `grid`; heater, ambient: (b, k−1)
+    """Run every sample forward. a: (b, m, m); z: (b, m); t_s from `grid`; heater, ambient, loss: (b, k−1)
     input of each step."""
     phi = transition(a, float(t_s[1]))
-    nodes = np.empty((len(z), len(t_s), z.shape[1] - STAGES - 2))
-    nodes[:, 0] = z[:, STAGES:-2]
+    nodes = np.empty((len(z), len(t_s), z.shape[1] - STAGES - HIDDEN - 2))
+    nodes[:, 0] = z[:, STAGES : -HIDDEN - 2]
     state = z[:, :-2, None]
     for step in range(len(t_s) - 1):
         if step % _STEPS_A_LEVEL == 0:
             phi = phi @ phi if step else phi
             inner = np.ascontiguousarray(phi[:, :-2, :-2])
-            by_heater, by_air = phi[:, :-2, -2, None], phi[:, :-2, -1, None]
-        air = effective_air(state[:, STAGES:-1, 0], ambient[:, step], usual_rise_c)
+            by_heater, by_air = phi[:, :-2, -2], phi[:, :-2, -1]
+        air = effective_air(state[:, STAGES:-HIDDEN, 0], ambient[:, step], usual_rise_c, loss[:, step])
         state = inner @ state
-        state += by_heater * heater[:, step, None, None]
-        state += by_air * air[:, None, None]
-        nodes[:, step + 1] = state[:, STAGES:, 0]
+        state[:, :, 0] += by_heater * heater[:, step, None] + by_air * air[:, None]
+        nodes[:, step + 1] = state[:, STAGES:-HIDDEN, 0]
     return Futures(t_s, nodes, weight)
 
 

@@ -8,12 +8,23 @@ from dataclasses import dataclass
 import numpy as np
 
 from probe_agent.thermal.history import History
-from probe_agent.thermal.network import SHARED, STAGES, Array, build, simulate, transition
+from probe_agent.thermal.network import (
+    HIDDEN,
+    PER_PLACE,
+    SHARED,
+    STAGES,
+    Array,
+    build,
+    of_place,
+    simulate,
+    transition,
+)
 
 _STEP = 0.02  # of a prior spread: large against rounding, small against curvature
 _BOUND = 4.0  # prior spreads a parameter may wander
 _DEGREES = 5.0  # Student's t of the residuals: a spike costs little
 _STEPS = np.array([1.0, 0.5, 0.2, 0.05])
+_ALIKE = 12.0
 _AMBIENT, _CORE, _SHIFT = (SHARED.index(n) for n in ("ambient_offset_c", "core_offset_c", "on_shift"))
 
 
@@ -21,46 +32,67 @@ _AMBIENT, _CORE, _SHIFT = (SHARED.index(n) for n in ("ambient_offset_c", "core_o
 class Problem:
     """All a fit needs: the curve, the prior, and how far the network is trusted.
 
-    mean, factor: prior of the parameters; start_c: first temperatures of the places less the
-    reference (n,); usual_rise_c: rise at which the couplings hold; on_s, on_sd_s: instant of heater-on
-    and its uncertainty, 0 where it was measured.
+    mean (p + k,), factor (p + k, d): prior of the parameters and of the log loss at k knots, in d
+    independent directions; knots_s (k,): their instants; start_c: first temperatures of the places less
+    the reference (n,); usual_rise_c: rise at which the couplings hold; on_s, on_sd_s: instant of
+    heater-on and its uncertainty, 0 where it was measured.
     """
 
     history: History
     mean: Array
     factor: Array
+    knots_s: Array
     start_c: Array
     discrepancy: float
     usual_rise_c: float
     on_s: float | None = None
     on_sd_s: float = 0.0
 
+    def theta(self, xi: Array) -> Array:
+        """Parameters and log losses of points in prior spreads (…, d): (…, p + k)."""
+        return np.asarray(self.mean + xi @ self.factor.T)
+
+    def loss(self, theta: Array) -> Array:
+        """Factor on the losses in each cell: (b, cells)."""
+        middles = self.history.start_s + self.history.cell_s * (np.arange(self.history.count) + 0.5)
+        at = self.knots_s
+        if len(at) == 1:
+            return np.repeat(np.exp(theta[:, -1:]), len(middles), axis=1)
+        place = np.clip((middles - at[0]) / (at[1] - at[0]), 0.0, len(at) - 1.0)
+        left = np.minimum(place.astype(int), len(at) - 2)
+        share = place - left
+        log_loss = theta[:, -len(at) :]
+        return np.asarray(np.exp(log_loss[:, left] * (1 - share) + log_loss[:, left + 1] * share))
+
 
 @dataclass(frozen=True, slots=True)
 class Run:
-    """Simulated past of several parameter vectors: a (b, m, m), states at cell borders (b, k+1, m)."""
+    """Simulated past of several parameter vectors: theta (b, p + k), transition over a cell and states at
+    cell borders, a and phi (b, m, m), states (b, cells + 1, m)."""
 
     theta: Array
     a: Array
+    phi: Array
     states: Array
 
 
 def simulate_past(problem: Problem, xi: Array) -> Run:
-    """The past of each parameter vector in prior spreads: xi (b, p)."""
-    theta = problem.mean + xi @ problem.factor.T
+    """The past of each parameter vector in prior spreads: xi (b, d)."""
+    theta = problem.theta(xi)
     n = len(problem.start_c)
-    network = build(theta, n)
+    network = build(theta[:, : len(SHARED) + len(PER_PLACE) * n], n)
     heater = np.broadcast_to(problem.history.heater(), (len(theta), problem.history.count))
     if problem.on_s is not None and problem.on_sd_s > 0:
         heater = _shift_on(problem, theta[:, _SHIFT], heater)
     ambient = problem.history.ambient() + theta[:, _AMBIENT, None]
-    start = np.zeros((len(theta), STAGES + n + 3))
-    start[:, STAGES : STAGES + n] = problem.start_c + theta[:, len(SHARED) + 4 * n :]
-    start[:, STAGES + n] = start[:, STAGES : STAGES + n].mean(1) + theta[:, _CORE]
-    states = simulate(
-        transition(network.a, problem.history.cell_s), start, heater, ambient, problem.usual_rise_c
-    )
-    return Run(theta, network.a, states)
+    start = np.zeros((len(theta), STAGES + n + HIDDEN + 2))
+    metal = problem.start_c - of_place(theta, "offset_c", n) + of_place(theta, "start_offset_c", n)
+    start[:, STAGES : STAGES + n] = metal
+    start[:, STAGES + n] = metal.mean(1) + theta[:, _CORE]
+    start[:, STAGES + n + 1] = metal.mean(1)
+    phi = transition(network.a, problem.history.cell_s)
+    states = simulate(phi, start, heater, ambient, problem.usual_rise_c, problem.loss(theta))
+    return Run(theta, network.a, phi, states)
 
 
 def _shift_on(problem: Problem, shift: Array, heater: Array) -> Array:
@@ -75,18 +107,31 @@ def _shift_on(problem: Problem, shift: Array, heater: Array) -> Array:
     return share * fraction
 
 
-def _compare(problem: Problem, run: Run) -> tuple[Array, Array]:
-    """Residuals in units of their spread, and whether there is one: (b, k, n), (k, n)."""
+def _gaps(problem: Problem, run: Run, last: int | None = None) -> tuple[Array, Array, Array]:
+    """Readings less what the probes should read, of the last cells (all): (b, k, n); the variance of the
+    readings, inf where there is none, and their rise: (k, n)."""
     value, variance, fraction = problem.history.readings()
+    rows = slice(0 if last is None else max(0, len(value) - last), len(value))
+    value, variance, fraction = value[rows], variance[rows], fraction[rows]
     n = value.shape[1]
-    nodes = run.states[:, :, STAGES : STAGES + n]
+    states = run.states[:, -len(value) - 1 :]
+    nodes, heat = states[:, :, STAGES : STAGES + n], states[:, :, STAGES - 1]
     model = nodes[:, :-1] + (nodes[:, 1:] - nodes[:, :-1]) * fraction
+    felt = heat[:, :-1, None] + (heat[:, 1:] - heat[:, :-1])[:, :, None] * fraction
+    model += of_place(run.theta, "offset_c", n)[:, None] + of_place(run.theta, "plume_c", n)[:, None] * felt
     seen = np.isfinite(variance)
-    rise = np.abs(value - problem.start_c)
+    rise = np.where(seen, np.abs(value - problem.start_c), 0.0)
+    return np.where(seen, value - model, 0.0), variance, rise
+
+
+def _compare(problem: Problem, run: Run) -> Array:
+    """Residuals in units of their spread, 0 where there is none: (b, k, n)."""
+    gap, variance, rise = _gaps(problem, run)
+    seen = np.isfinite(variance)
     # Errors of the network are alike in neighbouring cells: a dozen of them bear independent news.
-    alike = max(1.0, seen.any(1).sum() / 12.0)
+    alike = max(1.0, seen.any(1).sum() / _ALIKE)
     spread = np.sqrt(np.where(seen, variance, 1.0) + alike * (0.02 + problem.discrepancy * rise) ** 2)
-    return np.where(seen, value - model, 0.0) / spread, seen
+    return np.asarray(gap / spread)
 
 
 def _cost(residual: Array, xi: Array) -> Array:
@@ -113,8 +158,7 @@ def fit(problem: Problem, xi: Array, iterations: int) -> Fit:
     """The heat balance fitted to the curve so far, from xi."""
 
     def residual_of(points: Array) -> Array:
-        residual, _ = _compare(problem, simulate_past(problem, points))
-        return residual.reshape(len(points), -1)
+        return _compare(problem, simulate_past(problem, points)).reshape(len(points), -1)
 
     return descend(residual_of, xi, iterations)
 
@@ -153,21 +197,45 @@ def descend(residual_of: Callable[[Array], Array], xi: Array, iterations: int) -
 
 @dataclass(frozen=True, slots=True)
 class Ensemble:
-    """Weighted samples of the posterior: parameters, networks, and states at the last two borders."""
+    """Weighted samples of the posterior and their past; weight (b,)."""
 
     run: Run
     weight: Array
-    residual: Array  # of the last cells, weighted: how far the places are from the network now (b, n)
 
 
 def sample(problem: Problem, found: Fit, normals: Array) -> Ensemble:
     """Samples of the posterior, from the fit's normal approximation, reweighted by the true one as far
-    as enough samples keep a weight. normals: (b, p) fixed standard normals."""
+    as enough samples keep a weight. normals: (b, d or more) fixed standard normals."""
+    normals = normals[:, : len(found.xi)]
     xi = np.clip(found.xi + normals @ found.spread.T, -_BOUND - 1, _BOUND + 1)
     run = simulate_past(problem, xi)
-    residual, _ = _compare(problem, run)
-    log_weight = -0.5 * _cost(residual, xi) + 0.5 * (normals**2).sum(1)
-    return Ensemble(run, _temper(log_weight), _recent(problem, run))
+    log_weight = -0.5 * _cost(_compare(problem, run), xi) + 0.5 * (normals**2).sum(1)
+    return Ensemble(run, _temper(log_weight))
+
+
+def present(problem: Problem, ensemble: Ensemble) -> Array:
+    """States at the last observation (b, m), the places where they were read.
+
+    The samples may be older than the history: they live on through its newer cells.
+    """
+    history, run = problem.history, ensemble.run
+    cells = history.count - run.states.shape[1] + 2  # the newest cell is not complete
+    heater = history.heater()[-cells:]
+    ambient = history.ambient()[-cells:] + run.theta[:, _AMBIENT, None]
+    newer = simulate(
+        run.phi,
+        run.states[:, -2],
+        np.broadcast_to(heater, ambient.shape),
+        ambient,
+        problem.usual_rise_c,
+        np.repeat(np.exp(run.theta[:, -1:]), cells, axis=1),
+    )
+    lived = Run(run.theta, run.a, run.phi, np.concatenate([run.states[:, :-2], newer], axis=1))
+    share = (history.end_s - history.start_s) / history.cell_s - (history.count - 1)
+    before, after = lived.states[:, -2], lived.states[:, -1]
+    z = before + (after - before) * share
+    z[:, STAGES : STAGES + len(problem.start_c)] += _recent(problem, lived)
+    return np.asarray(z)
 
 
 def _temper(log_weight: Array) -> Array:
@@ -186,22 +254,16 @@ def _temper(log_weight: Array) -> Array:
 
 
 def _recent(problem: Problem, run: Run) -> Array:
-    """Readings less network over the last cells, as far as it is not reading error: (b, n)."""
-    value, variance, fraction = problem.history.readings()
-    n = value.shape[1]
-    rows = slice(max(0, len(value) - 8), len(value))
-    nodes = run.states[:, :, STAGES : STAGES + n]
-    first, second = nodes[:, :-1][:, rows], nodes[:, 1:][:, rows]
-    seen = np.isfinite(variance[rows])
-    gap = np.where(seen, value[rows] - first - (second - first) * fraction[rows], 0.0)
+    """How far the places are from the network now, as far as it is not reading error: (b, n)."""
+    gap, variance, rise = _gaps(problem, run, 8)
+    seen = np.isfinite(variance)
     age = np.arange(gap.shape[1])[::-1, None] / 2.5
     weight = np.where(seen, np.exp(-age), 0.0)
     total = weight.sum(0)
     safe = np.where(total > 0, total, 1.0)
     mean = (gap * weight).sum(1) / safe
-    noise = (np.where(seen, variance[rows], 0.0) * weight**2).sum(0) / safe**2
-    rise = np.abs(np.where(seen, value[rows] - problem.start_c, 0.0)).max(0)
-    trust = (0.02 + problem.discrepancy * rise) ** 2
+    noise = (np.where(seen, variance, 0.0) * weight**2).sum(0) / safe**2
+    trust = (0.02 + problem.discrepancy * rise.max(0)) ** 2
     gain = np.where(total > 0, trust / (trust + noise), 0.0)
     limit = 4 * np.sqrt(trust + noise)
     return np.asarray(np.clip(mean, -limit, limit) * gain)

@@ -9,7 +9,9 @@ import numpy as np
 
 from probe_agent.thermal.network import PER_PLACE, SHARED, Array
 
-MODEL_VERSION = 1
+MODEL_VERSION = 2
+
+Spreads = tuple[float, float, float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -17,42 +19,52 @@ class Prior:
     """A normal distribution of the network's parameters and the noise around the network.
 
     shared_mean: (s,), shared_factor: (s, s) with covariance factor·factorᵀ, in the order of SHARED.
-    place_sd: spreads of log mass, log heat, log film, log hub; place_mean: shifts of these for a place.
+    place_mean, place_sd: of log mass, log heat, log film, log hub, plume and offset [°C] of any place;
+    place_shift: what a place's own mean is more than place_mean, and the factor on its spread of the plume.
     usual_rise_c: rise over ambient at which the couplings are meant; reading_sd_c: one reading's error;
     discrepancy: error of the network as a share of the rise so far;
-    power_sd, loss_sd: relative errors of the coming heat and of the coming losses (wind, leaks);
+    wander_sd, wander_s: log losses wander so far about the day's, with this memory (wind, leaks; None:
+    half the time passed); power_sd: relative error of the coming heat;
     air_sd_c_per_sqrt_h: wandering of the coming ambient; core_lag_s: median lag of the unprobed core,
-    None for a share of the time scale; comes_back: chance that a heater that stopped comes back at all.
+    None for a share of the time scale; comes_back: chance that a heater that stopped comes back at all;
+    rest_sd_c: spread of the metal's temperatures in an engine at rest.
     """
 
     name: str
     shared_mean: Array
     shared_factor: Array
-    place_sd: tuple[float, float, float, float]
-    place_mean: Mapping[str, tuple[float, float, float, float]] = field(default_factory=dict)
+    place_mean: Spreads
+    place_sd: Spreads
+    place_shift: Mapping[str, Spreads] = field(default_factory=dict)
     usual_rise_c: float = 40.0
     reading_sd_c: float = 0.15
     discrepancy: float = 0.01
-    power_sd: float = 0.05
-    loss_sd: float = 0.1
+    wander_sd: float = 0.05
+    wander_s: float | None = None
+    power_sd: float = 0.02
     core_lag_s: float | None = None
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
+    rest_sd_c: float = 0.12
     is_engine: bool = False
 
     def mean(self, places: Sequence[str]) -> Array:
         """Prior mean of the parameters of these places: (p,)."""
-        shifts = np.array([self.place_mean.get(p, (0.0, 0.0, 0.0, 0.0)) for p in places]).T
-        return np.concatenate([self.shared_mean, shifts.ravel(), np.zeros(len(places))])
+        usual = np.repeat(np.array(self.place_mean)[:, None], len(places), axis=1)
+        shifts = np.array([self.place_shift.get(p, (0.0,) * 6) for p in places]).T
+        return np.concatenate([self.shared_mean, (usual + shifts).ravel(), np.zeros(len(places))])
 
     def factor(self, places: Sequence[str], start_sd_c: Sequence[float]) -> Array:
         """Factor of the prior covariance: (p, p). start_sd_c: spread of each start temperature."""
         n, shared = len(places), len(SHARED)
         factor = np.zeros((shared + n * len(PER_PLACE),) * 2)
         factor[:shared, :shared] = self.shared_factor
-        spreads = np.concatenate([np.repeat(self.place_sd, n), np.asarray(start_sd_c)])
+        spreads = np.repeat(np.array(self.place_sd)[:, None], n, axis=1)
+        # A probe that may lie by a heater part is uncertain by about what it may read too much.
+        plume = PER_PLACE.index("plume_c")
+        spreads[plume] += [self.place_shift[p][plume] if p in self.place_shift else 0.0 for p in places]
         index = np.arange(shared, len(factor))
-        factor[index, index] = spreads
+        factor[index, index] = np.concatenate([spreads.ravel(), np.asarray(start_sd_c)])
         return factor
 
 
@@ -70,16 +82,19 @@ def _generic() -> Prior:
             time_scale + np.log(0.1),
             0.0,
             np.log(0.5),
+            np.log(0.1),
+            time_scale + np.log(0.05),
+            np.log(0.1),
             0.0,
             0.0,
             0.0,
         ]
     )
-    spread = np.array([1.8, 0.9, 0.9, 0.8, 0.8, 0.8, 0.7, 0.7, 0.5, 0.5, 1.0])
+    spread = np.array([1.8, 0.9, 0.9, 0.8, 0.8, 0.8, 0.7, 0.7, 0.7, 0.7, 0.7, 0.5, 0.5, 1.0])
     factor = np.diag(spread)
     factor[1, 0] = -spread[0]
-    factor[[2, 4, 5], 0] = spread[0]
-    return Prior("generic", mean, factor, (0.4, 0.6, 0.4, 0.4))
+    factor[[2, 4, 5, 9], 0] = spread[0]
+    return Prior("generic", mean, factor, (0.0,) * 6, (0.4, 0.6, 0.4, 0.4, 0.1, 0.1))
 
 
 GENERIC = _generic()
@@ -138,22 +153,26 @@ def engine_prior(
             np.log(2400.0),
             np.log(0.5 if cover else 2.5),
             np.log(air),
+            np.log(0.12),
+            np.log(600.0),
+            np.log(0.12),
             0.0,
             0.0,
             0.0,
         ]
     )
-    spread = np.array([0.5, 0.4, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.7, 0.7, 1.0])
-    shifts = {p: (0.0, 0.7 if p in near_heater else 0.0, 0.0, 0.0) for p in places}
+    spread = np.array([0.5, 0.4, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.5, 0.6, 0.6, 0.7, 0.7, 1.0])
+    near = (0.0, 0.7, 0.0, 0.0, 1.5, 0.0)
     return Prior(
         "engine",
         mean,
         np.diag(spread),
-        (0.5, 0.9, 0.5, 0.5),
-        place_mean=shifts,
+        (0.0, 0.0, 0.0, 0.0, 0.2, 0.0),
+        (0.5, 0.9, 0.5, 0.5, 0.3, 0.25),
+        place_shift={p: near for p in places if p in near_heater},
         usual_rise_c=25.0,
-        power_sd=0.05,
-        loss_sd=0.15,
+        wander_sd=0.12,
+        wander_s=3600.0,
         core_lag_s=2400.0,
         comes_back=0.7,
         is_engine=True,
