@@ -1,348 +1,298 @@
-"""Forecasts of the heat balance beside a straight line, on the simulated engine's known truth.
+"""Forecasts on the simulated engine's known truth, beside a straight line, one exponential and an oracle.
 
-    python -m tests.bench.forecast --seeds 1 2 --heatups 4
+    python -m tests.bench.forecast --seeds 1 2                 tables of the forecasts, measured signal
+    python -m tests.bench.forecast --seeds 1 --setups 2 --heatups 4 --mode command
+    python -m tests.bench.forecast --seeds 1 2 --all           every table, every signal, with intervals
 
-prints, for each setup and all together, the error of the 50 % instant against the metal's true crossing
-at 10/25/50/75 % of the warm-up [min], the share of truths inside 10–90 %, the pinball loss [min], "never"
-said of heat-ups that got there, and how often the core's range held the simulated core.
+Eight setups of twelve heat-ups a seed (heatups.py). Each is forecast with what the ones before taught.
+Errors are those of the 50 % instant against the metal's true crossing at 10/25/50/75 % of the warm-up
+[min]; the other columns and tables are explained where they are printed (tables.py).
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+import math
+import multiprocessing
+import os
 import sys
 import time
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
 
-import numpy as np
-
-from probe_agent.config import NEED_BELOW_C, TARGET_C
-from probe_agent.engine_sim import (
-    Day,
-    EngineDesign,
-    Event,
-    Happening,
-    HeaterKind,
-    Layout,
-    ProbeDesign,
-    SetupDesign,
-    SimulatedEngine,
-)
-from probe_agent.readings import Forecast, Observation, Reading
-from probe_agent.thermal.described import observation_of
-from probe_agent.thermal.estimator import CAP_S, Estimator
-from probe_agent.thermal.heating import HeaterMode
+from probe_agent import supervisor, words
+from probe_agent.config import NEED_BELOW_C, TARGET_C, Settings
+from probe_agent.document import Frame, document
+from probe_agent.readings import Forecast
+from probe_agent.replay import points_of
+from probe_agent.status import RunTime, utc_seconds
+from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
-from probe_agent.thermal.prior import Prior, engine_prior
+from probe_agent.thermal.prior import GENERIC
+from tests.bench import heatups, tables
+from tests.bench.baselines import one_exponential, straight_line
+from tests.bench.course import PROGRESS, Course, Look, Mark, Shown
+from tests.bench.heatups import HeatUp, Row, Setup, Signal, draw_setup, heater_mode
+from tests.bench.scoring import Instants
 
-REST_S = 600.0
-PROGRESS = (0.1, 0.25, 0.5, 0.75)
-QUANTILES = (0.1, 0.5, 0.9)
-
-SETUPS: tuple[tuple[Layout, HeaterKind], ...] = (
-    ("opposed-4", "pads-and-bands"),
-    ("opposed-4", "fixed-pad"),
-    ("opposed-4", "cowl-heater"),
-    ("opposed-6", "ducted-air"),
-    ("opposed-6", "pads-and-bands"),
-    ("in-line-4", "fixed-pad"),
-    ("radial-7", "combustion"),
-    ("opposed-4", "ducted-air"),
-)
+SIGNALS: tuple[Signal, ...] = ("measured", "command", "none", "hand")
 
 
 @dataclass(frozen=True, slots=True)
-class HeatUp:
-    """One simulated heat-up and its truth. crossing_s None: not within ten hours of heater-on."""
+class Plan:
+    """What a run of the bench is asked for. look_every_s: how often a forecast is made besides the marks;
+    shown: whether the supervisor hears of them."""
 
-    observations: tuple[Observation, ...]
-    on_s: float
-    crossing_s: float | None
-    core_c: tuple[float, ...]
-    fails_s: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Setup:
-    """A described setup with the heat-ups drawn for it."""
-
-    name: str
-    prior: Prior
-    places: tuple[str, ...]
-    required: tuple[str, ...]
-    heat_ups: tuple[HeatUp, ...]
+    heat_ups: int = 12
+    every_s: float = 15.0
+    signal: Signal = "measured"
+    described: bool = True
+    look_every_s: float = 300.0
+    shown: bool = False
+    alike: bool = False
+    cuts: int = 0
+    cache: Path = field(default_factory=heatups.default_cache)
 
 
-def draw_setup(
-    number: int, seed: int, heat_ups: int, every_s: float = 15.0, fails_s: float | None = None
-) -> Setup:
-    """One of SETUPS on an engine drawn from the seed, with its heat-ups; in each the heater fails
-    fails_s after heater-on, if given, and stays switched on."""
-    layout, heater = SETUPS[number % len(SETUPS)]
-    rng = np.random.default_rng([seed, number])
-    design = EngineDesign.draw(layout, rng)
-    setup = SetupDesign.draw(heater, rng)
-    cylinders = tuple(f"cyl-{i + 1}" for i in range(min(4, design.cylinders)))
-    required = (*cylinders, "case-top", "case-nose", "oil-tank" if layout == "radial-7" else "sump")
-    near = ("sump",) if heater in ("fixed-pad", "pads-and-bands") and layout != "radial-7" else ()
-    required = tuple(p for p in required if p not in near)
-    measured_air = number % 2 == 0
-    probes = [ProbeDesign.draw(p, rng) for p in required]
-    probes += [ProbeDesign.draw(p, rng, near_heat=True) for p in near]
-    if measured_air:
-        probes.append(ProbeDesign.draw("ambient", rng))
-    runs = tuple(
-        _heat_up(design, setup, probes, required, np.random.default_rng([seed, number, i]), every_s, fails_s)
-        for i in range(heat_ups)
-    )
-    known = {"opposed-4": "opposed-4", "opposed-6": "opposed-6", "in-line-4": "in-line", "radial-7": "radial"}
-    places = (*required, *near)
-    prior = engine_prior(
-        known[layout],
-        "air",
-        heater,
-        round(setup.watts, -1),
-        setup.cover,
-        setup.plugs,
-        setup.hangar,
-        places,
-        near,
-    )
-    return Setup(f"{layout} {heater}", prior, places, required, runs)
+class CausalityError(AssertionError):
+    """Later rows changed an earlier forecast."""
 
 
-def _heat_up(
-    design: EngineDesign,
-    setup: SetupDesign,
-    probes: Sequence[ProbeDesign],
-    required: Sequence[str],
-    rng: np.random.Generator,
-    every_s: float,
-    fails_s: float | None,
-) -> HeatUp:
-    day = Day.draw(rng)
-    events = [Event(REST_S, Happening.HEATER_ON)]
-    if fails_s is not None:
-        events.append(Event(REST_S + fails_s, Happening.HEATER_FAILS))
-    engine = SimulatedEngine(
-        design,
-        setup,
-        day,
-        probes,
-        events,
-        seed=int(rng.integers(1 << 30)),
-    )
-    observations: list[Observation] = []
-    cores: list[float] = []
-    before: tuple[float, float] | None = None
-    crossing: float | None = None
-    t_s = 0.0
-    end_s = REST_S + (CAP_S if fails_s is None else fails_s + 7200)
-    while t_s <= end_s and (crossing is None or t_s < crossing + 600):
-        scan = engine.read(t_s)
-        values = {s.address: s.value_c for s in scan.samples if isinstance(s, Reading)}
-        air = values.pop("ambient", None)
-        observations.append(observation_of(t_s, dict(values), air, scan.heater))
-        cores.append(engine.core_c())
-        low = min(engine.place_c(p) for p in required)
-        if crossing is None and low >= TARGET_C:
-            crossing = t_s if before is None else _between(before, (t_s, low))
-        before = (t_s, low)
-        t_s += every_s
-    return HeatUp(tuple(observations), REST_S, crossing, tuple(cores), fails_s)
+# -- one setup
 
 
-def _between(a: tuple[float, float], b: tuple[float, float]) -> float:
-    return a[0] + (TARGET_C - a[1]) / (b[1] - a[1]) * (b[0] - a[0])
-
-
-def straight_line(seen: Sequence[Observation], required: Sequence[str]) -> float | None:
-    """When a line through the coldest required point's last 15 minutes passes the target."""
-    now = seen[-1].t_s
-    points = [
-        (o.t_s, min(o.values_c[p] for p in required if p in o.values_c))
-        for o in seen
-        if o.t_s >= now - 900 and any(p in o.values_c for p in required)
-    ]
-    t, v = np.array(points).T
-    slope, level = np.polyfit(t - now, v, 1)
-    if slope <= 0:
-        return None
-    return float(now + max(0.0, (TARGET_C - level) / slope))
-
-
-@dataclass(slots=True)
-class Score:
-    """What was forecast at one progress: truth and quantiles, all from heater-on [s]."""
-
-    setup: str
-    progress: float
-    first: bool
-    truth_s: float
-    quantiles_s: tuple[float | None, float | None, float | None]
-    p_reach: float
-    line_s: float | None
-    core_inside: bool
-    core_width_c: float
-
-    @property
-    def error_min(self) -> float:
-        middle = self.quantiles_s[1]
-        return np.inf if middle is None else (middle - self.truth_s) / 60
-
-    @property
-    def inside(self) -> bool:
-        p10, _, p90 = self.quantiles_s
-        return p10 is not None and p10 <= self.truth_s and (p90 is None or p90 >= self.truth_s)
-
-    def pinball_min(self) -> float:
-        """Mean pinball loss of the three quantiles; a missing one counts as the cap."""
-        return float(
-            np.mean([_pinball(q, x, self.truth_s) for q, x in zip(QUANTILES, self.quantiles_s, strict=True)])
-        )
-
-    def line_pinball_min(self) -> float:
-        return float(np.mean([_pinball(q, self.line_s, self.truth_s) for q in QUANTILES]))
-
-
-def _pinball(q: float, x: float | None, truth: float) -> float:
-    gap = (truth - min(CAP_S, CAP_S if x is None else x)) / 60
-    return max(q * gap, (q - 1) * gap)
-
-
-@dataclass(slots=True)
-class Table:
-    """All scores of a bench."""
-
-    scores: list[Score] = field(default_factory=list)
-    false_never: int = 0
-    of_those_that_got_there: int = 0
-    seconds: list[float] = field(default_factory=list)
-
-
-def judge(setup: Setup, table: Table, remember: bool = True, heater_mode: HeaterMode = "measured") -> None:
-    """Forecast each heat-up of a setup with what the ones before taught."""
+def judge_setup(setup: Setup, plan: Plan) -> Iterator[Course]:
+    """Each heat-up of a setup, forecast with what the ones before taught; then its look-alikes."""
     memory: Memory | None = None
-    for heat_up in setup.heat_ups:
-        estimator = Estimator(
-            setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory, heater_mode
-        )
-        _judge_one(setup, heat_up, estimator, table)
-        if remember:
-            memory = estimator.taught()
+    for number in range(plan.heat_ups):
+        heat_up = heatups.heat_up(setup, number, plan.cache, plan.every_s)
+        estimator = _estimator(setup, plan, memory)
+        yield _follow(setup, heat_up, estimator, plan, _learned(memory), _cut_rows(setup, heat_up, plan))
+        memory = estimator.taught()
+    for what in heatups.look_alikes_of(setup) if plan.alike else ():
+        heat_up = heatups.look_alike(setup, what, plan.cache, plan.every_s)
+        yield _follow(setup, heat_up, _estimator(setup, plan, memory), plan, _learned(memory), ())
 
 
-def _judge_one(setup: Setup, heat_up: HeatUp, estimator: Estimator, table: Table) -> None:
-    seen: list[Observation] = []
-    marks = (
-        [heat_up.on_s + p * (heat_up.crossing_s - heat_up.on_s) for p in PROGRESS]
-        if heat_up.crossing_s
-        else []
-    )
-    said_never = False
-    due = iter([*zip(PROGRESS, marks, strict=True)] if marks else [])
-    following = next(due, None)
-    for obs, core in zip(heat_up.observations, heat_up.core_c, strict=True):
-        estimator.observe(obs)
-        seen.append(obs)
-        if following is not None and obs.t_s >= following[1]:
+def _estimator(setup: Setup, plan: Plan, memory: Memory | None) -> Estimator:
+    prior = setup.prior if plan.described else GENERIC
+    mode = heater_mode(plan.signal)
+    return Estimator(setup.places, setup.required, TARGET_C, NEED_BELOW_C, prior, memory, mode)
+
+
+def _learned(memory: Memory | None) -> int:
+    return 0 if memory is None else memory.heat_ups
+
+
+def _cut_rows(setup: Setup, heat_up: HeatUp, plan: Plan) -> tuple[int, ...]:
+    """Rows at which a run is cut short: one heat-up a setup, spread over its length."""
+    if plan.cuts == 0 or heat_up.number != setup.seed % min(plan.heat_ups, 5):
+        return ()
+    count = len(heat_up.seen(plan.signal))
+    return tuple(int(count * (k + 0.5) / plan.cuts) for k in range(plan.cuts))
+
+
+def _follow(
+    setup: Setup, heat_up: HeatUp, estimator: Estimator, plan: Plan, learned: int, cuts: Sequence[int]
+) -> Course:
+    """Feed one heat-up row by row, and keep what was forecast on the way."""
+    rows = heat_up.seen(plan.signal)
+    on_s = heat_up.on_s if heat_up.on_s is not None else rows[0].seen.t_s
+    due = _mark_rows(rows, heat_up)
+    memory = estimator.memory
+    marks: list[Mark] = []
+    looks: list[Look] = []
+    heating: list[tuple[float, bool | None]] = []
+    audience = _Audience(setup, heat_up) if plan.shown and heat_up.on_s is not None else None
+    forecast, asked_s = Forecast(rows[0].seen.t_s), -math.inf
+    forecast_ms: list[float] = []
+    observe_s = 0.0
+    for k, row in enumerate(rows):
+        began = time.perf_counter()
+        estimator.observe(row.seen)
+        observe_s += time.perf_counter() - began
+        at_s = row.seen.t_s
+        if k in due or at_s - asked_s >= plan.look_every_s - 1e-6 or k in cuts:
             began = time.perf_counter()
             forecast = estimator.forecast()
-            table.seconds.append(time.perf_counter() - began)
-            table.scores.append(
-                _score(setup, heat_up, following[0], forecast, seen, core, estimator.memory is None)
-            )
-            said_never |= forecast.p_reach < 0.1
-            following = next(due, None)
-    if heat_up.crossing_s is not None:
-        table.of_those_that_got_there += 1
-        table.false_never += said_never
+            forecast_ms.append(1000 * (time.perf_counter() - began))
+            if at_s - asked_s >= plan.look_every_s - 1e-6:
+                asked_s = at_s
+            instants = _since(forecast, on_s)
+            looks.append(Look((at_s - on_s) / 60, forecast.heating, forecast.p_reach, instants))
+        else:
+            forecast = estimator.glance(forecast)
+        if k in cuts:
+            _check_cut(_estimator(setup, plan, memory), rows[: k + 1], forecast)
+        if not heating or heating[-1][1] is not forecast.heating:
+            heating.append(((at_s - on_s) / 60, forecast.heating))
+        marks += [_mark(setup, heat_up, p, forecast, rows[: k + 1]) for p in due.get(k, ())]
+        if audience is not None:
+            audience.see(row, forecast)
+
+    def since(t_s: float | None) -> float | None:
+        return None if t_s is None else (t_s - on_s) / 60
+
+    return Course(
+        seed=setup.seed,
+        setup_number=setup.number,
+        setup=setup.name,
+        heat_up=heat_up.number,
+        kind=heat_up.kind,
+        signal=plan.signal,
+        described=plan.described,
+        learned=learned,
+        crossing=since(heat_up.crossing_s),
+        end=(rows[-1].seen.t_s - on_s) / 60,
+        fails=since(heat_up.fails_s),
+        mends=since(heat_up.mends_s),
+        thermostat=setup.setup.thermostat is not None,
+        alike=heat_up.on_s is None,
+        marks=tuple(marks),
+        looks=tuple(looks),
+        heating=tuple(heating),
+        shown=audience.shown() if audience is not None else None,
+        forecast_ms=tuple(forecast_ms),
+        observe_ms=1000 * observe_s / len(rows),
+    )
 
 
-def _score(
-    setup: Setup,
-    heat_up: HeatUp,
-    progress: float,
-    forecast: Forecast,
-    seen: Sequence[Observation],
-    core: float,
-    first: bool,
-) -> Score:
-    def since_on(x: float | None) -> float | None:
-        return None if x is None else x - heat_up.on_s
+def _check_cut(estimator: Estimator, rows: Sequence[Row], expected: Forecast) -> None:
+    """The same rows up to a cut, and nobody asking on the way, give the same forecast."""
+    for row in rows:
+        estimator.observe(row.seen)
+    if estimator.forecast() != expected:
+        raise CausalityError(f"cut at {rows[-1].seen.t_s} s: another forecast than in the whole run")
 
+
+def _mark_rows(rows: Sequence[Row], heat_up: HeatUp) -> dict[int, list[float]]:
+    """Progress by the row at which it is asked: the last row that is not later than it."""
+    found: dict[int, list[float]] = {}
+    if heat_up.crossing_s is None or heat_up.on_s is None:
+        return found
+    for progress in PROGRESS:
+        at_s = heat_up.on_s + progress * (heat_up.crossing_s - heat_up.on_s)
+        k = max(k for k, row in enumerate(rows) if row.seen.t_s <= at_s)
+        found.setdefault(k, []).append(progress)
+    return found
+
+
+def _mark(setup: Setup, heat_up: HeatUp, progress: float, forecast: Forecast, rows: Sequence[Row]) -> Mark:
     assert heat_up.crossing_s is not None
-    low, _, high = forecast.core_c or (np.nan, np.nan, np.nan)
-    return Score(
-        setup.name,
+    assert heat_up.on_s is not None
+    on_s = heat_up.on_s
+    seen = [row.seen for row in rows]
+
+    def since(t_s: float | None) -> float | None:
+        return None if t_s is None else (t_s - on_s) / 60
+
+    return Mark(
         progress,
-        first,
-        heat_up.crossing_s - heat_up.on_s,
-        (since_on(forecast.above_p10), since_on(forecast.above_p50), since_on(forecast.above_p90)),
+        (heat_up.crossing_s - on_s) / 60,
+        _since(forecast, on_s),
         forecast.p_reach,
-        since_on(straight_line(seen, setup.required)),
-        low <= core <= high,
-        high - low,
+        since(straight_line(seen, setup.required, TARGET_C)),
+        since(one_exponential(seen, setup.required, TARGET_C, on_s)),
+        forecast.core_c,
+        rows[-1].core_c,
     )
 
 
-def rows(table: Table) -> Iterator[str]:
-    """The printed table."""
-    yield f"{'setup':28} {'median |error| min 10/25/50/75 %':34} {'line':30} inside pinball line core"
-    for name in [*dict.fromkeys(s.setup for s in table.scores), "first of a setup", "all"]:
-        picked = [
-            s
-            for s in table.scores
-            if name == "all" or s.setup == name or (name.startswith("first") and s.first)
-        ]
-        if picked:
-            yield _row(name, picked)
-    yield (
-        f"never said of {table.false_never} of {table.of_those_that_got_there} that got there; "
-        f"forecast {1000 * float(np.median(table.seconds)):.1f} ms median, "
-        f"{1000 * float(np.quantile(table.seconds, 0.95)):.1f} ms at 95 %"
+def _since(forecast: Forecast, on_s: float) -> Instants:
+    low, middle, high = (
+        None if t_s is None else (t_s - on_s) / 60
+        for t_s in (forecast.above_p10, forecast.above_p50, forecast.above_p90)
     )
+    return low, middle, high
 
 
-def _row(name: str, scores: Sequence[Score]) -> str:
-    ours = " / ".join(f"{median_error(scores, p):5.1f}" for p in PROGRESS)
-    line = " / ".join(f"{median_line_error(scores, p):5.1f}" for p in PROGRESS)
-    inside = np.mean([s.inside for s in scores])
-    pinball, line_pinball = (
-        np.mean(x) for x in zip(*((s.pinball_min(), s.line_pinball_min()) for s in scores), strict=True)
-    )
-    core = np.mean([s.core_inside for s in scores])
-    width = np.median([s.core_width_c for s in scores])
-    losses = f"{pinball:7.1f} {line_pinball:5.1f}"
-    return f"{name:28} {ours:34} {line:30} {inside:5.2f} {losses} {core:4.2f} ({width:.1f} °C)"
+# -- what people see
 
 
-def median_error(scores: Sequence[Score], progress: float) -> float:
-    """Median absolute error of the 50 % instant [min]."""
-    return float(np.median([abs(s.error_min) for s in scores if s.progress == progress]))
+class _Audience:
+    """The supervisor, the status document and the words, as in the daemon; counts what changes."""
+
+    def __init__(self, setup: Setup, heat_up: HeatUp) -> None:
+        settings = Settings()
+        self._setup, self._heat_up = setup, heat_up
+        self._rules = supervisor.rules_of(settings)
+        self._frame = Frame(settings, self._rules, "bench", "UTC", False, True)
+        self._watch = supervisor.Watch()
+        self._texts: list[tuple[float, str]] = []
+        self._changes = self._back = self._ranges = self._held = 0
+
+    def see(self, row: Row, forecast: Forecast) -> None:
+        """One row with the forecast of that row, or the last one brought up to it."""
+        t_s = row.seen.t_s
+        values = {p: row.seen.values_c.get(p) for p in self._setup.places}
+        points = supervisor.doubt(points_of(values, self._setup.required, forecast), forecast)
+        facts = supervisor.Facts(t_s, points, forecast)
+        self._watch = supervisor.step(self._watch, facts, self._rules).watch
+        crossing_s, on_s = self._heat_up.crossing_s, self._heat_up.on_s
+        assert on_s is not None
+        if t_s < on_s or (crossing_s is not None and t_s > crossing_s):
+            return
+        run = RunTime(t_s, 1.0, 15.0, t_s, "bench")
+        status = document(self._frame, run, 0.0, self._watch, facts, row.seen.heater, ())
+        text = words.announced(status)
+        if text is None:
+            return
+        self._note(t_s, text)
+        if status.above_p10 is None or status.above_p50 is None:
+            return
+        late = None if status.above_p90 is None else utc_seconds(status.above_p90)
+        low, _, high = words.outward(utc_seconds(status.above_p10), utc_seconds(status.above_p50), late)
+        truth_s = math.inf if crossing_s is None else crossing_s
+        self._ranges += 1
+        self._held += low <= truth_s and (high is None or truth_s <= high)
+
+    def _note(self, t_s: float, text: str) -> None:
+        if self._texts and self._texts[-1][1] == text:
+            return
+        self._changes += bool(self._texts)
+        before = self._texts[-2:]
+        self._back += len(before) == 2 and before[0][1] == text and t_s - before[1][0] <= 900.0
+        self._texts.append((t_s, text))
+
+    def shown(self) -> Shown:
+        return Shown(self._changes, self._back, self._ranges, self._held)
 
 
-def median_line_error(scores: Sequence[Score], progress: float) -> float:
-    """The same of the straight line, a line that never gets there counting as the cap [min]."""
-    return float(
-        np.median(
-            [
-                abs((CAP_S if s.line_s is None else min(s.line_s, CAP_S)) - s.truth_s) / 60
-                for s in scores
-                if s.progress == progress
-            ]
+# -- the whole bench
+
+
+def judge(seeds: Sequence[int], setups: Sequence[int], plan: Plan, jobs: int = 1) -> list[Course]:
+    """All courses of these seeds and setups, `jobs` setups at a time, progress on stderr."""
+    tasks = [(seed, number, plan) for seed in seeds for number in setups]
+    began, courses = time.monotonic(), []
+    for done, found in enumerate(_spread(tasks, jobs), 1):
+        courses += found
+        spent = time.monotonic() - began
+        print(
+            f"\r{plan.signal}{'' if plan.described else ', not described'}: {done} of {len(tasks)} setups, "
+            f"{spent:.0f} s, about {spent * (len(tasks) - done) / done:.0f} s left   ",
+            end="\n" if done == len(tasks) else "",
+            file=sys.stderr,
+            flush=True,
         )
-    )
+    return sorted(courses, key=lambda c: (c.seed, c.setup_number, c.alike, c.heat_up))
 
 
-def run(seeds: Sequence[int], setups: int, heat_ups: int, every_s: float = 15.0) -> Table:
-    """The bench on these seeds."""
-    table = Table()
-    for seed in seeds:
-        for number in range(setups):
-            judge(draw_setup(number, seed, heat_ups, every_s), table)
-    return table
+def _spread(tasks: Sequence[tuple[int, int, Plan]], jobs: int) -> Iterable[list[Course]]:
+    if jobs == 1:
+        yield from map(_judge_task, tasks)
+        return
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each process one thread
+    with multiprocessing.get_context("spawn").Pool(jobs) as pool:
+        yield from pool.imap_unordered(_judge_task, tasks)
+
+
+def _judge_task(task: tuple[int, int, Plan]) -> list[Course]:
+    seed, number, plan = task
+    setup = draw_setup(seed, number)
+    return list(judge_setup(setup, plan))
 
 
 def main(arguments: Sequence[str]) -> None:
@@ -350,12 +300,45 @@ def main(arguments: Sequence[str]) -> None:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
-    parser.add_argument("--setups", type=int, default=len(SETUPS))
-    parser.add_argument("--heatups", type=int, default=4)
-    parser.add_argument("--every", type=float, default=15.0)
-    options = parser.parse_args(arguments)
-    for line in rows(run(options.seeds, options.setups, options.heatups, options.every)):
+    parser.add_argument("--setups", type=int, default=len(heatups.SETUPS), help="how many of a seed's setups")
+    parser.add_argument("--only", type=int, nargs="+", metavar="N", help="only the setups of these numbers")
+    parser.add_argument("--heatups", type=int, default=12)
+    parser.add_argument("--every", type=float, default=15.0, help="seconds between rows")
+    parser.add_argument("--mode", choices=SIGNALS, default="measured", help="the heater's signal")
+    parser.add_argument("--described", choices=("yes", "no"), default="yes", help="no: without settings")
+    parser.add_argument("--looks", type=float, default=300.0, help="seconds between forecasts on the way")
+    parser.add_argument("--all", action="store_true", help="every signal and table, forecasts each 60 s")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--out", type=Path, help="file for all courses as JSON lines")
+    parser.add_argument("--cache", type=Path, default=heatups.default_cache())
+    asked = parser.parse_args(arguments)
+    setups = asked.only if asked.only is not None else list(range(asked.setups))
+    courses: list[Course] = []
+    for plan in _plans(asked):
+        courses += judge(asked.seeds, setups, plan, asked.jobs)
+        if asked.out is not None:
+            asked.out.write_text("".join(json.dumps(asdict(c)) + "\n" for c in courses), "utf-8")
+    for line in tables.everything(courses):
         print(line)
+
+
+def _plans(asked: argparse.Namespace) -> Iterator[Plan]:
+    every = {"heat_ups": asked.heatups, "every_s": asked.every, "cache": asked.cache}
+    if not asked.all:
+        described = asked.described == "yes"
+        yield Plan(**every, signal=asked.mode, described=described, look_every_s=asked.looks)
+        return
+    for signal in SIGNALS:
+        full = signal != "hand"
+        yield Plan(
+            **every,
+            signal=signal,
+            look_every_s=60.0,
+            shown=full,
+            alike=full,
+            cuts=2 if signal == "measured" else 0,
+        )
+    yield Plan(**every, described=False)
 
 
 if __name__ == "__main__":
