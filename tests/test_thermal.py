@@ -17,7 +17,7 @@ from scipy.linalg import expm
 from probe_agent.readings import Forecast, Observation
 from probe_agent.replay import Options, parse
 from probe_agent.thermal.estimator import Estimator
-from probe_agent.thermal.network import SHARED, STAGES, build, simulate, transition
+from probe_agent.thermal.network import PER_PLACE, SHARED, STAGES, build, simulate, transition
 from probe_agent.thermal.posterior import descend
 from probe_agent.thermal.prior import GENERIC, engine_prior
 
@@ -60,8 +60,9 @@ def two_node_solution(matrix: np.ndarray, start: np.ndarray, steady: np.ndarray,
 
 def test_place_and_core_follow_the_two_node_solution() -> None:
     """One probed place and the hidden core, cooling to ambient: the closed form to 1e-6 °C."""
-    theta = np.zeros((1, len(SHARED) + 5))
+    theta = np.zeros((1, len(SHARED) + len(PER_PLACE)))
     theta[0, :8] = np.log([7200.0, 0.01, 60.0, 0.4, 1800.0, 900.0, 0.5, 0.1])
+    theta[0, 8:11] = -40.0, 0.0, -40.0  # no shell, no propeller
     a = build(theta, 1).a
     step_s, steps, air = 60.0, 240, -12.0
     z0 = np.zeros((1, a.shape[1]))

@@ -417,8 +417,8 @@ class Estimator:
     def _sampled(self, episode: _Episode) -> tuple[Problem, Ensemble]:
         """The posterior's samples: those of the last fit, drawn when first asked for."""
         if episode.problem is None or episode.found is None:
-            episode.problem = self._problem(episode)
-            episode.found = fit(episode.problem, np.zeros(episode.problem.factor.shape[1]), _ITERATIONS)
+            problem = self._problem(episode)
+            return problem, sample(problem, fit(problem, self._warm(episode, problem), 2), self._normals)
         if episode.ensemble is None:
             episode.ensemble = sample(episode.problem, episode.found, self._normals)
         return episode.problem, episode.ensemble

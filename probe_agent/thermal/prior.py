@@ -39,9 +39,9 @@ class Prior:
     usual_rise_c: float = 40.0
     reading_sd_c: float = 0.15
     discrepancy: float = 0.01
-    wander_sd: float = 0.05
+    wander_sd: float = 0.1
     wander_s: float | None = None
-    power_sd: float = 0.02
+    power_sd: float = 0.05
     core_lag_s: float | None = None
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
@@ -172,6 +172,7 @@ def engine_prior(
         place_shift={p: near for p in places if p in near_heater},
         usual_rise_c=25.0,
         wander_sd=0.12,
+        power_sd=0.02,
         wander_s=3600.0,
         core_lag_s=2400.0,
         comes_back=0.7,
