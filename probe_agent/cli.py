@@ -610,8 +610,10 @@ def learn(settings_file: Path | None, store_file: Path | None) -> None:
 
 
 def _progress_line(progress: Any, zone: str) -> str:
-    head = f"{progress.done} of {progress.of}: heat-up {progress.heatup.heatup}"
-    return f"{head}, {_day(progress.heatup.started_at, zone)}: {words.taught(progress.lesson)}"
+    heatup = progress.heatup
+    said = words.taught(progress.lesson, heatup.excluded)
+    day = _day(heatup.started_at, zone)
+    return f"{progress.done} of {progress.of}: heat-up {heatup.heatup}, {day}: {said}"
 
 
 def _day(at: float, zone: str) -> str:

@@ -344,10 +344,12 @@ class Taught(Protocol):
     def why(self) -> str: ...
 
 
-def taught(lesson: Taught | None, excluded: bool = True) -> str:
-    """What a heat-up taught, or why nothing; without a lesson it is left out, or not yet gone through."""
+def taught(lesson: Taught | None, excluded: bool) -> str:
+    """What a heat-up taught, or why nothing: left out, not yet gone through, not clean."""
+    if excluded:
+        return "left out."
     if lesson is None:
-        return "left out." if excluded else "not yet."
+        return "not yet."
     if lesson.clean:
         return "yes, stopped before the target." if lesson.censored else "yes."
     return f"no: {lesson.why}." if lesson.why else "no."
