@@ -12,23 +12,33 @@ import sqlite3
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import chain
 from pathlib import Path
 from typing import Any, Protocol
 
 import msgspec
 
 from probe_agent import store, supervisor, words
+from probe_agent.archive import Archive, HandValue
+from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
 from probe_agent.config import Settings
 from probe_agent.document import Frame, document
+from probe_agent.learning import (
+    AFTER_OFF_S,
+    SIGMA_C,
+    Knowledge,
+    Learner,
+    course_of,
+    knowledge_of,
+    observed,
+)
 from probe_agent.probes import Source
-from probe_agent.probes.hand import HandEntries
 from probe_agent.readings import (
     Fault,
     Forecast,
-    Method,
     Observation,
     Point,
     ProbeFault,
@@ -37,15 +47,17 @@ from probe_agent.readings import (
 )
 from probe_agent.status import (
     Curve,
+    LearnedNow,
     Recent,
     RunTime,
     Status,
     write_status,
 )
-from probe_agent.store import Batch, Command, Message, Store, StoredReading, TickRow
+from probe_agent.store import Batch, Command, CurveRow, Message, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
+from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior
 
 log = logging.getLogger(__name__)
@@ -57,10 +69,12 @@ CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
 RELIVE_S = 10 * 3600.0
 CLOCK_STEP_S = 2.0
-HAND_VALID_S = 20 * 60.0
-HAND_UNDO_S = 24 * 3600.0
-SIGMA_C = {Method.INFRARED: 3.0, Method.CONTACT: 1.0}
-"""1σ of a reading by hand: infrared 3 °C or worse, contact 1 °C (both from memory)."""
+EARLY_SHARE = 8
+"""Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
+CHANGE_VALID_S = 3 * 86_400.0
+
+
+_TOLD_CHANGE = "told-change"
 
 
 class Courier(Protocol):
@@ -149,11 +163,13 @@ class Agent:
         self._jobs = list(jobs)
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
-        self._hand = HandEntries(HAND_VALID_S, [p for p in plan.places if p != "ambient"])
-        self._hand_entries: dict[int, int] = {}  # number in the store → entry of this run
-        self._hand_new: list[Reading] = []
+        self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
+        self._knowledge = Knowledge()
+        self._course = course_of(settings, plan.places, plan.required)
+        self._learner = None if self._course is None else Learner(record.path, self._course, self._take_up)
+        self._lesson_due_s: float | None = None
         self._estimator = self._new_estimator()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
@@ -165,7 +181,7 @@ class Agent:
         self.status: Status | None = None
         self._begin()
 
-    def _new_estimator(self) -> Estimator:
+    def _new_estimator(self, memory: Memory | None = None) -> Estimator:
         plan = self.plan
         return Estimator(
             places=physics_places(plan.places),
@@ -173,6 +189,7 @@ class Agent:
             target_c=plan.rules.target_c,
             need_c=plan.rules.need_c,
             prior=plan.prior,
+            memory=memory,
         )
 
     # -- start and restart
@@ -193,6 +210,8 @@ class Agent:
             if watch.t_s is not None:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
+        self._recall()
+        self._lesson_due_s = now_s
         self._relive(now_s)
 
     def _keep_setup(self) -> int | None:
@@ -229,27 +248,41 @@ class Agent:
             return None, 0.0
         return kept[1], kept[0]
 
+    def _recall(self) -> None:
+        """What earlier heat-ups of this setup taught."""
+        if self._course is None:
+            return
+        with Archive(self.store.path, read_only=True) as archive:
+            self._knowledge = knowledge_of(archive, self._course)
+        self._estimator = self._new_estimator(self._knowledge.memory)
+
     def _relive(self, now_s: float) -> None:
         """Let the physics see the stored hours again, so that a restart loses no knowledge."""
         now_at = self._utc(now_s)
-        lived_s = -math.inf
-        for row in self.store.curve(now_at - RELIVE_S, now_at):
-            t_s = row.at - self._offset_s
-            if not lived_s < t_s < now_s:
-                continue  # two starts overlap where the clock went back between them
-            lived_s = t_s
-            values = {p: v for p, v in row.values_c.items() if v is not None and p in self.plan.places}
-            ambient = values.pop("ambient", None)
-            self._estimator.observe(observation_of(t_s, values, ambient, row.heater))
-            self._keep_curve(row.at, {**values, "ambient": ambient}, row.heater)
-        self._enter_again(now_at)
+        for row in self._live_through(self._estimator, now_at - RELIVE_S, now_at):
+            self._keep_curve(row.at, row.values_c, row.heater)
+        self._hand.enter_again(now_at, self._offset_s)
 
-    def _enter_again(self, now_at: float) -> None:
-        """Readings by hand that still count go on counting after a restart."""
-        for number, place, at, value_c, method in self.store.hand_readings(now_at - HAND_VALID_S):
-            if place in self._hand.addresses:
-                entry = self._hand.enter(place, at - self._offset_s, value_c, Method(method))
-                self._hand_entries[number] = entry
+    def _live_through(self, estimator: Estimator, after_at: float, until_at: float) -> Iterator[CurveRow]:
+        """Let a physics see what was measured between two instants, and yield it row by row."""
+        taken = self.store.hand_readings(after_at)
+        hand = sorted((HandValue(at, place, c, m) for _, place, at, c, m in taken), key=lambda h: h.at)
+        rows = self._between(after_at, until_at)
+        for row, obs in observed(rows, hand, -self._offset_s, self.plan.places):
+            estimator.observe(obs)
+            yield row
+
+    def _between(self, after_at: float, until_at: float) -> Iterator[CurveRow]:
+        """Rows after one instant and before another, committed and held, time rising."""
+        committed = self.store.curve(after_at, until_at)
+        held = (
+            CurveRow(self._utc(row.t_s), {r.place: r.value_c for r in row.readings}, row.heater_share)
+            for row in self.store.held
+        )
+        for row in chain(committed, held):
+            if after_at < row.at < until_at:  # two starts overlap where the clock went back between them
+                after_at = row.at
+                yield row
 
     # -- the loop
 
@@ -265,7 +298,7 @@ class Agent:
             while due_s is not None and not stop.is_set():
                 due_s = self._next_due(due_s)
                 if due_s is None:
-                    self._close_heatup("the recording ended")
+                    self._end_recording()
                     break
                 if self.clock.rate == math.inf:
                     self.answer_commands()
@@ -293,7 +326,16 @@ class Agent:
             closing = store.close_heatup(self._tick, reason)
             self._write(Batch(statements=[closing]), self.clock.monotonic())
 
+    def _end_recording(self) -> None:
+        """Nothing more will be measured: the heat-up ends, and teaches what it can."""
+        self._close_heatup("the recording ended")
+        if self._learner is not None:
+            self._write(Batch(), self.clock.monotonic(), force=True)
+            self._learner.learn_now(all_ended=True)
+
     def _finish(self) -> None:
+        if self._learner is not None:
+            self._learner.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in (self._messages, self._broker):
             if courier is not None:
@@ -327,6 +369,7 @@ class Agent:
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
+            points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
             facts = Facts(t_s, points, forecast)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
@@ -334,6 +377,7 @@ class Agent:
             self._hold(facts, samples, heater, step)
             self._write(self._batch(step, t_s), t_s)
             self._show(facts)
+            self._learn_when_due(step, t_s)
 
     def _at_places(self, scans: Iterable[Scan]) -> dict[str, Reading | ProbeFault]:
         """Samples by place, corrections applied; a place no source speaks for is missing."""
@@ -362,11 +406,10 @@ class Agent:
         values = {p: s.value_c for p, s in samples.items() if isinstance(s, Reading)}
         ambient = values.pop("ambient", None)
         sigma: dict[str, float] = {}
-        for entry in self._hand_new:
+        for entry in self._hand.news():
             if entry.address not in values:
                 values[entry.address] = entry.value_c
                 sigma[entry.address] = SIGMA_C[entry.method]
-        self._hand_new.clear()
         return observation_of(t_s, values, ambient, heater, sigma)
 
     def _points(
@@ -419,12 +462,15 @@ class Agent:
         self._keep_curve(self._utc(facts.t_s), values, heater)
 
     def _forecast_is_due(self, facts: Facts) -> bool:
-        """One forecast in five minutes, or in twenty rows where rows come faster; none that says nothing."""
+        """One forecast in five minutes, or in twenty rows where rows come faster, and more often early in
+        a heat-up; none that says nothing."""
         forecast, before = facts.forecast, self._before_s
         self._before_s = facts.t_s
         if forecast.above_p50 is None and forecast.below_p50 is None and self._watch.heatup is None:
             return False
         span_s = KEEP_FORECAST_S if before is None else min(KEEP_FORECAST_S, 20 * (facts.t_s - before))
+        if (heatup := self._watch.heatup) is not None:
+            span_s = min(span_s, (facts.t_s - heatup.on_s) / EARLY_SHARE)
         return facts.t_s - self._last_forecast_s >= span_s
 
     def _keep_curve(self, at: float, values: Mapping[str, float | None], heater: float | None) -> None:
@@ -438,6 +484,7 @@ class Agent:
         """Everything that must be acknowledged with this tick."""
         batch = Batch(transitions=list(step.transitions))
         batch.messages = [m for a in step.announcements for m in self._letters(a, t_s)]
+        self._tell_change(batch, t_s)
         batch.statements += [store.withdraw_messages(kind) for kind in step.withdrawn]
         batch.statements += self._heatup_statements(step)
         batch.statements += self._alert_statements(step, t_s)
@@ -453,6 +500,16 @@ class Agent:
             Message(channel, announcement.key, subject, body, now_at, now_at + announcement.valid_s)
             for channel in self._messages.channels
         ]
+
+    def _tell_change(self, batch: Batch, t_s: float) -> None:
+        """Say once what the last heat-up showed to be changed for good."""
+        if self._knowledge.changed is None:
+            return
+        key = f"setup-changed:{self._knowledge.changed[0]}"
+        if self.store.kept(_TOLD_CHANGE) == key:
+            return
+        batch.messages += self._letters(Announcement("setup-changed", key, CHANGE_VALID_S), t_s)
+        batch.statements.append(store.keep_value(_TOLD_CHANGE, key))
 
     def _heatup_statements(self, step: Step) -> list[store.Statement]:
         """The heat-up's row follows the watch: opened, marked, closed."""
@@ -512,6 +569,45 @@ class Agent:
             except sqlite3.Error as err:
                 self._store_trouble = f"The record can't be written ({err})."
 
+    # -- learning
+
+    def _learn_when_due(self, step: Step, t_s: float) -> None:
+        """A heat-up teaches once its heater-off test has been measured, or when another one begins."""
+        if step.closed is not None:
+            off_s = step.closed[0].off_s
+            self._lesson_due_s = t_s if off_s is None else max(t_s, off_s + AFTER_OFF_S)
+        elif step.opened is not None and self._lesson_due_s is not None:
+            self._lesson_due_s = t_s
+        if self._learner is None or self._lesson_due_s is None or t_s < self._lesson_due_s:
+            return
+        self._lesson_due_s = None
+        self._write(Batch(), t_s, force=True)
+        if self.clock.rate == math.inf:
+            self._learner.learn_now()
+        else:
+            self._learner.wake()
+
+    def _take_up(self, knowledge: Knowledge) -> None:
+        """Go on with what is now known. Where the memory is another one, a new physics starts from it and
+        lives through the last hours again, as after a restart; it takes over between two ticks."""
+        successor: Estimator | None = None
+        lived_at = self._utc(self.clock.monotonic()) - RELIVE_S
+        if knowledge.stamp != self._knowledge.stamp:
+            successor = self._new_estimator(knowledge.memory)
+            for row in self._live_through(successor, lived_at, self._just_after_now()):
+                lived_at = row.at
+        with self._lock:
+            self._knowledge = knowledge
+            if knowledge.waiting and self._lesson_due_s is None:
+                self._lesson_due_s = self.clock.monotonic() + AFTER_OFF_S
+            if successor is not None:
+                for _ in self._live_through(successor, lived_at, self._just_after_now()):
+                    pass
+                self._estimator = successor
+
+    def _just_after_now(self) -> float:
+        return self._utc(self.clock.monotonic()) + 1.0
+
     # -- showing
 
     def _show(self, facts: Facts) -> None:
@@ -544,12 +640,41 @@ class Agent:
             mono_s=time.monotonic(),
             boot=boot_id(),
         )
-        frame = Frame(self.settings, self.plan.rules, self._build, self._zone, self._demo, self._clock_ok)
+        frame = Frame(
+            self.settings,
+            self.plan.rules,
+            self._build,
+            self._zone,
+            self._demo,
+            self._clock_ok,
+            self._learned(),
+        )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
+    def _learned(self) -> LearnedNow | None:
+        if self._course is None:
+            return None
+        known = self._knowledge
+        record = known.record
+        within_s = record.within_s if record else None
+        return LearnedNow(
+            heat_ups=known.memory.heat_ups if known.memory else 0,
+            judged=record.heat_ups if record else 0,
+            within_min=None if within_s is None else round(within_s / 60, 1),
+            inside=record.inside if record else 0,
+            changed=known.changed[1] if known.changed else "",
+        )
+
     def _notes(self) -> tuple[str, ...]:
-        courier_troubles = [c.trouble for c in (self._broker, self._messages) if c is not None]
-        return tuple(t for t in (self._store_trouble, *courier_troubles) if t)
+        troubles = [c.trouble for c in (self._broker, self._messages, self._learner) if c is not None]
+        return tuple(t for t in (self._store_trouble, *troubles, self._relearning()) if t)
+
+    def _relearning(self) -> str | None:
+        """Word of a memory that is being worked out again."""
+        progress = self._learner.progress if self._learner is not None else None
+        if progress is None and not self._knowledge.outdated:
+            return None
+        return words.relearning(progress, self._knowledge.memory is None)
 
     def _utc(self, t_s: float) -> float:
         return t_s + self._offset_s
@@ -559,13 +684,17 @@ class Agent:
     def _poll_commands(self, stop: threading.Event) -> None:
         """Look once a real second whether somebody else has written."""
         watcher = store.connect(self.store.path, read_only=True)
-        seen = None
+        seen: int | None = None
+        learned = store.newest_lesson(watcher)
         try:
             while not stop.wait(1.0):
                 version = watcher.execute("PRAGMA data_version").fetchone()[0]
                 if version != seen:
                     seen = version
                     self.answer_commands()
+                    if (newest := store.newest_lesson(watcher)) != learned:
+                        learned = newest
+                        self._lesson_due_s = self.clock.monotonic()
         except sqlite3.Error as err:
             log.error("commands can't be read: %s", err)
         finally:
@@ -585,7 +714,7 @@ class Agent:
                     self.status = self._document(*self._last)
                     self._show(self._last[0])
 
-    def _carry_out(self, command: Command, batch: Batch) -> tuple[bool, str]:
+    def _carry_out(self, command: Command, batch: Batch) -> Answer:
         if time.time() > command.expires_at:
             return False, "That came too late and was not carried out. Please give it again."
         act = {
@@ -593,6 +722,7 @@ class Agent:
             "undo-hand-reading": self._undo_hand_reading,
             "answer-alert": self._take_answer,
             "heater-said": self._take_heater_word,
+            "exclude-heatup": self._exclude_heatup,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -601,39 +731,26 @@ class Agent:
         except (KeyError, TypeError, ValueError) as err:
             return False, f"The command is not complete ({err}). Nothing was changed."
 
-    def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
-        place, value_c = str(body["place"]), float(body["c"])
-        method, age_s = Method(body["method"]), float(body.get("age_s", 0.0))
-        if place not in self._hand.addresses:
-            return (
-                False,
-                f"{place} is not a place of this aircraft. Known: {', '.join(self._hand.addresses)}.",
-            )
-        if not -60 <= value_c <= 200:
-            return False, f"{value_c:g} °C can't be right: −60 to 200 °C. Please look again."
-        if not 0 <= age_s <= 3600:
-            return False, "The measurement must be at most one hour old and not in the future."
-        t_s = self.clock.monotonic() - age_s
-        number = self.store.next_hand_number()
-        self._hand_entries[number] = self._hand.enter(place, t_s, value_c, method)
-        if age_s <= HAND_VALID_S:
-            self._hand_new.append(Reading(place, t_s, value_c, value_c, method=method))
-        batch.statements.append(
-            store.insert_hand_reading(number, place, self.store.boot, t_s, value_c, method.value)
-        )
-        shown = words.temperature(value_c, limits_c=(value_c,))  # tenths, as typed
-        return True, f"Kept: {words.place_name(place)} {shown}, by hand."
+    def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._hand.take(body, batch, self.clock.monotonic())
 
-    def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
-        number, now_at = int(body["id"]), self._utc(self.clock.monotonic())
-        if number not in {h[0] for h in self.store.hand_readings(now_at - HAND_UNDO_S)}:
-            return False, f"There is no reading by hand with number {number} that could be undone."
-        if (entry := self._hand_entries.pop(number, None)) is not None:
-            self._hand.undo(entry)
-        batch.statements.append(store.undo_hand_reading(number, now_at))
-        return True, "Undone; it no longer counts."
+    def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._hand.undo(body, batch, self._utc(self.clock.monotonic()))
 
-    def _take_answer(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
+    def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""
+        heatup, excluded, note = int(body["heatup"]), body["excluded"], body.get("note")
+        if not isinstance(excluded, bool):
+            return False, "Say whether it is to be left out."
+        was = self.store.is_excluded(heatup)
+        if was is None:
+            return False, f"There is no heat-up {heatup}. probe-agent score shows their numbers."
+        batch.statements.append(store.exclude_heatup(heatup, excluded, None if note is None else str(note)))
+        if was != excluded:
+            self._lesson_due_s = self.clock.monotonic()
+        return True, words.exclusion(heatup, excluded, was)
+
+    def _take_answer(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         alert, answer = str(body["alert"]), str(body["answer"])
         now_s = self.clock.monotonic()
         watch = supervisor.answer_alert(self._watch, alert, answer, now_s)
@@ -643,7 +760,7 @@ class Agent:
         batch.statements.append(store.answer_alert(alert, answer, self._utc(now_s)))
         return True, f"Noted: {words.answer_words(answer)}. If the curve contradicts it, I ask again."
 
-    def _take_heater_word(self, body: Mapping[str, Any], batch: Batch) -> tuple[bool, str]:
+    def _take_heater_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         on = body["on"]
         if not isinstance(on, bool):
             return False, "Say on or off."

@@ -16,12 +16,15 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Sequence
+from datetime import datetime
 from pathlib import Path
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import click
 import msgspec
 
+from probe_agent import words
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, SettingsError, load_settings, parse_settings, with_target
 from probe_agent.store import Store, StoreError, StoreNewerError, ask, await_answer
@@ -119,6 +122,9 @@ def main() -> None:
     probe-agent try                         the daemon on a simulated engine, many times as fast
     probe-agent enter cyl-3 -5.5            a temperature read by hand
     probe-agent replay FILE.csv --target-c 7.2   forecasts for a recorded heat-up
+    probe-agent score                       how earlier forecasts were borne out
+    probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
+    probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent-web                         the page for the phone
 
     It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local
@@ -553,12 +559,131 @@ def heater(settings_file: Path | None, store_file: Path | None, state: str) -> N
     _ask(settings_file, store_file, "heater-said", {"on": state == "on"})
 
 
+@main.command()
+@settings_option
+@store_option
+@click.option("--note", help="Why, for the record.")
+@click.argument("heatup", type=click.IntRange(1))
+def exclude(settings_file: Path | None, store_file: Path | None, note: str | None, heatup: int) -> None:
+    """Leave a heat-up out of what is learned; nothing of it is deleted. score shows the numbers.
+
+    For one in which somebody opened the cowl, moved a probe, or tried another heater.
+    """
+    body = {"heatup": heatup, "excluded": True, "note": note}
+    _ask(settings_file, store_file, "exclude-heatup", body)
+
+
+@main.command()
+@settings_option
+@store_option
+@click.argument("heatup", type=click.IntRange(1))
+def include(settings_file: Path | None, store_file: Path | None, heatup: int) -> None:
+    """Take a heat-up in again that was left out of what is learned."""
+    _ask(settings_file, store_file, "exclude-heatup", {"heatup": heatup, "excluded": False})
+
+
+@main.command()
+@settings_option
+@store_option
+def learn(settings_file: Path | None, store_file: Path | None) -> None:
+    """Work out anew what the kept heat-ups of this setup teach, from their raw readings.
+
+    A daemon may be running on the same store; it goes on with the new memory by itself.
+    """
+    from probe_agent import learning
+
+    settings, file = _settings(settings_file), _store_file(settings_file, store_file)
+    zone = _zone(settings)
+    try:
+        course, all_ended = learning.course_for(settings, file)
+        known = learning.catch_up(
+            file,
+            course,
+            lambda progress: click.echo(_progress_line(progress, zone)),
+            afresh=True,
+            all_ended=all_ended,
+        )
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    heat_ups = known.memory.heat_ups if known.memory else 0
+    click.echo(f"The range of setup {course.setup.name} rests on {words.heat_ups(heat_ups)}.")
+
+
+def _progress_line(progress: Any, zone: str) -> str:
+    heatup = progress.heatup
+    said = words.taught(progress.lesson, heatup.excluded)
+    day = _day(heatup.started_at, zone)
+    return f"{progress.done} of {progress.of}: heat-up {heatup.heatup}, {day}: {said}"
+
+
+def _day(at: float, zone: str) -> str:
+    return datetime.fromtimestamp(at, ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
+
+
+@main.command()
+@settings_option
+@store_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON object instead of the table.")
+def score(settings_file: Path | None, store_file: Path | None, as_json: bool) -> None:
+    """How the forecasts of this setup's heat-ups were borne out, a heat-up a row.
+
+    25, 50, 75 %: of the time from heater-on to above target; by how many minutes the forecast that stood
+    then was late (+) or early (-), with * where the truth lay outside its range.
+    """
+    from probe_agent import learning
+
+    settings, file = _settings(settings_file), _store_file(settings_file, store_file)
+    try:
+        course, _ = learning.course_for(settings, file)
+        rows, known = learning.scored(file, course)
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    record = known.record
+    within_min = None if record is None or record.within_s is None else record.within_s / 60
+    sentence = words.borne_out(record.heat_ups, within_min, record.inside) if record else None
+    if as_json:
+        summary = {"setup": course.setup.name, "sentence": sentence, "record": record}
+        click.echo(msgspec.json.encode({**summary, "heat_ups": rows}).decode())
+        return
+    if not rows:
+        click.echo("No heat-up of this setup has ended yet. Each one that does gets a row here.")
+        return
+    for line in _score_table(rows, _zone(settings)):
+        click.echo(line)
+    click.echo(sentence or "None of them reached its target with a forecast to judge.")
+
+
+def _score_table(rows: Sequence[Any], zone: str) -> list[str]:
+    head = ("no", "started", "warm-up", *(f"{p} %" for p in (25, 50, 75)), "learned from")
+    table = [head]
+    for row in rows:
+        judged = {s.percent: s for s in row.scores}
+        warm_up = "-" if row.warm_up_min is None else f"{row.warm_up_min:.0f} min"
+        cells = (_score_cell(judged.get(p)) for p in (25, 50, 75))
+        learned = words.taught(row.lesson, row.excluded).rstrip(".")
+        table.append((str(row.heatup), _day(row.started_at, zone), warm_up, *cells, learned))
+    widths = [max(len(r[i]) for r in table) for i in range(len(head))]
+    return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in table]
+
+
+def _score_cell(judged: Any) -> str:
+    if judged is None:
+        return "-"
+    error = "never" if judged.error_s is None else f"{judged.error_s / 60:+.0f}"
+    return error + ("" if judged.inside else " *")
+
+
+def _store_file(settings_file: Path | None, store_file: Path | None) -> Path:
+    file = store_file or Path(_settings(settings_file).store.file)
+    if not file.exists():
+        raise click.ClickException(f"{file} is not there yet. Start the daemon first.")
+    return file
+
+
 def _ask(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
     """Leave a command for the daemon and print its answer."""
-    file = store_file or Path(_settings(settings_file).store.file)
+    file = _store_file(settings_file, store_file)
     try:
-        if not file.exists():
-            raise StoreError(f"{file} is not there yet. Start the daemon first.")
         answer = await_answer(file, ask(file, kind, body))
     except StoreError as err:
         raise click.ClickException(str(err)) from err

@@ -14,6 +14,7 @@ from probe_agent.status import (
     AlertNow,
     FanNow,
     HeaterNow,
+    LearnedNow,
     ProbeNow,
     RunTime,
     Status,
@@ -32,6 +33,7 @@ class Frame:
     zone: str
     demo: bool
     clock_ok: bool
+    learned: LearnedNow | None = None
 
 
 def document(
@@ -66,7 +68,7 @@ def document(
         state_reason=watch.reason,
         verdict="",
         coldest=coldest.place if coldest else None,
-        coldest_c=_rounded(coldest.value_c, 3) if coldest else None,
+        coldest_c=_rounded(coldest.counted_c, 3) if coldest else None,
         target_c=rules.target_c,
         need_c=rules.need_c,
         too_hot_c=rules.too_hot_c,
@@ -93,6 +95,7 @@ def document(
         zone=frame.zone,
         fan=_fan_now(forecast),
         notes=notes,
+        learned=frame.learned,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 
@@ -140,6 +143,8 @@ def _probe_now(p: Point) -> ProbeNow:
         near_heater=p.near_heater,
         age_s=_rounded(p.age_s, 1),
         counts=may_be_coldest(p.place, p.near_heater),
+        counted_c=_rounded(p.counted_c, 2) if p.less_c else None,
+        reads_heater_c=_rounded(p.reads_heater_c, 1) if p.less_c else None,
     )
 
 

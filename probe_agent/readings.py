@@ -80,6 +80,8 @@ class Point:
     """What is known of one place at one instant.
 
     value_c is None unless status is "ok" or "by-hand"; otherwise status is a Fault's value.
+    reads_heater_c: how much of its value is the heater's warmth, by its heater-off tests; less_c: how
+    much of that has to come off now.
     """
 
     place: str
@@ -89,6 +91,13 @@ class Point:
     trend_c_per_h: float | None = None
     required: bool = True
     near_heater: bool = False
+    reads_heater_c: float = 0.0
+    less_c: float = 0.0
+
+    @property
+    def counted_c(self) -> float | None:
+        """What it counts as when the coldest point is looked for."""
+        return None if self.value_c is None else self.value_c - self.less_c
 
     @property
     def usable(self) -> bool:

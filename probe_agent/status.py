@@ -48,6 +48,10 @@ class ProbeNow(_Part, frozen=True):
     age_s: float | None
     counts: bool
     """Whether the place can be the coldest point."""
+    counted_c: float | None = None
+    """What it counts as, where it reads the heater and less than c counts."""
+    reads_heater_c: float | None = None
+    """By how much it read the heater at the last heater-off tests, where that is why."""
 
 
 class HeaterNow(_Part, frozen=True):
@@ -71,6 +75,21 @@ class AlertNow(_Part, frozen=True):
     place: str | None
     answers: tuple[str, ...]
     answered: str | None = None
+
+
+class LearnedNow(_Part, frozen=True):
+    """What the record knows of the setup in use.
+
+    heat_ups: those the forecast rests on. judged: how many of the last ten heat-ups were judged halfway:
+    half of them off by within_min or less (None: half of them said never), `inside` of them with the
+    truth in the range. changed: in words, what the last heat-up showed to be changed for good.
+    """
+
+    heat_ups: int = 0
+    judged: int = 0
+    within_min: float | None = None
+    inside: int = 0
+    changed: str = ""
 
 
 class FanNow(_Part, frozen=True):
@@ -144,6 +163,8 @@ class Status(_Part, frozen=True):
     fan: FanNow = FanNow()
     notes: tuple[str, ...] = ()
     """What the owner should know besides: store trouble, broker away, unknown probe on the bus."""
+    learned: LearnedNow | None = None
+    """None where no setup is described."""
     recent: Recent | None = None
     curve: Curve | None = None
 

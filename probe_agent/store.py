@@ -391,6 +391,12 @@ class Store:
             row = self._db.execute("SELECT coalesce(max(hand), 0) + 1 FROM hand_readings").fetchone()
             return int(row[0])
 
+    def is_excluded(self, heatup: int) -> bool | None:
+        """Whether a heat-up is left out of what is learned; None where there is no such heat-up."""
+        with self._lock:
+            row = self._db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
+            return None if row is None else bool(row[0])
+
     # -- outbox
 
     def due_messages(self, channels: Iterable[str]) -> list[Message]:
@@ -518,6 +524,22 @@ def close_heatup(tick: int, reason: str) -> Statement:
         f"UPDATE heatups SET ended_tick = ?, end_reason = ? WHERE heatup = {_OPEN_HEATUP}",
         (tick, reason),
     )
+
+
+def exclude_heatup(heatup: int, excluded: bool, note: str | None) -> Statement:
+    """Leave a heat-up out of what is learned, or take it in again; a note of None leaves the old one."""
+    return (
+        "UPDATE heatups SET excluded = ?, note = coalesce(?, note) WHERE heatup = ?",
+        (excluded, note, heatup),
+    )
+
+
+def newest_lesson(db: sqlite3.Connection) -> tuple[float | None, float | None]:
+    """Changes whenever somebody has learned."""
+    row = db.execute(
+        "SELECT (SELECT max(learned_at) FROM lessons), (SELECT max(since_at) FROM memory)"
+    ).fetchone()
+    return row[0], row[1]
 
 
 def open_alert(alert: str, kind: str, place: str | None, harm: bool, at: float) -> Statement:

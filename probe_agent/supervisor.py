@@ -7,7 +7,7 @@ it is believed again only after two rows in a row.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, NEVER_COLDEST, Settings, may_be_coldest
@@ -50,6 +50,8 @@ _BELOW_STATES = frozenset(
     }
 )
 SAID_OFF_HOLDS_S = 1200.0
+HEATER_READ_FOR_S = 600.0
+"""So long after heater-off a probe beside a heater part still reads some of its warmth."""
 SOAK_GAP_S = 60.0
 """A gap in the readings up to which the soak goes on if they return above the target; nothing is said
 to be above target within it."""
@@ -166,6 +168,8 @@ class Watch:
     heatup: Heatup | None = None
     announced: Announced | None = None
     alerts: tuple[Alert, ...] = ()
+    counted_c: dict[str, float] = field(default_factory=dict)
+    """What places that read the heater counted as while it last warmed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +201,35 @@ def doubt(points: Iterable[Point], forecast: Forecast) -> tuple[Point, ...]:
     )
 
 
+def less_heater(
+    watch: Watch, points: Iterable[Point], reads_heater_c: Mapping[str, float], forecast: Forecast
+) -> tuple[Point, ...]:
+    """The same points, those that read the heater counting for less while it warms and ten minutes on.
+
+    After heater-off such a probe falls by itself: then it counts as no more than it did at the last
+    warming, so that nothing is taken off twice.
+
+    reads_heater_c: places and by how much they read it [K].
+    """
+    off_s = forecast.heater_off_at
+    cooling = forecast.heating is False
+    if cooling and (off_s is None or forecast.t_s - off_s >= HEATER_READ_FOR_S):
+        return tuple(points)
+    if forecast.heating is None and forecast.heater_on_at is None:
+        return tuple(points)
+
+    def counted(p: Point) -> Point:
+        fall_c = reads_heater_c.get(p.place, 0.0)
+        if p.status != "ok" or p.value_c is None or fall_c <= 0:
+            return p
+        less_c = fall_c
+        if cooling and (held_c := watch.counted_c.get(p.place)) is not None:
+            less_c = min(max(p.value_c - held_c, 0.0), fall_c)
+        return replace(p, reads_heater_c=fall_c, less_c=less_c)
+
+    return tuple(counted(p) for p in points)
+
+
 def missing_places(points: Iterable[Point]) -> tuple[str, ...]:
     """Required places without a value."""
     return tuple(p.place for p in points if p.required and not p.usable)
@@ -205,7 +238,7 @@ def missing_places(points: Iterable[Point]) -> tuple[str, ...]:
 def coldest_of(points: Iterable[Point]) -> Point | None:
     """The coldest of the required points that have a value."""
     counted = [p for p in points if p.required and p.usable and may_be_coldest(p.place, p.near_heater)]
-    return min(counted, key=lambda p: p.value_c if p.value_c is not None else 0.0, default=None)
+    return min(counted, key=lambda p: p.counted_c if p.counted_c is not None else 0.0, default=None)
 
 
 def ready_at(watch: Watch, rules: Rules, forecast: Forecast) -> float | None:
@@ -321,11 +354,24 @@ def _see(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     """The debounced observations of this tick."""
     missing = missing_places(facts.points)
     coldest = coldest_of(facts.points)
-    value = coldest.value_c if coldest is not None else None
+    value = coldest.counted_c if coldest is not None else None
     watch = _see_missing(_hear_the_curve(watch, facts), missing, facts.t_s)
     heating = _believed_heating(watch, facts)
-    next_watch = replace(watch, t_s=facts.t_s, heating=heating, flown=_see_flown(watch, facts, heating))
+    next_watch = replace(
+        watch,
+        t_s=facts.t_s,
+        heating=heating,
+        flown=_see_flown(watch, facts, heating),
+        counted_c=_counted(watch, facts),
+    )
     return _see_above(next_watch, value, bool(missing), facts.t_s, rules)
+
+
+def _counted(watch: Watch, facts: Facts) -> dict[str, float]:
+    """What places that read the heater count as, while it warms; held on afterwards."""
+    if facts.forecast.heating is False:
+        return watch.counted_c
+    return {p.place: p.counted_c for p in facts.points if p.less_c and p.counted_c is not None}
 
 
 def _see_missing(watch: Watch, missing: tuple[str, ...], now_s: float) -> Watch:
@@ -491,7 +537,7 @@ def _core_middle_is_up(rules: Rules, forecast: Forecast, by_c: float = 0.0) -> b
 
 def _below_state(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
     coldest = coldest_of(facts.points)
-    if coldest is None or coldest.value_c is None:
+    if coldest is None or coldest.counted_c is None:
         if watch.missing_since_s and watch.state in _BELOW_STATES:
             return watch.state, watch.reason
         return State.PROBE_MISSING, "no required place has a value"
@@ -506,7 +552,7 @@ def _below_state(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
             return State.HEATING, "rising, the heater unknown"
     if _heat_stopped(watch):
         return State.HEATER_STOPPED, "nothing warms any more"
-    if coldest.value_c < rules.need_c + (COLD_SLACK_C if watch.state is State.COLD else 0.0):
+    if coldest.counted_c < rules.need_c + (COLD_SLACK_C if watch.state is State.COLD else 0.0):
         return State.COLD, f"coldest point below {rules.need_c:.1f} °C, no heat seen"
     if _cools(watch, facts, coldest):
         return State.COOLING, "falling, no heat"
@@ -566,7 +612,8 @@ def _keep_heatup(
         opened = Heatup(on_s=now_s if began is None else min(began, now_s))
         return replace(watch, heatup=opened, said_off_s=None), opened, None
     if watch.above and heatup.above_s is None:
-        heatup = replace(heatup, above_s=now_s)
+        from_s = now_s if watch.above_from_s is None else watch.above_from_s
+        heatup = replace(heatup, above_s=max(from_s, heatup.on_s))
     if state is State.READY and heatup.ready_s is None:
         heatup = replace(heatup, ready_s=now_s)
     if watch.heating is False and heatup.off_s is None:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
-from typing import Literal
+from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
@@ -276,6 +276,96 @@ def unmeasured(status: Status) -> str | None:
     )
 
 
+def rests_on(status: Status) -> str | None:
+    """On how many heat-ups of this setup the range rests; None where there is no range or no setup."""
+    if State(status.state) not in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
+        return None
+    if status.first_of_setup:
+        return "First heat-up of this setup: the range is wide on purpose."
+    earlier = status.learned.heat_ups if status.learned is not None else 0
+    return f"The range rests on {heat_ups(earlier)} of this setup." if earlier else None
+
+
+def borne_out(judged: int, within_min: float | None, inside: int) -> str | None:
+    """How the forecasts of the last heat-ups were borne out halfway; None where none was judged.
+
+    within_min: half of them were off by that or less [min], None where half said never; inside: how many
+    had the truth in the range.
+    """
+    if judged == 0:
+        return None
+    of = "In the last heat-up" if judged == 1 else f"In the last {_count(judged)} heat-ups"
+    if judged == 1:
+        off = "the forecast said never" if within_min is None else f"off by {math.ceil(within_min)} min"
+        return f"{of}, halfway: {off}, the truth {'inside' if inside else 'outside'} the range."
+    within = "off more than can be said" if within_min is None else f"within {math.ceil(within_min)} min"
+    return f"{of}, halfway: {within} in half of them, {_count(inside)} inside the range."
+
+
+def changed(status: Status) -> str | None:
+    """What the last heat-up showed to be changed for good; None where nothing is new."""
+    if status.learned is None or not status.learned.changed:
+        return None
+    return f"The last heat-up was unlike those before it: {status.learned.changed.rstrip('.')}."
+
+
+def relearning(progress: tuple[int, int] | None, nothing_known: bool) -> str:
+    """Word of a memory that is being worked out again. progress: heat-ups done and to do."""
+    how_far = f" ({progress[0]} of {progress[1]})" if progress else ""
+    meanwhile = (
+        "until then the range is as wide as for a first one" if nothing_known else "until then the old holds"
+    )
+    return f"What earlier heat-ups taught is being worked out again{how_far}; {meanwhile}."
+
+
+def exclusion(heatup: int, excluded: bool, was: bool) -> str:
+    """Answer to leaving a heat-up out, or taking it in again."""
+    if excluded == was:
+        return f"Heat-up {heatup} {'is left out already' if excluded else 'counts already'}."
+    again = "What the heat-ups teach is worked out again with the next reading."
+    return f"Heat-up {heatup} {'no longer counts' if excluded else 'counts again'}. {again}"
+
+
+def heat_ups(n: int) -> str:
+    """So many heat-ups: three heat-ups."""
+    return "no heat-up" if n == 0 else f"{_count(n)} heat-up{_s(n)}"
+
+
+class Taught(Protocol):
+    """What one heat-up taught."""
+
+    @property
+    def clean(self) -> bool: ...
+
+    @property
+    def censored(self) -> bool: ...
+
+    @property
+    def why(self) -> str: ...
+
+
+def taught(lesson: Taught | None, excluded: bool) -> str:
+    """What a heat-up taught, or why nothing: left out, not yet gone through, not clean."""
+    if excluded:
+        return "left out."
+    if lesson is None:
+        return "not yet."
+    if lesson.clean:
+        return "yes, stopped before the target." if lesson.censored else "yes."
+    return f"no: {lesson.why}." if lesson.why else "no."
+
+
+_COUNTS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
+
+
+def _count(n: int) -> str:
+    return _COUNTS[n] if 0 <= n < len(_COUNTS) else str(n)
+
+
+def _s(n: int) -> str:
+    return "" if n == 1 else "s"
+
+
 def next_action(status: Status) -> str:
     """The one thing to do next, for somebody who may be in bed."""
     state = State(status.state)
@@ -306,7 +396,13 @@ def probe_words(probe: ProbeNow, status: Status, unit: Unit = "C") -> str:
     """One place in a phrase: its value, or why there is none, and its trend."""
     if probe.c is None:
         return f"not measured: {fault_words(probe.status)}"
-    text = temperature(probe.c, unit, limits_of(status) if probe.counts else ())
+    limits = limits_of(status) if probe.counts else ()
+    text = temperature(probe.c, unit, limits)
+    if probe.counted_c is not None and probe.reads_heater_c is not None:
+        text += (
+            f", counted as {temperature(probe.counted_c, unit, limits)}: it read the heater by "
+            f"{difference(probe.reads_heater_c, unit)} °{unit} at the last heater-off"
+        )
     if probe.status == "by-hand":
         text += ", by hand"
     if probe.near_heater:
@@ -516,6 +612,16 @@ def _levelling(status: Status, unit: Unit, place: str | None) -> Letter:
     return (f"unlikely to reach the target, {value}", f"below target, {value}"), parts
 
 
+def _changed(status: Status, unit: Unit, place: str | None) -> Letter:
+    parts = [
+        (1, changed(status) or "The last heat-up was unlike those before it."),
+        (2, "Have heater, cord, cover and plugs looked at before the next cold morning."),
+        (3, "If it was meant, nothing need be done: the forecast follows from heat-up to heat-up."),
+        (1, "This is said once. Next word at the next heat-up; if none comes, count the engine as cold."),
+    ]
+    return ("this setup heats unlike before",), parts
+
+
 _LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
     "above-target": _above,
     "ready": _ready,
@@ -524,6 +630,7 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
     "too-hot": _too_hot,
     "probe-missing": _missing,
     "levelling-off": _levelling,
+    "setup-changed": _changed,
 }
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""

@@ -160,12 +160,13 @@ def test_the_forecast_after_a_restart_is_the_one_without(tmp_path: Path) -> None
     tick_until(first, 1800, 30.0)
     first._finish()
     first.store.close()
-    second = open_agent(tmp_path / "b", source, start_utc=START_UTC + 1800, start_s=1800.0)
+    second = open_agent(tmp_path / "b", source, start_utc=START_UTC + 1815, start_s=1815.0)
+    tick_until(second, 1830)
     tick_until(second, 3600, 30.0)
     live = [a._estimator.forecast() for a in (unbroken, second)]
     for name in ("above_p10", "above_p50", "above_p90"):
         one, other = (getattr(f, name) for f in live)
-        assert one == pytest.approx(other, abs=30.0), name  # of two hours: the refits fall on other rows
+        assert one == pytest.approx(other, abs=0.01), name
     unbroken.store.close()
     second.store.close()
 

@@ -147,7 +147,7 @@ def test_a_store_of_a_released_schema_is_brought_to_the_newest_and_keeps_its_row
 def test_the_page_refuses_a_store_of_an_older_schema_until_the_daemon_has_started(tmp_path: Path) -> None:
     old = released(tmp_path / "old.db", 1)
     before = digest(old)
-    with pytest.raises(StoreError, match="has schema 1, this program needs 2. Start the daemon once"):
+    with pytest.raises(StoreError, match=r"has schema 1, this program needs 2\. Start the daemon once"):
         Reader(old)
     assert digest(old) == before
     migrate(old)

@@ -114,7 +114,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         readiness=words.readiness(status, unit),
         rule=_rule(status),
         core=words.core(status, unit),
-        extra=tuple(s for s in (words.unmeasured(status), _first(status)) if s),
+        extra=_extra(status),
         next_action=words.next_action(status),
         alerts=tuple(_alert(a, status, unit) for a in status.alerts),
         heater=words.heater_words(status),
@@ -173,10 +173,15 @@ def _rule(status: Status) -> str | None:
     )
 
 
-def _first(status: Status) -> str | None:
-    if status.first_of_setup and State(status.state) is State.HEATING:
-        return "First heat-up of this setup: the range is wide on purpose."
-    return None
+def _extra(status: Status) -> tuple[str, ...]:
+    """What else belongs to the numbers: where nothing is measured, on what the range rests, how it was
+    borne out, what has changed."""
+    said = [words.unmeasured(status), words.rests_on(status)]
+    if status.learned is not None and said[-1] is not None:
+        learned = status.learned
+        said.append(words.borne_out(learned.judged, learned.within_min, learned.inside))
+    said.append(words.changed(status))
+    return tuple(s for s in said if s)
 
 
 def _demo(status: Status) -> str | None:

@@ -1,0 +1,419 @@
+"""The heat-ups in the record: their curves as measured, what they taught, how forecasts were borne out.
+
+A connection of its own on the store's file, so that learning disturbs no tick: reads at leisure,
+writes in one short transaction. No numerics.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from probe_agent.config import Setup
+from probe_agent.store import open_checked
+from probe_agent.thermocouple import ThermocoupleType, linearise
+
+_SAME_SETUP = ("heater", "watts", "cover", "cowl_plugs", "stands")
+"""What makes a setup another one where it changes under the same name: who switches it does not."""
+
+_AT = "(SELECT (mono_ms + utc_offset_ms) / 1000.0 FROM ticks JOIN boots USING (boot) WHERE tick = {})"
+
+
+@dataclass(frozen=True, slots=True)
+class StoredHeatup:
+    """One heat-up that has ended. Instants in UTC seconds."""
+
+    heatup: int
+    started_tick: int
+    ended_tick: int
+    target_c: float
+    started_at: float
+    above_at: float | None
+    off_at: float | None
+    ended_at: float
+    end_reason: str
+    excluded: bool
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class TickValues:
+    """One stored instant: °C a place by today's corrections, heater share."""
+
+    tick: int
+    at: float
+    values_c: Mapping[str, float]
+    heater: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class HandValue:
+    """A reading by hand that still counts."""
+
+    at: float
+    place: str
+    value_c: float
+    method: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoredMemory:
+    """The newest memory of a setup as it was written; stamp tells it from any other."""
+
+    stamp: tuple[int, float]
+    model_version: int
+    learned_from: tuple[int, ...]
+    parameters: str
+
+
+@dataclass(frozen=True, slots=True)
+class StoredForecast:
+    """A forecast of a heat-up. Instants in UTC seconds, quantiles as in `Forecast`."""
+
+    tick: int
+    at: float
+    p10_at: float | None
+    p50_at: float | None
+    p90_at: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class StoredFall:
+    """A heater-off test of one place: fall in the first minutes, its neighbours' [K]."""
+
+    place: str
+    off_tick: int
+    fall_c: float
+    neighbours_c: float
+    reads_heater: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    """A forecast at so many percent of the warm-up against what happened. error_s: forecast less truth,
+    None where it said never."""
+
+    percent: int
+    tick: int
+    error_s: float | None
+    inside: bool
+
+
+@dataclass(frozen=True, slots=True)
+class StoredLesson:
+    """What a heat-up taught, in words where nothing."""
+
+    model_version: int
+    clean: bool
+    censored: bool
+    why: str
+    changed: str
+
+
+@dataclass(frozen=True, slots=True)
+class Learned:
+    """All that learning from one heat-up writes."""
+
+    heatup: int
+    lesson: StoredLesson
+    falls: tuple[StoredFall, ...] = ()
+    scores: tuple[Score, ...] = ()
+
+
+@dataclass(slots=True)
+class _Bindings:
+    """Which probe was at a place when, and what today's corrections say of it."""
+
+    spans: dict[str, list[tuple[float, float, str]]] = field(default_factory=dict)
+    offsets_c: dict[str, float] = field(default_factory=dict)
+
+    def address(self, place: str, at: float) -> str:
+        """The address bound to a place at an instant; of a source without bindings the place itself."""
+        spans = self.spans.get(place, [])
+        return next((a for since, until, a in spans if since <= at < until), spans[0][2] if spans else place)
+
+
+class Archive:
+    """Heat-ups on one store's file. Raises StoreError where it is of another schema or not there."""
+
+    def __init__(self, path: Path, read_only: bool = False) -> None:
+        self._db = open_checked(path, read_only)
+        self._places: dict[int, str] = dict(self._db.execute("SELECT place, name FROM places"))
+
+    def __enter__(self) -> Archive:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._db.close()
+
+    # -- setups and heat-ups
+
+    def alike(self, setup: Setup) -> tuple[int, ...]:
+        """Numbers under which this setup is stored: the same name and heater, watts, cover, plugs, stand."""
+        rows = self._db.execute("SELECT setup, settings FROM setups WHERE slug = ?", (setup.name,))
+        wanted = {key: getattr(setup, key) for key in _SAME_SETUP}
+        return tuple(n for n, text in rows if {k: json.loads(text).get(k) for k in _SAME_SETUP} == wanted)
+
+    def places(self) -> dict[str, bool]:
+        """Places of the record and whether each is required."""
+        return {n: bool(r) for n, r in self._db.execute("SELECT name, required FROM places ORDER BY place")}
+
+    def heatups(self, setups: Sequence[int]) -> list[StoredHeatup]:
+        """Heat-ups of these setups that have ended, in order."""
+        rows = self._db.execute(
+            f"SELECT heatup, started_tick, ended_tick, target_mc / 1000.0, {_AT.format('started_tick')},"
+            f" {_AT.format('above_tick')}, {_AT.format('off_tick')}, {_AT.format('ended_tick')},"
+            " coalesce(end_reason, ''), excluded, note FROM heatups"
+            f" WHERE ended_tick IS NOT NULL AND setup IN ({_marks(setups)}) ORDER BY heatup",
+            setups,
+        ).fetchall()
+        # A heat-up whose ticks were lost with the power has nothing to teach.
+        return [
+            StoredHeatup(number, started, ended, c, on_at, above, off, end_at, why, bool(excluded), note)
+            for number, started, ended, c, on_at, above, off, end_at, why, excluded, note in rows
+            if on_at is not None and end_at is not None
+        ]
+
+    def span(self, heatup: StoredHeatup, lead_s: float, until_at: float) -> tuple[int, int, bool]:
+        """First and last tick of a heat-up with `lead_s` before it and what follows up to until_at, and
+        whether all of that has been measured.
+
+        Ticks rise for ever and clocks don't, so it goes by ticks: back and on while time does too, and on
+        no further than the next heat-up.
+        """
+        first, before_at = heatup.started_tick, heatup.started_at
+        for tick, at in self._ticks("tick < ? ORDER BY tick DESC", heatup.started_tick):
+            if at < heatup.started_at - lead_s or at >= before_at:
+                break
+            first, before_at = tick, at
+        next_on = self._db.execute(
+            "SELECT min(started_tick) FROM heatups WHERE started_tick > ?", (heatup.ended_tick,)
+        ).fetchone()[0]
+        last, after_at = heatup.ended_tick, heatup.ended_at
+        for tick, at in self._ticks("tick > ? ORDER BY tick", heatup.ended_tick):
+            if tick == next_on or at > until_at or at <= after_at:
+                return first, last, True
+            last, after_at = tick, at
+        return first, last, after_at >= until_at
+
+    def _ticks(self, where: str, tick: int) -> Iterator[tuple[int, float]]:
+        return self._db.execute(
+            "SELECT tick, (mono_ms + utc_offset_ms) / 1000.0 FROM ticks JOIN boots USING (boot)"
+            f" WHERE {where}",
+            (tick,),
+        )
+
+    def last_at(self) -> float | None:
+        """The instant of the newest committed tick [UTC s]."""
+        newest = self._db.execute("SELECT max(tick) FROM ticks").fetchone()[0]
+        return (
+            None if newest is None else float(self._db.execute(f"SELECT {_AT.format(newest)}").fetchone()[0])
+        )
+
+    # -- curves
+
+    def curve(
+        self, first: int, last: int, thermocouples: Mapping[str, ThermocoupleType]
+    ) -> Iterator[TickValues]:
+        """Instants between two ticks, time rising, from raw readings with today's corrections.
+
+        thermocouples: address → type where it is not K.
+        """
+        known = self._bindings()
+        cursor = self._db.execute(
+            "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0, t.heater_share, r.place, r.raw_mc,"
+            " r.cold_mc FROM ticks t JOIN boots b USING (boot) LEFT JOIN readings r ON r.tick = t.tick"
+            " WHERE t.tick BETWEEN ? AND ? ORDER BY t.tick",
+            (first, last),
+        )
+        row: TickValues | None = None
+        lived_at = float("-inf")
+        values: dict[str, float] = {}
+        for tick, at, heater, place, raw_mc, cold_mc in cursor:
+            if row is None or tick != row.tick:
+                if row is not None and row.at > lived_at:
+                    yield row
+                    lived_at = row.at
+                values = {}
+                row = TickValues(tick, at, values, heater)
+            if raw_mc is not None and (name := self._places.get(place)) is not None:
+                address = known.address(name, at)
+                value_c = _corrected(raw_mc, cold_mc, thermocouples.get(address, "K"))
+                if value_c is not None:
+                    values[name] = value_c + known.offsets_c.get(address, 0.0)
+        if row is not None and row.at > lived_at:
+            yield row
+
+    def _bindings(self) -> _Bindings:
+        found = _Bindings(
+            offsets_c=dict(
+                self._db.execute(
+                    "SELECT address, offset_mc / 1000.0 FROM corrections WHERE undone_at IS NULL"
+                    " ORDER BY correction"
+                )
+            )
+        )
+        rows = self._db.execute("SELECT place, address, from_at, to_at FROM bindings ORDER BY binding")
+        for place, address, since, until in rows:
+            spans = found.spans.setdefault(self._places[place], [])
+            spans.append((since, float("inf") if until is None else until, address))
+        return found
+
+    def hand_values(self, since_at: float, until_at: float) -> list[HandValue]:
+        """Readings by hand that still count, taken between two instants, in time order."""
+        rows = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0 AS at, name, value_mc / 1000.0, method"
+            " FROM hand_readings JOIN boots USING (boot) JOIN places USING (place)"
+            " WHERE undone_at IS NULL AND at BETWEEN ? AND ? ORDER BY at",
+            (since_at, until_at),
+        )
+        return [HandValue(*row) for row in rows]
+
+    def forecasts(self, heatup: StoredHeatup, until_at: float) -> list[StoredForecast]:
+        """The stored forecasts of a heat-up up to an instant, in order."""
+        rows = self._db.execute(
+            "SELECT tick, (mono_ms + utc_offset_ms) / 1000.0 AS at, (p10_ms + utc_offset_ms) / 1000.0,"
+            " (p50_ms + utc_offset_ms) / 1000.0, (p90_ms + utc_offset_ms) / 1000.0"
+            " FROM forecasts JOIN ticks USING (tick) JOIN boots USING (boot)"
+            " WHERE tick BETWEEN ? AND ? AND at <= ? ORDER BY tick",
+            (heatup.started_tick, heatup.ended_tick, until_at),
+        )
+        return [StoredForecast(*row) for row in rows]
+
+    # -- what was learned
+
+    def memory(self, setups: Sequence[int]) -> StoredMemory | None:
+        """The newest memory of these setups."""
+        row = self._db.execute(
+            "SELECT rowid, since_at, model_version, learned_from, parameters FROM memory"
+            f" WHERE setup IN ({_marks(setups)}) ORDER BY rowid DESC LIMIT 1",
+            setups,
+        ).fetchone()
+        if row is None:
+            return None
+        return StoredMemory((row[0], row[1]), row[2], tuple(json.loads(row[3])), row[4])
+
+    def lessons(self, setups: Sequence[int]) -> dict[int, StoredLesson]:
+        """What each heat-up of these setups taught, those learned from, in order."""
+        rows = self._db.execute(
+            "SELECT heatup, model_version, clean, censored, why, changed FROM lessons JOIN heatups"
+            f" USING (heatup) WHERE setup IN ({_marks(setups)}) ORDER BY heatup",
+            setups,
+        )
+        return {r[0]: StoredLesson(r[1], bool(r[2]), bool(r[3]), r[4], r[5]) for r in rows}
+
+    def falls(self, setups: Sequence[int]) -> list[StoredFall]:
+        """Heater-off tests of these setups, oldest first; those of excluded heat-ups left out."""
+        rows = self._db.execute(
+            "SELECT name, falls.off_tick, fall_mc / 1000.0, neighbours_mc / 1000.0, reads_heater"
+            " FROM falls JOIN heatups USING (heatup) JOIN places USING (place)"
+            f" WHERE NOT excluded AND setup IN ({_marks(setups)}) ORDER BY falls.off_tick, name",
+            setups,
+        )
+        return [StoredFall(name, off, fall, others, bool(reads)) for name, off, fall, others, reads in rows]
+
+    def scores(self, setups: Sequence[int]) -> dict[int, tuple[Score, ...]]:
+        """How the forecasts of each heat-up were borne out, in order."""
+        rows = self._db.execute(
+            "SELECT heatup, percent, tick, error_s, inside FROM scores JOIN heatups USING (heatup)"
+            f" WHERE setup IN ({_marks(setups)}) ORDER BY heatup, percent",
+            setups,
+        )
+        found: dict[int, tuple[Score, ...]] = {}
+        for heatup, percent, tick, error_s, inside in rows:
+            found[heatup] = (*found.get(heatup, ()), Score(percent, tick, error_s, bool(inside)))
+        return found
+
+    def keep(
+        self,
+        setups: Sequence[int],
+        learned: Iterable[Learned],
+        memory: tuple[int, Sequence[int], str] | None,
+        anew: bool = False,
+    ) -> None:
+        """Write what was learned of setups that are one, in one transaction.
+
+        memory: its model version, the heat-ups it was learned from, its parameters; it replaces the one
+        before. anew: what all heat-ups taught is replaced as a whole.
+        """
+        places = {name: n for n, name in self._places.items()}
+        with self._writing() as db:
+            if anew:
+                of_these = f"heatup IN (SELECT heatup FROM heatups WHERE setup IN ({_marks(setups)}))"
+                db.execute(f"DELETE FROM lessons WHERE {of_these}", setups)
+                db.execute(f"DELETE FROM falls WHERE {of_these}", setups)
+            if anew or memory is not None:
+                db.execute(f"DELETE FROM memory WHERE setup IN ({_marks(setups)})", setups)
+            for one in learned:
+                _insert_learned(db, one, places)
+            if memory is not None:
+                version, learned_from, parameters = memory
+                db.execute(
+                    "INSERT INTO memory (setup, since_at, model_version, learned_from, parameters)"
+                    " VALUES (?, ?, ?, ?, ?)",
+                    (setups[-1], time.time(), version, json.dumps(list(learned_from)), parameters),
+                )
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        self._db.execute("BEGIN IMMEDIATE")
+        try:
+            yield self._db
+            self._db.execute("COMMIT")
+        except BaseException:
+            if self._db.in_transaction:
+                self._db.execute("ROLLBACK")
+            raise
+
+
+def _insert_learned(db: sqlite3.Connection, one: Learned, places: Mapping[str, int]) -> None:
+    lesson = one.lesson
+    db.execute(
+        "INSERT OR REPLACE INTO lessons (heatup, model_version, learned_at, clean, censored, why, changed)"
+        " VALUES (?, ?, ?, ?, ?, ?, ?)",
+        (
+            one.heatup,
+            lesson.model_version,
+            time.time(),
+            lesson.clean,
+            lesson.censored,
+            lesson.why,
+            lesson.changed,
+        ),
+    )
+    db.execute("DELETE FROM falls WHERE heatup = ?", (one.heatup,))
+    db.executemany(
+        "INSERT OR REPLACE INTO falls VALUES (?, ?, ?, ?, ?, ?)",
+        [
+            (one.heatup, places[f.place], f.off_tick, _mc(f.fall_c), _mc(f.neighbours_c), f.reads_heater)
+            for f in one.falls
+            if f.place in places
+        ],
+    )
+    db.execute("DELETE FROM scores WHERE heatup = ?", (one.heatup,))
+    db.executemany(
+        "INSERT INTO scores VALUES (?, ?, ?, ?, ?)",
+        [(one.heatup, s.percent, s.tick, s.error_s, s.inside) for s in one.scores],
+    )
+
+
+def _corrected(raw_mc: int, cold_mc: int | None, thermocouple: ThermocoupleType) -> float | None:
+    """A raw reading through its source's physics: a converter's straight line, which alone has a cold
+    junction, is undone; the others' numbers are temperatures [°C]."""
+    if cold_mc is None:
+        return raw_mc / 1000
+    return linearise(raw_mc / 1000, cold_mc / 1000, thermocouple)
+
+
+def _mc(c: float) -> int:
+    return round(c * 1000)
+
+
+def _marks(values: Sequence[Any]) -> str:
+    return ", ".join("?" * len(values))

@@ -1,0 +1,520 @@
+"""Answers from sampled networks: how long warmth holds, how cold it gets, when heat must go on.
+
+Everything is asked of each sample and only then of all of them: a width comes from samples, joint over the
+required places, and what a sample never reaches is infinite, so that never counts as never.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from probe_agent.readings import Fan
+from probe_agent.thermal.air import AirForecast, between, wandering
+from probe_agent.thermal.network import HIDDEN, STAGES, Array, effective_air, transition
+from probe_agent.thermal.passage import first_passage, quantiles
+
+LONGEST_HEAT_S = 43_200.0
+"""Heating longer than this counts as never."""
+_WINDOWS_S = (14_400.0, LONGEST_HEAT_S)  # before cover and heater come off, in which heat may go on
+_HOLD_CELLS = ((60.0, 60), (240.0, 90), (1200.0, 108), (3600.0, 5))
+_LONGEST_HOLD_S = sum(cell_s * cells for cell_s, cells in _HOLD_CELLS)
+_CELL_S = 450.0  # of heating
+_REST_CELL_S = 1200.0
+_MOST_CELLS = 144
+_CLOSE_ENOUGH_S = 15.0
+_MOST_TRIES = 14
+_LOOKS = 25
+_DECILES = (0.1, 0.5, 0.9)
+
+Band = tuple[float, float, float]
+CoreFutures = Callable[[Array, Array, Array], Array]
+"""Times (k,), places (b, k, n) [°C] and air between the times (b, k−1) [°C] to cores (b, k) [°C]."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """b weighted samples of one setup at one instant, for questions about what comes.
+
+    t_s: now [run s]; a (b, m, m), z (b, m): networks and states as in `network.Network`, temperatures of
+    the metal in °C less reference_c; weight (b,), sum 1; needed (r,): columns of the required places;
+    target_c: what their minimum must reach; ambient_c (b,): effective ambient now less reference_c;
+    usual_rise_c: rise at which the couplings hold, 0 for constant ones; level: the heater's share while on,
+    for all or each sample (b,); uncovering (b,): factor on each mass's loss to the air when cover and plugs
+    come off, as from `uncovering`; log_loss (b,): logarithm of the factor on the losses now, None for 0,
+    which wanders about 0 with wander_sd and a memory of wander_s (wind, leaks); air_known: whether ambient_c
+    rests on a measured air; if not, a forecast of air is taken as it stands, else only its change from now;
+    above_since_s: since when the coldest has been above target without a break, if it is; core: the cores of
+    sampled futures, None for the network's own.
+    """
+
+    t_s: float
+    a: Array
+    z: Array
+    weight: Array
+    needed: NDArray[np.intp]
+    target_c: float
+    reference_c: float
+    ambient_c: Array
+    usual_rise_c: float
+    level: Array | float
+    uncovering: Array
+    log_loss: Array | None = None
+    wander_sd: float = 0.0
+    wander_s: float = 3600.0
+    air_known: bool = True
+    above_since_s: float | None = None
+    core: CoreFutures | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Soaked:
+    """A cold soak: the coldest required place until then, and there (10/50/90 %) [°C].
+
+    chance_below: chance that the coldest is below the limit at the end.
+    """
+
+    fan: Fan
+    coldest_c: Band
+    chance_below: float
+
+
+@dataclass(frozen=True, slots=True)
+class ReadyRule:
+    """What must hold at engine start.
+
+    soak_s: time above target without a break when heater, cover and plugs come off; uncovered_s: from there
+    to engine start, at which the coldest must still be above target; core_c: what the core must have reached
+    when they come off, in core_share of the samples (0.5: its middle), None for no such rule.
+    """
+
+    soak_s: float = 1800.0
+    uncovered_s: float = 1200.0
+    core_c: float | None = None
+    core_share: float = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchOn:
+    """When heat must go on for an engine start at a wanted instant. Instants in run seconds.
+
+    verdict: "heat" at at_s at the latest; "none" needed; "late": even from now on the start is not kept,
+    start_s is the earliest one with this certainty, late_s what it is late by; "never": it does not get
+    there within the longest heating, or not with this certainty. chance: that the wanted start is kept,
+    switching on at at_s, or now where it is late, or never on where none is needed. above: 10/50/90 %
+    instants of passing the target, heated from at_s, or from now where it is late or never; inf for never.
+    """
+
+    verdict: Literal["heat", "none", "late", "never"]
+    chance: float
+    at_s: float | None = None
+    start_s: float | None = None
+    late_s: float | None = None
+    above: Band | None = None
+
+
+def uncovering(
+    normals: Array, wind_m_s: float | None = None, cover: bool = True, plugs: bool = True
+) -> Array:
+    """Factor on the loss to the air when cover and plugs come off, for each standard normal: (b,).
+
+    cover, plugs: what is there to come off; without either nothing changes. A covered engine loses some half
+    of what a bare one does in a light wind and hardly knows of the wind; bare, forced convection adds some
+    35 % of the loss in still air times wind^0.7 [m/s] (of the size of flat-plate correlations, from memory).
+    Wide, and wider in an unknown wind; common practice, no source.
+    """
+    if not cover and not plugs:
+        return np.ones(len(normals))
+    middle = (1.75 if cover else 1.0) * (1.15 if plugs else 1.0)
+    light = 1 + 0.35 * 2.0**0.7
+    blown = 1.0 if wind_m_s is None else (1 + 0.35 * wind_m_s**0.7) / light
+    spread = 0.4 if wind_m_s is None else 0.3
+    return np.asarray(np.maximum(middle * blown * np.exp(spread * normals), 1.0))
+
+
+def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> Band:
+    """Seconds from now until the coldest required place is below target, the heater off from now.
+
+    10/50/90 %. cover_on: cover and plugs stay, else they come off now; air: None for air as it is.
+    0 where it is below already, inf for longer than two days.
+    """
+    coming = _Coming.of(outlook, air, outlook.t_s + _LONGEST_HOLD_S)
+    a = outlook.a if cover_on else _bare(outlook)
+    z, begin_s = outlook.z, 0.0
+    passed = np.full(len(z), np.inf)
+    for cell_s, cells in _HOLD_CELLS:
+        ends = _borders(begin_s, cell_s, cells)
+        states = coming.run(transition(a, cell_s), z, outlook.t_s + ends, np.zeros((1, cells)))
+        falls = first_passage(ends, coming.coldest(states), outlook.target_c, upward=False)
+        passed = np.minimum(passed, falls)
+        if np.isfinite(passed).all():
+            break
+        z, begin_s = states[:, -1], float(ends[-1])
+    return _band(passed, outlook.weight)
+
+
+def soaked(outlook: Outlook, air: AirForecast, until_s: float, limit_c: float) -> Soaked:
+    """The cold soak from now to until_s, the heater off from now, cover as it is.
+
+    limit_c: heat is needed where the coldest is below it then. Raises ValueError where until_s is not after
+    now.
+    """
+    if until_s <= outlook.t_s:
+        raise ValueError("a cold soak ends after it begins")
+    coming = _Coming.of(outlook, air, until_s)
+    t_s, states = coming.rest(until_s)
+    coldest = coming.coldest(states)
+    shown = np.unique(np.linspace(0, len(t_s) - 1, 25).astype(int))
+    bands = np.array([_band(coldest[:, k], outlook.weight) for k in shown])
+    low, middle, high = (tuple(map(float, column)) for column in bands.T)
+    return Soaked(
+        Fan(tuple(map(float, t_s[shown])), low, middle, high),
+        _band(coldest[:, -1], outlook.weight),
+        _chance(coldest[:, -1] < limit_c, outlook.weight),
+    )
+
+
+def latest_switch_on(
+    outlook: Outlook, air: AirForecast, departure_s: float, certainty: float, rule: ReadyRule
+) -> SwitchOn:
+    """The latest instant at which heat must go on for an engine start at departure_s, in so many cases.
+
+    The heater is off from now to the switch-on and on from there until cover, plugs and heater come off,
+    rule.uncovered_s before the start. In each sample an earlier switch-on leaves everything warmer, so each
+    has a latest one of its own, and the answer is their quantile: more certainty is never later.
+
+    Args:
+        air: sampled for the same number of samples as the outlook's, or one path for all.
+        certainty: 0…1, such as 0.9.
+    Raises ValueError for a certainty outside 0…1 or a departure that is not after now.
+    """
+    if not 0 < certainty < 1:
+        raise ValueError("certainty must lie between 0 and 1")
+    now = outlook.t_s
+    if departure_s <= now:
+        raise ValueError("departure must lie after now")
+    coming = _Coming.of(outlook, air, departure_s + LONGEST_HEAT_S)
+    for window_s in _WINDOWS_S:
+        course = _Course.of(coming, departure_s, rule, window_s)
+        latest = _latest(course, course.margin)
+        at_s = _kept(latest, outlook.weight, certainty)
+        if rule.core_c is not None and at_s > -np.inf:
+            by_core = _latest(course, course.core_margin)
+            at_s = min(at_s, _kept(by_core, outlook.weight, rule.core_share))
+        if at_s > -np.inf or course.t_s[0] <= now:
+            break
+    if at_s == np.inf:
+        return SwitchOn("none", _chance(latest >= at_s, outlook.weight))
+    t_s, states = coming.heated(max(at_s, now))
+    passes = first_passage(t_s, coming.coldest(states), outlook.target_c)
+    above = _band(passes, outlook.weight)
+    chance = _chance(latest >= max(at_s, now), outlook.weight)
+    if at_s > -np.inf:
+        return SwitchOn("heat", chance, at_s, above=above)
+    start_s = _earliest_start(coming, t_s, states, passes, departure_s, certainty, rule)
+    if not np.isfinite(start_s) or course.t_s[0] > now:
+        return SwitchOn("never", chance, above=above)
+    return SwitchOn("late", chance, start_s=start_s, late_s=start_s - departure_s, above=above)
+
+
+# -- running the samples
+
+
+def _bare(outlook: Outlook) -> Array:
+    """The networks with cover and plugs off: each mass's loss to the air grown by its sample's factor."""
+    a = outlook.a.copy()
+    more = a[:, STAGES:-2, -1] * (outlook.uncovering - 1)[:, None]
+    more[:, -HIDDEN] = 0.0  # the core's own loss, through the propeller, knows no cover
+    inner = np.arange(STAGES, a.shape[1] - 2)
+    a[:, inner, inner] -= more
+    a[:, STAGES:-2, -1] += more
+    return a
+
+
+@dataclass(frozen=True, slots=True)
+class _Coming:
+    """The samples and all that comes upon them from outside: air, and losses that wander.
+
+    knots_s, log_loss: (k,), (b, k) path of the losses' logarithm.
+    """
+
+    outlook: Outlook
+    air: AirForecast | None
+    knots_s: Array
+    log_loss: Array
+
+    @staticmethod
+    def of(outlook: Outlook, air: AirForecast | None, until_s: float) -> _Coming:
+        # Knots and shocks don't depend on until_s: two questions meet the same futures.
+        knots = int(np.ceil(3 * (until_s - outlook.t_s) / outlook.wander_s)) + 1 if outlook.wander_sd else 1
+        knots_s = _borders(outlook.t_s, outlook.wander_s / 3, knots)
+        shocks = np.random.default_rng(20_260_118).standard_normal((knots + 1, len(outlook.z))).T
+        now = outlook.log_loss if outlook.log_loss is not None else np.zeros(len(outlook.z))
+        sd, memory = np.full(len(now), outlook.wander_sd), np.full(len(now), outlook.wander_s)
+        log_loss = wandering(now, sd, memory, outlook.t_s, knots_s, shocks)
+        return _Coming(outlook, air, knots_s, log_loss)
+
+    def ambient(self, t_s: Array) -> Array:
+        """Effective ambient less reference at instants (k,) or (b, k): (b, k)."""
+        outlook = self.outlook
+        shape = (len(outlook.z), t_s.shape[-1])
+        if self.air is None:
+            return np.broadcast_to(outlook.ambient_c[:, None], shape)
+        coming = self.air.at(t_s)
+        if not outlook.air_known:
+            return np.broadcast_to(coming - outlook.reference_c, shape)
+        return np.asarray(outlook.ambient_c[:, None] + coming - self.air.at(np.array([outlook.t_s])))
+
+    def run(self, phi: Array, z: Array, t_s: Array, share: Array) -> Array:
+        """States at t_s (k + 1,) or (b, k + 1), equally spaced as phi has it: (b, k + 1, m).
+
+        share: heater (b, k) or (1, k) of each cell.
+        """
+        middle = (t_s[..., 1:] + t_s[..., :-1]) / 2
+        ambient, loss = self.ambient(middle).T, np.exp(between(self.knots_s, self.log_loss, middle)).T
+        heater = np.broadcast_to(share, (len(z), len(ambient))).T
+        # Samples last: a step is then a few passes over contiguous rows, cheaper than `simulate`.
+        inner = np.ascontiguousarray(phi[:, :-2, :-2].transpose(1, 2, 0))
+        by_heater, by_air = np.ascontiguousarray(phi[:, :-2, -2:].transpose(2, 1, 0))
+        states = np.empty((len(ambient) + 1, z.shape[1], len(z)))
+        states[0] = z.T
+        states[1:, -2], states[1:, -1] = heater, ambient
+        usual_c = self.outlook.usual_rise_c
+        for k in range(len(ambient)):
+            now, then = states[k, :-2], states[k + 1, :-2]
+            places = now[STAGES:-HIDDEN]
+            if k:  # where they will be in the middle of the cell
+                places = 1.5 * places - 0.5 * states[k - 1, STAGES : -HIDDEN - 2]
+            air = effective_air(places.T, ambient[k], usual_c, loss[k])
+            np.einsum("ijb,jb->ib", inner, now, out=then)
+            then += by_heater * heater[k]
+            then += by_air * air
+        return states.transpose(2, 0, 1)
+
+    def rest(self, until_s: float) -> tuple[Array, Array]:
+        """Instants and states from now to until_s, the heater off: (k,), (b, k, m)."""
+        outlook = self.outlook
+        span_s = until_s - outlook.t_s
+        if span_s <= 0:
+            return np.array([outlook.t_s]), outlook.z[:, None]
+        cells = _cells(span_s, _REST_CELL_S)
+        t_s = _borders(outlook.t_s, span_s / cells, cells)
+        return t_s, self.run(transition(outlook.a, span_s / cells), outlook.z, t_s, np.zeros((1, cells)))
+
+    def heated(self, on_s: float) -> tuple[Array, Array]:
+        """Instants and states from on_s with heat on for as long as it may be, off before."""
+        z = self.rest(on_s)[1][:, -1]
+        cells = int(LONGEST_HEAT_S / _CELL_S)
+        t_s = _borders(on_s, _CELL_S, cells)
+        level = np.broadcast_to(np.asarray(self.outlook.level).reshape(-1, 1), (len(z), cells))
+        return t_s, self.run(transition(self.outlook.a, _CELL_S), z, t_s, level)
+
+    def coldest(self, states: Array) -> Array:
+        """The coldest required place in states (…, m): (…,) [°C]."""
+        places = states[..., STAGES : -HIDDEN - 2]
+        return np.asarray(places[..., self.outlook.needed].min(-1) + self.outlook.reference_c)
+
+    def cores(self, t_s: Array, states: Array) -> Array:
+        """The cores at t_s: (b, k) [°C]."""
+        reference_c = self.outlook.reference_c
+        if self.outlook.core is None:
+            return np.asarray(states[:, :, -HIDDEN - 2] + reference_c)
+        places = states[:, :, STAGES : -HIDDEN - 2] + reference_c
+        return self.outlook.core(t_s, places, self.ambient((t_s[1:] + t_s[:-1]) / 2) + reference_c)
+
+
+@dataclass(frozen=True, slots=True)
+class _Bare:
+    """The minutes without cover and heater, from each sample's own instant on."""
+
+    coming: _Coming
+    phi: Array
+    borders_s: Array
+
+    @staticmethod
+    def of(coming: _Coming, span_s: float) -> _Bare:
+        cells = _cells(span_s, _CELL_S)
+        phi = transition(_bare(coming.outlook), span_s / cells)
+        return _Bare(coming, phi, _borders(0.0, span_s / cells, cells))
+
+    def coldest(self, z: Array, off_s: Array) -> Array:
+        """The coldest in those minutes, from states z (b, m) at off_s (b,): (b,)."""
+        share = np.zeros((1, len(self.borders_s) - 1))
+        states = self.coming.run(self.phi, z, off_s[:, None] + self.borders_s, share)
+        return np.asarray(self.coming.coldest(states).min(1))
+
+
+@dataclass(frozen=True, slots=True)
+class _Course:
+    """From now to one engine start, but for when heat goes on.
+
+    t_s: borders of the cells in which it may, from z on; the last is when heater and cover come off;
+    rest_s, rest: the borders and states before.
+    """
+
+    coming: _Coming
+    rule: ReadyRule
+    t_s: Array
+    phi: Array
+    bare: _Bare
+    rest_s: Array
+    rest: Array
+
+    @staticmethod
+    def of(coming: _Coming, departure_s: float, rule: ReadyRule, window_s: float) -> _Course:
+        now = coming.outlook.t_s
+        off_s = max(departure_s - rule.uncovered_s, now)
+        begin_s = max(now, off_s - window_s)
+        rest_s, rest = coming.rest(begin_s)
+        cells = max(_cells(off_s - begin_s, _CELL_S), 24) if off_s > begin_s else 0
+        cell_s = (off_s - begin_s) / max(cells, 1)
+        phi = transition(coming.outlook.a, cell_s)
+        bare = _Bare.of(coming, departure_s - off_s)
+        return _Course(coming, rule, _borders(begin_s, cell_s, cells), phi, bare, rest_s, rest)
+
+    @property
+    def off_s(self) -> float:
+        return float(self.t_s[-1])
+
+    def states(self, on_s: Array) -> Array:
+        """States at t_s with heat on from on_s (b,)."""
+        z = self.rest[:, -1]
+        if len(self.t_s) == 1:
+            return z[:, None]
+        share = np.clip((self.t_s[1:] - on_s[:, None]) / np.diff(self.t_s), 0.0, 1.0)
+        level = np.asarray(self.coming.outlook.level).reshape(-1, 1)
+        return self.coming.run(self.phi, z, self.t_s, share * level)
+
+    def margin(self, on_s: Array) -> Array:
+        """By how much the coldest clears the target, where it does so least from the soak's begin to the
+        start [°C]: (b,)."""
+        states = self.states(on_s)
+        coldest = self.coming.coldest(states)
+        begin_s = self.off_s - self.rule.soak_s
+        least = coldest[:, self.t_s >= begin_s].min(1)
+        if begin_s > self.t_s[0]:
+            least = np.minimum(least, between(self.t_s, coldest, np.full((len(coldest), 1), begin_s))[:, 0])
+        elif not self._was_above(begin_s):
+            return np.full(len(coldest), -np.inf)
+        bare = self.bare.coldest(states[:, -1], np.full(len(coldest), self.off_s))
+        return np.asarray(np.minimum(least, bare) - self.coming.outlook.target_c)
+
+    def _was_above(self, begin_s: float) -> bool:
+        """Whether the part of the soak that has passed was one."""
+        outlook = self.coming.outlook
+        since_s = outlook.above_since_s
+        return begin_s >= outlook.t_s or (since_s is not None and since_s <= begin_s)
+
+    def core_margin(self, on_s: Array) -> Array:
+        """By how much the core is above its limit when heater and cover come off [°C]: (b,)."""
+        assert self.rule.core_c is not None
+        t_s = np.concatenate([self.rest_s[:-1], self.t_s])
+        states = np.concatenate([self.rest[:, :-1], self.states(on_s)], axis=1)
+        return np.asarray(self.coming.cores(t_s, states)[:, -1] - self.rule.core_c)
+
+
+def _borders(begin_s: float, cell_s: float, cells: int) -> Array:
+    return np.asarray(begin_s + cell_s * np.arange(cells + 1), dtype=np.float64)
+
+
+def _cells(span_s: float, cell_s: float) -> int:
+    return int(np.clip(np.ceil(span_s / cell_s), 1, _MOST_CELLS))
+
+
+# -- asking the samples
+
+
+def _latest(course: _Course, margin: Callable[[Array], Array]) -> Array:
+    """Each sample's latest switch-on that leaves the margin at 0 or above: (b,). inf: none needed; −inf: not
+    even from the first instant on. Root by false position with halved ends (Illinois, from memory)."""
+    low = np.full(len(course.rest), course.t_s[0])
+    high = np.full(len(low), course.off_s)
+    unheated = margin(high)
+    heated = margin(low) if course.off_s > course.t_s[0] else unheated
+    sought = (heated >= 0) & (unheated < 0)
+    above, below = np.where(sought, heated, 1.0), np.where(sought, unheated, -1.0)
+    side = np.zeros(len(low))
+    for _ in range(_MOST_TRIES):
+        if not (sought & (high - low > 2 * _CLOSE_ENOUGH_S)).any():
+            break
+        nudged = low + above / np.maximum(above - below, 1e-9) * (high - low) - 0.5 * _CLOSE_ENOUGH_S
+        tried = np.clip(nudged, low + 0.02 * (high - low), high - 0.02 * (high - low))
+        found = margin(tried)
+        clears = found >= 0
+        above = np.where(clears, found, np.where(side < 0, above / 2, above))
+        below = np.where(clears, np.where(side > 0, below / 2, below), found)
+        low, high = np.where(clears, tried, low), np.where(clears, high, tried)
+        side = np.where(clears, 1.0, -1.0)
+    return np.where(unheated >= 0, np.inf, np.where(heated >= 0, low, -np.inf))
+
+
+def _earliest_start(
+    coming: _Coming,
+    t_s: Array,
+    states: Array,
+    passes: Array,
+    departure_s: float,
+    certainty: float,
+    rule: ReadyRule,
+) -> float:
+    """The earliest engine start from departure_s on that so many samples allow when heat goes on now, inf for
+    never.
+
+    t_s, states: of heating from now; passes: when that brings each sample's coldest above target (b,).
+    """
+    outlook = coming.outlook
+    bare = _Bare.of(coming, rule.uncovered_s)
+    if outlook.above_since_s is not None:
+        passes = np.where(passes <= outlook.t_s, outlook.above_since_s, passes)
+    first = np.maximum(passes + rule.soak_s, max(outlook.t_s, departure_s - rule.uncovered_s))
+
+    def clears(off_s: Array) -> NDArray[np.bool_]:
+        return bare.coldest(_state_at(t_s, states, off_s), off_s) >= outlook.target_c
+
+    # Warmth may peak and fall with the air: look for the first interval that has an end, then within it.
+    low = high = np.minimum(first, t_s[-1])
+    found = clears(high)
+    off_s = np.where(found, first, np.inf)
+    for end_s in np.linspace(t_s[0], t_s[-1], _LOOKS)[1:]:
+        ahead = ~found & (end_s > high)
+        low, high = np.where(ahead, high, low), np.where(ahead, end_s, high)
+        found |= ahead & clears(high)
+    for _ in range(_MOST_TRIES):
+        middle = (low + high) / 2
+        enough = clears(middle)
+        low, high = np.where(enough, low, middle), np.where(enough, middle, high)
+    off_s = np.where(found & (first <= t_s[-1]), np.minimum(off_s, high), np.inf)
+    earliest_s = -_kept(-off_s, outlook.weight, certainty)
+    if rule.core_c is not None:
+        warm = first_passage(t_s, coming.cores(t_s, states), rule.core_c)
+        earliest_s = max(earliest_s, -_kept(-warm, outlook.weight, rule.core_share))
+    return earliest_s + rule.uncovered_s
+
+
+def _state_at(t_s: Array, states: Array, at_s: Array) -> Array:
+    """Each sample's state (b, k, m) at its own instant (b,), straight between t_s: (b, m)."""
+    after = np.clip(np.searchsorted(t_s, at_s), 1, len(t_s) - 1)
+    share = (at_s - t_s[after - 1]) / (t_s[after] - t_s[after - 1])
+    rows = np.arange(len(states))
+    first, second = states[rows, after - 1], states[rows, after]
+    return np.asarray(first + share[:, None] * (second - first))
+
+
+def _kept(latest: Array, weight: Array, certainty: float) -> float:
+    """The latest instant that at least so many samples allow."""
+    order = np.argsort(-latest, kind="stable")
+    enough = np.cumsum(weight[order]) >= certainty * weight.sum() * (1 - 1e-12)
+    return float(latest[order][int(enough.argmax())])
+
+
+def _chance(happens: NDArray[np.bool_], weight: Array) -> float:
+    return min(float(weight[happens].sum() / weight.sum()), 1.0)
+
+
+def _band(values: Array, weight: Array) -> Band:
+    low, middle, high = quantiles(values, weight, _DECILES)
+    return low, middle, high

@@ -1,0 +1,362 @@
+"""Answers beyond the live forecast: against closed forms, and what they must obey among themselves."""
+
+from __future__ import annotations
+
+import math
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.linalg import expm
+from scipy.optimize import brentq
+
+from probe_agent.thermal.air import AirForecast
+from probe_agent.thermal.answers import (
+    LONGEST_HEAT_S,
+    Outlook,
+    ReadyRule,
+    holds,
+    latest_switch_on,
+    soaked,
+    uncovering,
+)
+from probe_agent.thermal.network import HIDDEN, STAGES, build
+from probe_agent.thermal.prior import engine_prior
+
+HOUR = 3600.0
+PLACES = tuple(f"cyl-{i}" for i in range(1, 9))
+RULE = ReadyRule()
+TOLERANCE_S = 35.0  # to which an instant is looked for, and a little
+
+
+def steady(air_c: float) -> AirForecast:
+    return AirForecast(np.array([0.0]), np.array([[air_c]]))
+
+
+def falling(air_c: float, by_c: float, over_s: float = 12 * HOUR) -> AirForecast:
+    """Air that falls straight, and in some futures more than in others."""
+    shares = np.linspace(0.5, 1.5, 64)[np.random.default_rng(8).permutation(64)]
+    return AirForecast(np.array([0.0, over_s]), np.stack([np.full(64, air_c), air_c - by_c * shares], 1))
+
+
+def engine(
+    start_c: float = -12.0, air_c: float = -12.0, samples: int = 64, n: int = 3, spread: float = 0.4
+) -> Outlook:
+    """A described engine at one temperature, drawn from a narrowed prior."""
+    places = PLACES[:n]
+    prior = engine_prior("opposed-4", "air", "pads-and-bands", 650.0, True, True, "outside", places)
+    rng = np.random.default_rng(4)
+    mean, factor = prior.mean(places), prior.factor(places, [0.1] * n)
+    a = build(mean + spread * rng.standard_normal((samples, len(mean))) @ factor.T, n).a
+    z = np.zeros((samples, a.shape[1]))
+    z[:, STAGES:-2] = start_c - air_c
+    normal = rng.standard_normal((3, samples))
+    return Outlook(
+        0.0,
+        a,
+        z,
+        np.full(samples, 1 / samples),
+        np.arange(n),
+        7.2,
+        air_c,
+        np.zeros(samples),
+        25.0,
+        np.exp(0.05 * normal[0]),
+        uncovering(normal[1]),
+        log_loss=0.1 * normal[2],
+        wander_sd=0.12,
+    )
+
+
+# -- two nodes, solved elsewhere
+
+PLACE_TO_CORE, CORE_TO_PLACE, LOSS, RATE, LAG_S = 1 / 2400, 1 / 1200, 1 / 7200, 25.0 / 3600, 240.0
+
+
+def two_nodes(start_c: tuple[float, float], air_c: float, factor: float = 2.0, samples: int = 1) -> Outlook:
+    """One place that loses heat to the air and is heated, and the core behind it."""
+    m = STAGES + 1 + HIDDEN + 2
+    a = np.zeros((samples, m, m))
+    for stage in range(STAGES):
+        a[:, stage, stage] = -STAGES / LAG_S
+        a[:, stage, stage - 1 if stage else -2] = STAGES / LAG_S
+    place, core = STAGES, STAGES + 1
+    a[:, place, place], a[:, place, core] = -(PLACE_TO_CORE + LOSS), PLACE_TO_CORE
+    a[:, core, core], a[:, core, place] = -CORE_TO_PLACE, CORE_TO_PLACE
+    a[:, place, STAGES - 1], a[:, place, -1] = RATE, LOSS
+    z = np.zeros((samples, m))
+    z[:, place : core + 1] = np.array(start_c) - air_c
+    return Outlook(
+        0.0,
+        a,
+        z,
+        np.full(samples, 1 / samples),
+        np.array([0]),
+        7.2,
+        air_c,
+        np.zeros(samples),
+        0.0,
+        1.0,
+        np.full(samples, factor),
+    )
+
+
+def cooled(start_c: tuple[float, float], air_c: float, t_s: float, factor: float = 1.0) -> float:
+    """The place after t_s without heat: x' = M x by the eigenvalues from trace and determinant (any linear
+    algebra text)."""
+    matrix = np.array([[-(PLACE_TO_CORE + factor * LOSS), PLACE_TO_CORE], [CORE_TO_PLACE, -CORE_TO_PLACE]])
+    trace, determinant = np.trace(matrix), np.linalg.det(matrix)
+    root = math.sqrt(trace * trace / 4 - determinant)
+    fast, slow = trace / 2 - root, trace / 2 + root
+    parts = (
+        math.exp(slow * t_s) * (matrix - fast * np.eye(2))
+        - math.exp(fast * t_s) * (matrix - slow * np.eye(2))
+    ) / (slow - fast)
+    return air_c + float((parts @ (np.array(start_c) - air_c))[0])
+
+
+@pytest.mark.parametrize("cover_on", [True, False])
+def test_how_long_it_holds_is_the_two_node_solution_s_crossing(cover_on: bool) -> None:
+    start, factor = (22.0, 9.0), 1.0 if cover_on else 2.0
+    exact = brentq(lambda t: cooled(start, -12.0, t, factor) - 7.2, 1.0, 10 * HOUR)
+    found = holds(two_nodes(start, -12.0), cover_on)
+    assert found == pytest.approx((exact,) * 3, abs=2.0)
+
+
+def test_a_cold_soak_is_the_two_node_solution() -> None:
+    found = soaked(two_nodes((22.0, 9.0), -12.0), steady(-12.0), 6 * HOUR, -1.1)
+    assert found.coldest_c == pytest.approx((cooled((22.0, 9.0), -12.0, 6 * HOUR),) * 3, abs=1e-6)
+    for t_s, middle_c in zip(found.fan.t_s, found.fan.mid_c, strict=True):
+        assert middle_c == pytest.approx(cooled((22.0, 9.0), -12.0, t_s), abs=1e-6)
+
+
+def coldest_from_soak_to_start(on_s: float, departure_s: float, rule: ReadyRule, start_c: float) -> float:
+    """The least of the place from the soak's begin to the start, in steps exact by scipy.linalg.expm; the
+    air is the zero of the temperatures here."""
+    outlook = two_nodes((start_c, start_c), 0.0)
+    covered, bare = outlook.a[0], outlook.a[0].copy()
+    bare[STAGES, STAGES] -= LOSS
+    z = outlook.z[0].copy()
+    off_s = departure_s - rule.uncovered_s
+    least, begin_s = math.inf, off_s - rule.soak_s
+    borders = sorted({on_s, begin_s, off_s, departure_s} | {off_s + 300.0 * k for k in range(4)})
+    now = 0.0
+    for t_s in (b for b in borders if 0 < b <= departure_s):
+        z[-2] = 1.0 if on_s <= now < off_s else 0.0
+        z = expm((bare if now >= off_s else covered) * (t_s - now)) @ z
+        now = t_s
+        if t_s >= begin_s:
+            least = min(least, float(z[STAGES]))
+    return least
+
+
+@pytest.mark.parametrize("departure_h", [3.0, 9.0])
+def test_the_latest_switch_on_is_the_root_another_integrator_finds(departure_h: float) -> None:
+    air_c, departure_s = -12.0, departure_h * HOUR
+    exact = brentq(
+        lambda on: coldest_from_soak_to_start(on, departure_s, RULE, 0.0) - (7.2 - air_c),
+        1.0,
+        departure_s - RULE.uncovered_s - 1.0,
+    )
+    found = latest_switch_on(two_nodes((air_c, air_c), air_c), steady(air_c), departure_s, 0.9, RULE)
+    assert found.verdict == "heat"
+    assert found.at_s == pytest.approx(exact, abs=TOLERANCE_S)
+    assert found.chance == 1.0
+
+
+# -- what the answers obey
+
+
+@given(
+    departure_h=st.floats(1.0, 16.0),
+    air_c=st.floats(-25.0, 0.0),
+    fall_c=st.floats(0.0, 6.0),
+    colder_c=st.floats(0.0, 8.0),
+)
+@settings(max_examples=25, deadline=None)
+def test_more_certainty_or_colder_air_is_never_later(
+    departure_h: float, air_c: float, fall_c: float, colder_c: float
+) -> None:
+    outlook = engine(air_c=air_c, start_c=air_c)
+    mild, cold = falling(air_c, fall_c), falling(air_c, fall_c + colder_c)
+
+    def answer(air: AirForecast, certainty: float) -> float:
+        """The latest switch-on; where there is none, as much before now as the start is late."""
+        found = latest_switch_on(outlook, air, departure_h * HOUR, certainty, RULE)
+        late_s = found.late_s if found.late_s is not None else math.inf
+        return found.at_s if found.at_s is not None else -late_s
+
+    usual, surer, surest = (answer(mild, certainty) for certainty in (0.8, 0.9, 0.95))
+    assert surest <= surer <= usual
+    assert answer(cold, 0.9) <= surer + TOLERANCE_S
+
+
+@given(soak_min=st.floats(0.0, 60.0), bare_min=st.floats(0.0, 40.0), longer_min=st.floats(1.0, 30.0))
+@settings(max_examples=20, deadline=None)
+def test_a_longer_soak_or_more_minutes_uncovered_is_never_later(
+    soak_min: float, bare_min: float, longer_min: float
+) -> None:
+    outlook, air = engine(), falling(-12.0, 2.0)
+
+    def at_s(soak_min: float, bare_min: float) -> float:
+        rule = ReadyRule(60 * soak_min, 60 * bare_min)
+        found = latest_switch_on(outlook, air, 11 * HOUR, 0.8, rule).at_s
+        return -math.inf if found is None else found
+
+    usual = at_s(soak_min, bare_min)
+    assert usual > 0 or bare_min > 20
+    assert at_s(soak_min + longer_min, bare_min) <= usual + TOLERANCE_S
+    assert at_s(soak_min, bare_min + longer_min) <= usual + TOLERANCE_S
+
+
+def test_the_earliest_start_can_be_kept_by_switching_on_now_and_no_earlier_one() -> None:
+    outlook, air = engine(), falling(-12.0, 2.0)
+    late = latest_switch_on(outlook, air, 1.2 * HOUR, 0.9, RULE)
+    assert late.verdict == "late"
+    assert late.chance < 0.9
+    assert late.start_s is not None
+    assert late.late_s == late.start_s - 1.2 * HOUR
+    kept = latest_switch_on(outlook, air, late.start_s + 60.0, 0.9, RULE)
+    assert kept.verdict == "heat"
+    assert kept.at_s is not None
+    assert kept.at_s < 60.0 + TOLERANCE_S
+    assert latest_switch_on(outlook, air, late.start_s - 60.0, 0.9, RULE).verdict == "late"
+
+
+def test_the_chance_of_an_answer_is_the_certainty_asked_for() -> None:
+    outlook, air = engine(), falling(-12.0, 2.0)
+    for certainty in (0.8, 0.9, 0.95):
+        found = latest_switch_on(outlook, air, 9 * HOUR, certainty, RULE)
+        assert certainty <= found.chance < certainty + 2 / 64
+        assert found.above is not None
+        assert found.at_s is not None
+        assert found.at_s < found.above[0] <= found.above[1] <= found.above[2]
+
+
+def test_a_heater_too_weak_never_gets_there() -> None:
+    outlook = replace(engine(), level=0.1)
+    found = latest_switch_on(outlook, steady(-12.0), 10 * HOUR, 0.8, RULE)
+    assert (found.verdict, found.at_s, found.start_s, found.late_s) == ("never", None, None, None)
+    assert found.chance < 0.8
+    assert found.above is not None
+    assert found.above[1] == math.inf
+
+
+def test_an_engine_still_warm_from_flight_needs_no_heat_until_it_does() -> None:
+    warm = replace(engine(start_c=70.0), above_since_s=-HOUR)
+    assert latest_switch_on(warm, steady(-12.0), 0.6 * HOUR, 0.9, RULE).verdict == "none"
+    assert latest_switch_on(warm, steady(-12.0), 14 * HOUR, 0.9, RULE).verdict == "heat"
+
+
+def test_a_soak_that_began_before_now_counts_and_one_that_did_not_does_not() -> None:
+    warm = engine(start_c=40.0)
+    soon = latest_switch_on(warm, steady(-12.0), 0.5 * HOUR, 0.9, RULE)
+    assert soon.verdict == "late"
+    assert soon.start_s == pytest.approx(RULE.soak_s + RULE.uncovered_s)
+    since = replace(warm, above_since_s=-RULE.soak_s)
+    assert latest_switch_on(since, steady(-12.0), 0.5 * HOUR, 0.9, RULE).verdict == "none"
+
+
+def test_the_colder_of_two_required_places_decides_in_each_sample() -> None:
+    outlook, air = engine(), falling(-12.0, 2.0)
+    joint = latest_switch_on(outlook, air, 9 * HOUR, 0.9, RULE).at_s
+    alone = [
+        latest_switch_on(replace(outlook, needed=np.array([i])), air, 9 * HOUR, 0.9, RULE).at_s
+        for i in range(3)
+    ]
+    assert joint is not None
+    assert all(one is not None for one in alone)
+    assert joint < min(one for one in alone if one is not None)
+
+
+def test_a_core_that_must_be_warm_puts_the_heat_forward_and_its_middle_then_is() -> None:
+    outlook, air = engine(), steady(-12.0)
+    plain = latest_switch_on(outlook, air, 10 * HOUR, 0.8, ReadyRule(0.0, 0.0))
+    asked = latest_switch_on(outlook, air, 10 * HOUR, 0.8, ReadyRule(0.0, 0.0, core_c=9.0))
+    assert plain.at_s is not None
+    assert asked.at_s is not None
+    assert asked.at_s < plain.at_s - HOUR / 4
+    seen = []
+
+    def cores(t_s: np.ndarray, places: np.ndarray, between: np.ndarray) -> np.ndarray:
+        seen.append((t_s[0], t_s[-1], places.shape, between.shape))
+        return np.full(places.shape[:2], 20.0)
+
+    bank = replace(outlook, core=cores)
+    assert latest_switch_on(bank, air, 10 * HOUR, 0.8, ReadyRule(0.0, 0.0, core_c=9.0)).at_s == plain.at_s
+    for first_s, last_s, places, between in seen:
+        assert (first_s, last_s) == (0.0, 10 * HOUR)
+        assert places == (64, between[1] + 1, 3)
+
+
+def test_without_cover_it_holds_shorter_and_colder_air_makes_it_shorter() -> None:
+    warm = engine(start_c=15.0)
+    covered, bare = holds(warm, True), holds(warm, False)
+    assert all(b < c for b, c in zip(bare, covered, strict=True))
+    colder = holds(warm, True, falling(-12.0, 10.0, 3 * HOUR))
+    assert all(c < u for c, u in zip(colder, covered, strict=True))
+
+
+def test_what_is_cold_holds_for_no_time_and_what_the_air_keeps_warm_for_ever() -> None:
+    assert holds(engine(start_c=0.0), True) == (0.0, 0.0, 0.0)
+    assert holds(replace(engine(start_c=20.0, air_c=9.0)), False) == (math.inf,) * 3
+
+
+def test_widths_come_from_the_samples_alone() -> None:
+    same = two_nodes((22.0, 9.0), -12.0, samples=16)
+    low, _, high = holds(same, True)
+    assert low == high
+    fan = soaked(same, steady(-12.0), 12 * HOUR, -1.1).fan
+    assert fan.low_c == fan.high_c
+    assert len(fan.t_s) == 25
+
+
+def test_a_night_s_uncertain_air_is_in_the_soak_s_width_and_chance() -> None:
+    outlook = engine(start_c=2.0, air_c=2.0)
+    air = falling(2.0, 6.0)
+    late = soaked(outlook, air, 14 * HOUR, -1.1)
+    assert late.coldest_c[2] - late.coldest_c[0] > 2.0
+    assert 0.02 < soaked(outlook, air, 10 * HOUR, -1.1).chance_below < late.chance_below
+    assert soaked(outlook, air, 14 * HOUR, 5.0).chance_below == pytest.approx(1.0)
+
+
+def test_an_air_nobody_measured_is_taken_as_the_forecast_says() -> None:
+    outlook = engine(start_c=-5.0, air_c=-5.0)
+    told = soaked(outlook, steady(-15.0), 48 * HOUR, -1.1).coldest_c[1]
+    untold = soaked(replace(outlook, air_known=False), steady(-15.0), 48 * HOUR, -1.1).coldest_c[1]
+    assert told == pytest.approx(-5.0, abs=0.1)
+    assert untold == pytest.approx(-15.0, abs=0.5)
+
+
+def test_uncovering_grows_with_wind_and_is_nothing_where_nothing_comes_off() -> None:
+    normals = np.random.default_rng(2).standard_normal(2000)
+    assert np.all(uncovering(normals, cover=False, plugs=False) == 1.0)
+    still, light, gale = (float(np.median(uncovering(normals, wind))) for wind in (0.0, 2.0, 10.0))
+    assert 1.0 < still < light < gale < 6.0
+    spread = [np.ptp(np.quantile(np.log(uncovering(normals, wind)), (0.1, 0.9))) for wind in (2.0, None)]
+    assert spread[0] < spread[1]
+
+
+@pytest.mark.parametrize("certainty", [0.0, 1.0])
+def test_no_answer_to_a_question_out_of_bounds(certainty: float) -> None:
+    outlook, air = engine(), steady(-12.0)
+    with pytest.raises(ValueError, match="certainty"):
+        latest_switch_on(outlook, air, HOUR, certainty, RULE)
+    with pytest.raises(ValueError, match="departure"):
+        latest_switch_on(outlook, air, 0.0, 0.9, RULE)
+    with pytest.raises(ValueError, match="soak"):
+        soaked(outlook, air, 0.0, -1.1)
+
+
+def test_a_plan_costs_at_most_half_a_second() -> None:
+    """256 samples, eight places, a night's cold soak, and a departure that needs the longest window."""
+    outlook = engine(samples=256, n=8, spread=0.6)
+    costs = []
+    for _ in range(3):
+        begin = time.process_time()
+        latest_switch_on(outlook, steady(-12.0), LONGEST_HEAT_S + 8 * HOUR, 0.98, RULE)
+        costs.append(time.process_time() - begin)
+    assert min(costs) <= 0.5
