@@ -138,7 +138,7 @@ class Estimator:
         self._names = parameter_names(self.places)
         mean, covariance = learned.setup_prior(prior, memory, self.places)
         if memory is not None:
-            covariance += np.diag(learned.day_spread(self._names) ** 2)
+            covariance += np.diag(learned.day_spread(self._names, memory) ** 2)
         self._mean, self._covariance = mean, covariance
         rng = np.random.default_rng(20_130_101)
         half = rng.standard_normal((_SAMPLES // 2, len(self._names) + _KNOTS))

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from probe_agent.thermal.network import Array, parameter_names
+from probe_agent.thermal.network import SHARED, Array, parameter_names
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
 
 _DAY_SD: Mapping[str, float] = {
@@ -32,6 +33,8 @@ _DAY_SD: Mapping[str, float] = {
     "plume_c": 0.1,
     "offset_c": 0.02,
 }
+_BELIEF = 4.0
+_FAR = 9.0  # a day further apart than this tells of something else
 _OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start_offset_c"})
 
 
@@ -39,7 +42,8 @@ _OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start
 class Memory:
     """Normal distribution of a setup's parameters after `heat_ups` of them. Plain data.
 
-    names: parameters in order; mean: (p,); covariance: (p, p) as rows.
+    names: parameters in order; mean: (p,); covariance: (p, p) as rows; scatter: for each shared parameter
+    how far the days lay apart, squared and in units of what was expected, summed, and how many told of it.
     """
 
     names: tuple[str, ...]
@@ -47,6 +51,7 @@ class Memory:
     covariance: tuple[tuple[float, ...], ...]
     heat_ups: int = 0
     model_version: int = MODEL_VERSION
+    scatter: Mapping[str, tuple[float, int]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +81,16 @@ class Lesson:
     changed: str = ""
 
 
-def day_spread(names: Sequence[str]) -> Array:
-    """Spread of each parameter from one day to another; 0 for what each day starts anew."""
-    return np.array([_DAY_SD.get(name.split(":")[0], 0.0) for name in names])
+def day_spread(names: Sequence[str], memory: Memory | None) -> Array:
+    """Spread of each parameter from one day to another; 0 for what each day starts anew.
+
+    The days seen so far have a say, against a belief worth _BELIEF of them.
+    """
+    spread = np.array([_DAY_SD.get(name.split(":")[0], 0.0) for name in names])
+    for i, name in enumerate(names):
+        apart, days = (memory.scatter if memory is not None else {}).get(name, (0.0, 0))
+        spread[i] *= math.sqrt((_BELIEF + apart) / (_BELIEF + days))
+    return spread
 
 
 def setup_prior(prior: Prior, memory: Memory | None, places: Sequence[str]) -> tuple[Array, Array]:
@@ -109,7 +121,7 @@ def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Ar
     """
     names = parameter_names(places)
     mean, covariance = setup_prior(prior, memory, places)
-    day = np.diag(np.maximum(day_spread(names), 1e-3) ** 2)
+    day = np.diag(np.maximum(day_spread(names, memory), 1e-3) ** 2)
     stable = [i for i, n in enumerate(names) if n.split(":")[0] not in _OF_THE_DAY]
     pick = np.ix_(stable, stable)
     before = covariance[pick] + day[pick]  # today's prior: the setup and the day
@@ -119,10 +131,19 @@ def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Ar
     middle = mean[stable] + gain @ (found[stable] - mean[stable])
     rest = covariance[pick] - gain @ covariance[pick] + gain @ after @ gain.T
     kept = tuple(names[i] for i in stable)
+    scatter = dict(memory.scatter) if memory is not None else {}
+    if memory is not None:
+        for row, name in enumerate(kept):
+            told = before[row, row] - after[row, row]
+            if name in SHARED and told > 0.5 * before[row, row]:
+                apart, days = scatter.get(name, (0.0, 0))
+                far = min(_FAR, float(found[stable[row]] - mean[stable[row]]) ** 2 / told)
+                scatter[name] = (apart + far, days + 1)
     return Memory(
         kept,
         tuple(map(float, middle)),
         tuple(tuple(map(float, row)) for row in (rest + rest.T) / 2),
         (memory.heat_ups if memory else 0) + 1,
         MODEL_VERSION,
+        scatter,
     )
