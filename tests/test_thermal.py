@@ -58,22 +58,22 @@ def two_node_solution(matrix: np.ndarray, start: np.ndarray, steady: np.ndarray,
     return steady + (parts[0] + parts[1]) @ (start - steady)
 
 
-def test_place_and_core_follow_the_two_node_solution() -> None:
-    """One probed place and the hidden core, cooling to ambient: the closed form to 1e-6 °C."""
+def test_place_and_case_follow_the_two_node_solution() -> None:
+    """One probed place and the case, next to nothing else, cooling to ambient: the closed form to 1e-6 °C."""
     theta = np.zeros((1, len(SHARED) + len(PER_PLACE)))
-    theta[0, :8] = np.log([7200.0, 0.01, 60.0, 0.4, 1800.0, 900.0, 0.5, 0.1])
-    theta[0, 8:11] = -40.0, 0.0, -40.0  # no shell, no propeller
+    theta[0, :8] = np.log([7200.0, 0.01, 60.0, 1e-17, 1800.0, 900.0, 0.5, 0.1])
+    theta[0, 8:12] = -40.0, 0.0, -40.0, math.log(0.4)  # no shell, no propeller
     a = build(theta, 1).a
     step_s, steps, air = 60.0, 240, -12.0
+    pair = [STAGES, STAGES + 2]
     z0 = np.zeros((1, a.shape[1]))
-    z0[0, STAGES : STAGES + 2] = (20.0, 5.0)
+    z0[0, pair] = (20.0, 5.0)
     z0[0, -1] = air
     ours = simulate(transition(a, step_s), z0, np.zeros((1, steps)), np.full((1, steps), air))
-    inner = a[0, STAGES : STAGES + 2, STAGES : STAGES + 2]
     steady = np.array([air, air])
     for k in (1, 10, 60, 240):
-        exact = two_node_solution(inner, np.array([20.0, 5.0]), steady, k * step_s)
-        assert np.abs(ours[0, k, STAGES : STAGES + 2] - exact).max() < 1e-6
+        exact = two_node_solution(a[0][np.ix_(pair, pair)], np.array([20.0, 5.0]), steady, k * step_s)
+        assert np.abs(ours[0, k, pair] - exact).max() < 1e-6
 
 
 # -- the fit

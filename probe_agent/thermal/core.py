@@ -23,11 +23,15 @@ class CoreBank:
 
     Args:
         places: names of the places, in the order of the values given later.
-        normals: (b, 4) standard normals that draw the bank.
+        normals: (b, 5) standard normals that draw the bank.
         start_sd_c: spread of the core's start against the metal around it [°C].
+        sump_share: middle share of the sump in what surrounds the core: its warmth reaches the bearings
+            through the case's bottom, where no probe is.
     """
 
-    def __init__(self, places: Sequence[str], normals: Array, start_sd_c: float) -> None:
+    def __init__(
+        self, places: Sequence[str], normals: Array, start_sd_c: float, sump_share: float = 0.0
+    ) -> None:
         around = [i for i, p in enumerate(places) if p in AROUND]
         self._mean_of = np.array(around or range(len(places)))
         self._values_c: dict[int, float] = {}
@@ -35,6 +39,8 @@ class CoreBank:
         self._lost = 1 / (1 + np.exp(-(_LOGIT_LOST + _LOGIT_LOST_SD * normals[:, 1])))
         self._weigh_coldest = 1 / (1 + np.exp(-normals[:, 2]))
         self._start_c = start_sd_c * normals[:, 3]
+        self._sump = places.index("sump") if "sump" in places else None
+        self._sump_share = 2 * sump_share / (1 + np.exp(-1.5 * normals[:, 4]))
         self.core_c: Array | None = None
 
     def _towards(self, around: Array, air_c: Array | float) -> Array:
@@ -50,6 +56,8 @@ class CoreBank:
         picked = [every[i] for i in self._mean_of.tolist() if i in every] or list(every.values())
         mean, coldest = float(np.mean(picked)), min(every.values())
         around = mean + self._weigh_coldest * (coldest - mean)
+        if self._sump in every:
+            around = around + self._sump_share * max(every[self._sump] - mean, 0.0)
         if self.core_c is None:
             self.core_c = around + self._start_c * (1 + max(every.values()) - coldest)
             return
@@ -63,6 +71,8 @@ class CoreBank:
         mean = nodes[:, :, self._mean_of].mean(2)
         coldest = nodes.min(2)
         around = mean + self._weigh_coldest[:, None] * (coldest - mean)
+        if self._sump is not None:
+            around += self._sump_share[:, None] * np.maximum(nodes[:, :, self._sump] - mean, 0.0)
         out = np.empty(around.shape)
         out[:, 0] = core = self.core_c
         middle = (around[:, :-1] + around[:, 1:]) / 2

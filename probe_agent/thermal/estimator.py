@@ -35,6 +35,7 @@ from probe_agent.thermal.posterior import (
     Fit,
     Problem,
     fit,
+    off_loss,
     present,
     sample,
     simulate_past,
@@ -145,7 +146,7 @@ class Estimator:
         self._future_normals = rng.standard_normal((_SAMPLES, 2))
         self._loss_normals = rng.standard_normal((_SAMPLES, 160))
         self._future_uniforms = rng.random((_SAMPLES, 4))
-        self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 4)), 0.4)
+        self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 5)), 0.4, prior.core_sump_share)
         self._heating = Heating(heater_mode, prior)
         self._checkpoints: deque[_Checkpoint] = deque(maxlen=12)
         self._recent: deque[Observation] = deque(maxlen=_RECENT)
@@ -463,7 +464,7 @@ class Estimator:
         shares = np.repeat([[0.0], [self._heating.expected]], steps, axis=1)
         air = np.full((2, steps), self._air(episode) + point.theta[SHARED.index("ambient_offset_c")])
         z = np.repeat(point.at(begin_s)[None], 2, axis=0)
-        loss = np.full((2, steps), math.exp(point.theta[-1]))
+        loss = np.exp(point.theta[-1] + off_loss(np.repeat(point.theta[None], 2, axis=0), shares))
         nodes = simulate(phi, z, shares, air, self.prior.usual_rise_c, loss)[:, :, STAGES : STAGES + n]
         t_s = begin_s + dt_s * np.arange(steps + 1)
         top = bottom = 0.0
@@ -547,6 +548,7 @@ class Estimator:
         air = self._air(episode) + ensemble.run.theta[:, SHARED.index("ambient_offset_c"), None]
         ambient = air + wander * np.sqrt(t_s[:-1] / 3600.0)
         loss = self._coming_loss(ensemble.run.theta[:, -1], t_s)
+        loss = loss * np.exp(off_loss(ensemble.run.theta, heater))
         futures = sample_futures(
             ensemble.run.a, z, ensemble.weight, t_s, heater, ambient, loss, self.prior.usual_rise_c
         )

@@ -27,6 +27,8 @@ _DAY_SD: Mapping[str, float] = {
     "log_shell_ratio": 0.1,
     "log_shell_time_s": 0.15,
     "log_core_loss": 0.15,
+    "log_case_ratio": 0.05,
+    "log_off_loss": 0.1,
     "plume_c": 0.1,
     "offset_c": 0.02,
 }

@@ -1,10 +1,10 @@
 """Heat balance of probed places, hidden masses and an enclosure, for many parameter sets at once.
 
-Every probed place is one mass. Two hubs without mass join them: the air inside the enclosure, which
-loses heat to ambient, and the metal (crankcase), through which heat is conducted. The core is a hidden
-mass on the metal hub that also loses heat to ambient (propeller); the shell is a hidden mass on the
-enclosure's air (cowl, exhaust). A heater lag of two equal stages stands between the heater's signal and
-its heat.
+Every probed place is one mass. Two hubs join them: the air inside the enclosure, without mass, which
+loses heat to ambient, and the case, the crankcase's metal that no probe sees, through which heat is
+conducted. The core is a hidden mass on the case that also loses heat to ambient (propeller); the shell is
+a hidden mass on the enclosure's air (cowl, exhaust). A heater lag of two equal stages stands between the
+heater's signal and its heat.
 
 Temperatures do not change when all capacities, conductances and powers are scaled together, so the
 total capacity is 1 and the power is a warming rate [°C/s]. Sources: lumped capacitance as in any text
@@ -29,13 +29,15 @@ SHARED = (
     "log_rate_c_per_s",  # warming rate at full power without losses
     "log_lag_s",  # heater signal to heat
     "log_core_ratio",  # core capacity / capacity of the probed places
-    "log_core_time_s",  # time constant of the core against a fixed metal hub
-    "log_hub_time_s",  # time constant of the probed places against a fixed metal hub
+    "log_core_time_s",  # time constant of the core against a fixed case
+    "log_hub_time_s",  # time constant of the probed places against a fixed case
     "log_enclosure_ratio",  # enclosure-to-ambient over metal-to-enclosure conductance
     "log_air_share",  # heat released to the enclosure air, against that of an average place
     "log_shell_ratio",  # shell capacity / capacity of the probed places
     "log_shell_time_s",  # time constant of the shell against fixed enclosure air
-    "log_core_loss",  # conductance core to ambient / core to metal hub
+    "log_core_loss",  # conductance core to ambient / core to case
+    "log_case_ratio",  # case capacity / capacity of the probed places
+    "log_off_loss",  # losses with the heater off / with it on
     "ambient_offset_c",  # effective ambient less the value told (or, untold, the coldest start)
     "core_offset_c",  # core less the mean of the places, at the start
     "on_shift",  # heater-on later than assumed, in units of the assumed uncertainty
@@ -49,8 +51,8 @@ PER_PLACE = (
     "offset_c",  # what the probe always reads above its metal
     "start_offset_c",  # metal at the start above what the first readings said
 )
-HIDDEN = 2
-"""Masses no probe sees, after the places: core, shell."""
+HIDDEN = 3
+"""Masses no probe sees, after the places: core, case, shell."""
 
 
 def of_place(theta: Array, name: str, n: int) -> Array:
@@ -66,7 +68,7 @@ def parameter_names(places: Sequence[str]) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Network:
-    """dz/dt = a z with z = (stages of lagged heat…, places…, core, shell, heater share, ambient);
+    """dz/dt = a z with z = (stages of lagged heat…, places…, core, case, shell, heater share, ambient);
     (b, m, m).
 
     The last two are inputs: their rows are zero, so a step keeps them until they are set anew.
@@ -77,27 +79,31 @@ class Network:
 
 def build(theta: Array, n: int) -> Network:
     """The network of each parameter vector. theta: (b, p) in the order of `parameter_names`."""
-    logs = theta[:, : SHARED.index("ambient_offset_c")]
-    t0, rate, lag, ratio, core_t, hub_t, enclosure, air, shell, shell_t, core_loss = np.exp(logs).T
+    logs = theta[:, : SHARED.index("log_off_loss")]
+    t0, rate, lag, ratio, core_t, hub_t, enclosure, air, shell, shell_t, core_loss, case = np.exp(logs).T
     mass, heat, film, hub = (np.exp(of_place(theta, name, n)) for name in PER_PLACE[:4])
-    core_share, shell_share = ratio / (1 + ratio + shell), shell / (1 + ratio + shell)
-    probed = (1 - core_share - shell_share)[:, None] * mass / mass.sum(1, keepdims=True)
-    c = np.concatenate([probed, core_share[:, None], shell_share[:, None]], axis=1)
+    whole = 1 + ratio + shell + case
+    probed = mass / (whole * mass.sum(1))[:, None]
+    hidden = np.stack([ratio, case, shell], axis=1) / whole[:, None]
+    c = np.concatenate([probed, hidden], axis=1)
     nodes = n + HIDDEN
-    none = np.zeros((len(theta), 1))
     film = film * probed
     film *= ((1 + enclosure) / (enclosure * t0 * film.sum(1)))[:, None]
-    film = np.concatenate([film, none, (shell_share / shell_t)[:, None]], axis=1)
+    none = np.zeros((len(theta), 2))
+    film = np.concatenate([film, none, (hidden[:, 2] / shell_t)[:, None]], axis=1)
     leak = (1 + enclosure) / t0
-    to_core = core_share / core_t
-    g = np.concatenate([hub * probed / hub_t[:, None], to_core[:, None], none], axis=1)
+    to_core = hidden[:, 0] / core_t
+    g = np.concatenate([hub * probed / hub_t[:, None], to_core[:, None]], axis=1)
     k = np.zeros((len(theta), nodes, nodes))
-    diagonal = np.arange(nodes)
-    k[:, diagonal, diagonal] = film + g
+    joined = np.arange(n + 1)
+    k[:, joined, joined] = g
+    k[:, joined, n + 1] = k[:, n + 1, joined] = -g
+    k[:, n + 1, n + 1] = g.sum(1)
     k[:, n, n] += core_loss * to_core
     to_air = film.sum(1) + leak
+    diagonal = np.arange(nodes)
+    k[:, diagonal, diagonal] += film
     k -= film[:, :, None] * (film / to_air[:, None])[:, None, :]
-    k -= g[:, :, None] * (g / g.sum(1, keepdims=True))[:, None, :]
     total = heat.sum(1) + air * n
     q = film * (air * n / total / to_air)[:, None]
     q[:, :n] += heat / total[:, None]
@@ -141,7 +147,7 @@ def effective_air(places: Array, air: Array, usual_rise_c: float, loss: Array | 
     loss: factor on the losses besides (wind, leaks). places: (b, n), air: (b,), loss: (b,). Bounded where
     the rise is far from usual.
     """
-    rise = places.mean(1) - air
+    rise = np.add.reduce(places, axis=1) / places.shape[1] - air
     if usual_rise_c:
         loss = loss * np.sqrt(np.sqrt(np.minimum(np.abs(rise) / usual_rise_c, 4.0)))
     return np.asarray(air - (loss - 1.0) * rise)

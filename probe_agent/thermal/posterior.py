@@ -25,7 +25,11 @@ _BOUND = 4.0  # prior spreads a parameter may wander
 _DEGREES = 5.0  # Student's t of the residuals: a spike costs little
 _STEPS = np.array([1.0, 0.5, 0.2, 0.05])
 _ALIKE = 12.0
-_AMBIENT, _CORE, _SHIFT = (SHARED.index(n) for n in ("ambient_offset_c", "core_offset_c", "on_shift"))
+_WARM = 0.5  # a start this far from rest counts like so much of a rise: what no probe sees is unlike too
+_AMBIENT, _CORE, _SHIFT, _OFF_LOSS = (
+    SHARED.index(n) for n in ("ambient_offset_c", "core_offset_c", "on_shift", "log_off_loss")
+)
+_OFF = 0.02  # share below which the heater counts as off
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +60,17 @@ class Problem:
         """Factor on the losses in each cell: (b, cells)."""
         middles = self.history.start_s + self.history.cell_s * (np.arange(self.history.count) + 0.5)
         at = self.knots_s
-        if len(at) == 1:
-            return np.repeat(np.exp(theta[:, -1:]), len(middles), axis=1)
         place = np.clip((middles - at[0]) / (at[1] - at[0]), 0.0, len(at) - 1.0)
         left = np.minimum(place.astype(int), len(at) - 2)
         share = place - left
         log_loss = theta[:, -len(at) :]
-        return np.asarray(np.exp(log_loss[:, left] * (1 - share) + log_loss[:, left + 1] * share))
+        log_loss = log_loss[:, left] * (1 - share) + log_loss[:, left + 1] * share
+        return np.asarray(np.exp(log_loss + off_loss(theta, self.history.heater())))
+
+
+def off_loss(theta: Array, heater: Array) -> Array:
+    """Log of what the losses are with the heater off against on: (b, k). heater: shares (k,) or (b, k)."""
+    return np.asarray(theta[:, _OFF_LOSS, None] * (heater < _OFF))
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,8 +96,10 @@ def simulate_past(problem: Problem, xi: Array) -> Run:
     start = np.zeros((len(theta), STAGES + n + HIDDEN + 2))
     metal = problem.start_c - of_place(theta, "offset_c", n) + of_place(theta, "start_offset_c", n)
     start[:, STAGES : STAGES + n] = metal
-    start[:, STAGES + n] = metal.mean(1) + theta[:, _CORE]
-    start[:, STAGES + n + 1] = metal.mean(1)
+    mean = metal.mean(1)
+    start[:, STAGES + n] = mean + theta[:, _CORE]
+    start[:, STAGES + n + 1] = mean + theta[:, _CORE] / 2
+    start[:, STAGES + n + 2] = (mean + ambient[:, 0]) / 2
     phi = transition(network.a, problem.history.cell_s)
     states = simulate(phi, start, heater, ambient, problem.usual_rise_c, problem.loss(theta))
     return Run(theta, network.a, phi, states)
@@ -109,7 +119,7 @@ def _shift_on(problem: Problem, shift: Array, heater: Array) -> Array:
 
 def _gaps(problem: Problem, run: Run, last: int | None = None) -> tuple[Array, Array, Array]:
     """Readings less what the probes should read, of the last cells (all): (b, k, n); the variance of the
-    readings, inf where there is none, and their rise: (k, n)."""
+    readings, inf where there is none, and how far they have moved, or started from rest: (k, n)."""
     value, variance, fraction = problem.history.readings()
     rows = slice(0 if last is None else max(0, len(value) - last), len(value))
     value, variance, fraction = value[rows], variance[rows], fraction[rows]
@@ -120,7 +130,8 @@ def _gaps(problem: Problem, run: Run, last: int | None = None) -> tuple[Array, A
     felt = heat[:, :-1, None] + (heat[:, 1:] - heat[:, :-1])[:, :, None] * fraction
     model += of_place(run.theta, "offset_c", n)[:, None] + of_place(run.theta, "plume_c", n)[:, None] * felt
     seen = np.isfinite(variance)
-    rise = np.where(seen, np.abs(value - problem.start_c), 0.0)
+    warm = max(0.0, float(np.mean(problem.start_c)) - float(problem.history.ambient()[0]))
+    rise = np.where(seen, np.maximum(np.abs(value - problem.start_c), _WARM * warm), 0.0)
     return np.where(seen, value - model, 0.0), variance, rise
 
 
@@ -228,7 +239,7 @@ def present(problem: Problem, ensemble: Ensemble) -> Array:
         np.broadcast_to(heater, ambient.shape),
         ambient,
         problem.usual_rise_c,
-        np.repeat(np.exp(run.theta[:, -1:]), cells, axis=1),
+        np.exp(run.theta[:, -1:] + off_loss(run.theta, heater)),
     )
     lived = Run(run.theta, run.a, run.phi, np.concatenate([run.states[:, :-2], newer], axis=1))
     share = (history.end_s - history.start_s) / history.cell_s - (history.count - 1)

@@ -26,7 +26,8 @@ class Prior:
     wander_sd, wander_s: log losses wander so far about the day's, with this memory (wind, leaks; None:
     half the time passed); power_sd: relative error of the coming heat;
     air_sd_c_per_sqrt_h: wandering of the coming ambient; core_lag_s: median lag of the unprobed core,
-    None for a share of the time scale; comes_back: chance that a heater that stopped comes back at all;
+    None for a share of the time scale; core_sump_share: share of the sump in what surrounds it;
+    comes_back: chance that a heater that stopped comes back at all;
     rest_sd_c: spread of the metal's temperatures in an engine at rest.
     """
 
@@ -43,6 +44,7 @@ class Prior:
     wander_s: float | None = None
     power_sd: float = 0.05
     core_lag_s: float | None = None
+    core_sump_share: float = 0.0
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
     rest_sd_c: float = 0.12
@@ -85,12 +87,14 @@ def _generic() -> Prior:
             np.log(0.1),
             time_scale + np.log(0.05),
             np.log(0.1),
+            np.log(0.1),
+            0.0,
             0.0,
             0.0,
             0.0,
         ]
     )
-    spread = np.array([1.8, 0.9, 0.9, 0.8, 0.8, 0.8, 0.7, 0.7, 0.7, 0.7, 0.7, 0.5, 0.5, 1.0])
+    spread = np.array([1.8, 0.9, 0.9, 0.8, 0.8, 0.8, 0.7, 0.7, 0.7, 0.7, 0.7, 0.7, 0.1, 0.5, 0.5, 1.0])
     factor = np.diag(spread)
     factor[1, 0] = -spread[0]
     factor[[2, 4, 5, 9], 0] = spread[0]
@@ -119,6 +123,9 @@ _HEATERS = {
     "combustion": (0.35, 4.0, 120.0),
 }
 
+_CORE_SUMP_SHARE = {"fixed-pad": 0.2, "pads-and-bands": 0.08}  # judgement, no source
+_LOG_OFF_LOSS = {"ducted-air": (-0.5, 0.4), "combustion": (-0.6, 0.5)}  # blown air carries heat out
+
 
 def engine_prior(
     layout: str,
@@ -142,6 +149,7 @@ def engine_prior(
     if cooling == "liquid":
         capacity *= 1.15
     share, air, lag = _HEATERS.get(heater_kind, _HEATERS["fixed-pad"])
+    off_loss, off_loss_sd = _LOG_OFF_LOSS.get(heater_kind, (0.0, 0.15))
     loss = area * (6.0 if cover else 10.5) * (0.88 if plugs else 1.0) * (1.1 if hangar == "outside" else 0.95)
     mean = np.array(
         [
@@ -156,12 +164,16 @@ def engine_prior(
             np.log(0.12),
             np.log(600.0),
             np.log(0.12),
+            np.log(0.15),
+            off_loss,
             0.0,
             0.0,
             0.0,
         ]
     )
-    spread = np.array([0.5, 0.4, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.5, 0.6, 0.6, 0.7, 0.7, 1.0])
+    spread = np.array(
+        [0.5, 0.4, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.5, 0.6, 0.6, 0.6, off_loss_sd, 0.7, 0.7, 1.0]
+    )
     near = (0.0, 0.7, 0.0, 0.0, 1.5, 0.0)
     return Prior(
         "engine",
@@ -175,6 +187,7 @@ def engine_prior(
         power_sd=0.02,
         wander_s=3600.0,
         core_lag_s=2400.0,
+        core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
         comes_back=0.7,
         is_engine=True,
     )
