@@ -362,7 +362,7 @@ def test_a_change_is_told_once_and_stays_on_the_page(one: Path, tmp_path: Path) 
         due = agent.store.due_messages(["pilot"])
         assert [m.dedupe_key for m in due] == ["setup-changed:1"]
         assert due[0].subject == "Magpie: this setup heats unlike before"
-        assert "the heater gives 14 % less than a month ago." in due[0].body
+        assert "the heater gives 14 percent less than a month ago." in due[0].body
         agent._finish()
         agent.store.close()
 
