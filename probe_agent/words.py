@@ -302,11 +302,14 @@ def borne_out(judged: int, within_min: float | None, inside: int) -> str | None:
     return f"{of}, halfway: {within} in half of them, {_count(inside)} inside the range."
 
 
-def changed(status: Status) -> str | None:
+def changed(status: Status, spoken: bool = False) -> str | None:
     """What the last heat-up showed to be changed for good; None where nothing is new."""
     if status.learned is None or not status.learned.changed:
         return None
-    return f"The last heat-up was unlike those before it: {status.learned.changed.rstrip('.')}."
+    what = status.learned.changed.rstrip(".")
+    if spoken:
+        what = what.replace(" %", " percent")
+    return f"The last heat-up was unlike those before it: {what}."
 
 
 def relearning(progress: tuple[int, int] | None, nothing_known: bool) -> str:
@@ -614,7 +617,7 @@ def _levelling(status: Status, unit: Unit, place: str | None) -> Letter:
 
 def _changed(status: Status, unit: Unit, place: str | None) -> Letter:
     parts = [
-        (1, changed(status) or "The last heat-up was unlike those before it."),
+        (1, changed(status, spoken=True) or "The last heat-up was unlike those before it."),
         (2, "Have heater, cord, cover and plugs looked at before the next cold morning."),
         (3, "If it was meant, nothing need be done: the forecast follows from heat-up to heat-up."),
         (1, "This is said once. Next word at the next heat-up; if none comes, count the engine as cold."),

@@ -51,6 +51,7 @@ class Story:
         trend: float = 0.0,
         ambient: Value = -12.0,
         hot: Mapping[str, Value] | None = None,
+        reads: Mapping[str, float] | None = None,
         **forecast: object,
     ) -> Step:
         self.t_s += self.rules.interval_s
@@ -63,7 +64,10 @@ class Story:
             trends_c_per_h=dict.fromkeys(values, trend),
             **forecast,  # type: ignore[arg-type]
         )
-        facts = Facts(self.t_s, points(values, ambient, **(hot or {})), seen)
+        counted = supervisor.less_heater(
+            self.watch, points(values, ambient, **(hot or {})), reads or {}, seen
+        )
+        facts = Facts(self.t_s, counted, seen)
         step = supervisor.step(self.watch, facts, self.rules)
         self.watch = step.watch
         assert step.watch.state is not None
@@ -820,3 +824,98 @@ def test_the_first_row_may_be_anything() -> None:
             story = Story()
             story.row(c, heating=heating)
             assert story.state() not in UP
+
+
+# -- a probe that reads the heater
+
+
+READS = {"cyl-2": 2.0}
+
+
+def beside_a_band(c: float) -> dict[str, Value]:
+    """Cylinder 2 shows that many degrees, everything else is well above the target."""
+    return {"cyl-1": 12.0, "cyl-2": c, "case-nose": 12.0}
+
+
+def test_a_probe_that_reads_the_heater_is_above_target_only_with_what_it_counts_as() -> None:
+    story = Story()
+    story.rows(30, heating=False)
+    story.rows(60, beside_a_band(8.9), heating=True, reads=READS, heater_on_at=1800.0)
+    assert story.states[-1] is State.HEATING
+    story.rows(5, beside_a_band(9.1), heating=True, reads=READS, heater_on_at=1800.0)
+    assert story.states[-1] is State.ABOVE_TARGET
+    assert "cyl-2" in story.watch.counted_c
+
+
+def test_after_heater_off_its_own_fall_is_not_taken_off_twice() -> None:
+    """Counted as 8 when the heat went off; it shows 8 as well once it has fallen by its 2 °C."""
+    story = Story()
+    story.rows(30, heating=False)
+    story.rows(40, beside_a_band(10.0), heating=True, reads=READS, heater_on_at=1800.0)
+    off_s = story.t_s
+    for minute in range(9):
+        c = 8.0 + 2.0 * 0.6**minute
+        story.rows(1, beside_a_band(c), heating=False, reads=READS, heater_on_at=1800.0, heater_off_at=off_s)
+    assert set(story.states[-36:]) == {State.READY}
+    story.rows(1, beside_a_band(6.5), heating=False, reads=READS, heater_on_at=1800.0, heater_off_at=off_s)
+    assert story.states[-1] not in (State.ABOVE_TARGET, State.READY)
+
+
+def test_too_hot_is_what_the_probe_shows() -> None:
+    story = Story()
+    story.rows(30, heating=False)
+    story.rows(5, beside_a_band(RULES.too_hot_c + 0.5), heating=True, reads=READS, heater_on_at=1800.0)
+    assert story.states[-1] is State.TOO_HOT
+
+
+@pytest.mark.parametrize(
+    ("heating", "on_s", "off_s", "less_c"),
+    [
+        (True, 100.0, None, 2.0),
+        (None, 100.0, None, 2.0),
+        (None, None, None, 0.0),
+        (False, None, None, 0.0),
+        (False, 100.0, 900.0, 2.0),
+        (False, 100.0, 401.0, 2.0),
+        (False, 100.0, 400.0, 0.0),
+    ],
+)
+def test_it_counts_for_less_from_heater_on_to_ten_minutes_after_heater_off(
+    heating: bool | None, on_s: float | None, off_s: float | None, less_c: float
+) -> None:
+    seen = Forecast(1000.0, heating=heating, heater_on_at=on_s, heater_off_at=off_s)
+    counted = supervisor.less_heater(Watch(), points({"cyl-1": 5.0, "cyl-2": 5.0}), READS, seen)
+    assert [p.counted_c for p in counted[:2]] == [5.0, 5.0 - less_c]
+    by_hand = replace(counted[1], status="by-hand", less_c=0.0)
+    assert supervisor.less_heater(Watch(), [by_hand], READS, seen)[0].counted_c == 5.0
+    lost = Point("cyl-2", "open", None)
+    assert supervisor.less_heater(Watch(), [lost], READS, seen) == (lost,)
+
+
+@given(
+    c=st.floats(-40, 80),
+    fall_c=st.floats(0, 20),
+    held_c=st.one_of(st.none(), st.floats(-60, 80)),
+    heating=st.sampled_from([True, False, None]),
+    off_s=st.floats(0, 1000),
+)
+def test_what_is_taken_off_is_never_more_than_the_fall_nor_less_than_nothing(
+    c: float, fall_c: float, held_c: float | None, heating: bool | None, off_s: float
+) -> None:
+    watch = Watch(counted_c={} if held_c is None else {"cyl-1": held_c})
+    seen = Forecast(1000.0, heating=heating, heater_on_at=0.0, heater_off_at=None if heating else off_s)
+    (point,) = supervisor.less_heater(watch, [Point("cyl-1", "ok", c)], {"cyl-1": fall_c}, seen)
+    assert point.counted_c is not None
+    assert c - fall_c - 1e-9 <= point.counted_c <= c
+
+
+def test_a_heat_up_is_above_from_the_first_row_of_those_that_made_it_sure() -> None:
+    story = Story()
+    story.rows(30, heating=False)
+    story.rows(10, 6.0, heating=True, heater_on_at=1800.0)
+    first = story.row(7.5, heating=True, heater_on_at=1800.0)
+    assert first.watch.heatup is not None
+    assert first.watch.heatup.above_s is None
+    second = story.row(7.5, heating=True, heater_on_at=1800.0)
+    assert second.watch.heatup is not None
+    assert second.watch.heatup.above_s == first.watch.t_s

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from probe_agent import words
 from probe_agent.config import FAR_PLACES, NAMED_PLACES
 from probe_agent.readings import Fault, State
-from probe_agent.status import AlertNow, ProbeNow, Status, utc_seconds, utc_text
+from probe_agent.status import AlertNow, LearnedNow, ProbeNow, Status, utc_seconds, utc_text
 from probe_agent.words import Unit
 
 UNITS: tuple[Unit, Unit] = ("C", "F")
@@ -462,3 +462,92 @@ def test_a_probe_near_heat_says_that_it_does_not_count() -> None:
 
 def test_the_documents_instant_is_its_own() -> None:
     assert utc_text(words.now_of(samples.heating())) == samples.NOW
+
+
+# -- what was learned
+
+
+def test_a_probe_that_reads_the_heater_says_what_it_counts_as_and_why() -> None:
+    status = samples.sample()
+    place = samples.probe("cyl-3", 8.0, counted_c=6.0, reads_heater_c=2.0, trend_c_per_h=None)
+    assert (
+        words.probe_words(place, status)
+        == "8.0 °C, counted as 6 °C: it read the heater by 2 °C at the last heater-off"
+    )
+    assert (
+        words.probe_words(msgspec.structs.replace(place, c=20.0, counted_c=18.0), status, "F")
+        == "68 °F, counted as 64 °F: it read the heater by 4 °F at the last heater-off"
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "heat_ups", "said"),
+    [
+        (True, 0, "First heat-up of this setup: the range is wide on purpose."),
+        (False, 1, "The range rests on one heat-up of this setup."),
+        (False, 12, "The range rests on 12 heat-ups of this setup."),
+        (False, 0, None),
+    ],
+)
+def test_the_range_says_on_what_it_rests(first: bool, heat_ups: int, said: str | None) -> None:
+    learned = LearnedNow(heat_ups=heat_ups)
+    status = samples.sample(first_of_setup=first, learned=learned)
+    assert words.rests_on(status) == said
+    assert words.rests_on(msgspec.structs.replace(status, state="ready")) is None
+
+
+@pytest.mark.parametrize(
+    ("judged", "within_min", "inside", "said"),
+    [
+        (0, None, 0, None),
+        (
+            10,
+            3.2,
+            8,
+            "In the last ten heat-ups, halfway: within 4 min in half of them, eight inside the range.",
+        ),
+        (
+            2,
+            0.4,
+            0,
+            "In the last two heat-ups, halfway: within 1 min in half of them, none inside the range.",
+        ),
+        (
+            3,
+            None,
+            1,
+            "In the last three heat-ups, halfway: off more than can be said in half of them, "
+            "one inside the range.",
+        ),
+        (1, 12.0, 1, "In the last heat-up, halfway: off by 12 min, the truth inside the range."),
+        (1, None, 0, "In the last heat-up, halfway: the forecast said never, the truth outside the range."),
+    ],
+)
+def test_how_forecasts_were_borne_out(
+    judged: int, within_min: float | None, inside: int, said: str | None
+) -> None:
+    assert words.borne_out(judged, within_min, inside) == said
+
+
+def test_a_change_is_said_whole_and_only_where_there_is_one() -> None:
+    changed = LearnedNow(changed="the heater gives 14 % less than a month ago")
+    status = samples.sample(learned=changed)
+    assert words.changed(status) == (
+        "The last heat-up was unlike those before it: the heater gives 14 % less than a month ago."
+    )
+    assert words.changed(samples.sample(learned=LearnedNow())) is None
+    assert words.changed(samples.sample()) is None
+    subject, body = words.message("setup-changed", status)
+    check(subject, body)
+    assert "the heater gives 14 percent less than a month ago. " in body
+
+
+def test_word_of_what_is_being_worked_out() -> None:
+    assert words.relearning((3, 12), True) == (
+        "What earlier heat-ups taught is being worked out again (3 of 12); "
+        "until then the range is as wide as for a first one."
+    )
+    assert words.relearning(None, False).endswith("again; until then the old holds.")
+    assert words.exclusion(7, True, False).startswith("Heat-up 7 no longer counts.")
+    assert words.exclusion(7, True, True) == "Heat-up 7 is left out already."
+    assert words.exclusion(7, False, True).startswith("Heat-up 7 counts again.")

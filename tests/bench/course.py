@@ -47,6 +47,16 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True)
+class Cut:
+    """A run cut short at a row: whether its last forecast is the whole run's, asked at the same rows, and
+    if nobody asked on the way."""
+
+    t: float
+    same: bool
+    same_unasked: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Course:
     """One heat-up as the product saw it. A look-alike's minutes count from its first row. learned: heat-ups
     the memory knew; heating: each change of what was thought of the heater, row by row."""
@@ -71,3 +81,4 @@ class Course:
     shown: Shown | None
     forecast_ms: tuple[float, ...]
     observe_ms: float
+    cuts: tuple[Cut, ...] = ()

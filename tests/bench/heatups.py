@@ -20,7 +20,7 @@ from typing import Literal
 
 import numpy as np
 
-from probe_agent import agent, engine_sim
+from probe_agent import engine_sim
 from probe_agent.config import TARGET_C
 from probe_agent.engine_sim import (
     Day,
@@ -37,7 +37,7 @@ from probe_agent.engine_sim import (
     SimulatedEngine,
     Thermostat,
 )
-from probe_agent.readings import Method, Observation, Reading
+from probe_agent.readings import Observation, Reading
 from probe_agent.thermal.described import observation_of
 from probe_agent.thermal.heating import HeaterMode
 from probe_agent.thermal.prior import Prior, engine_prior
@@ -54,7 +54,7 @@ _SHOWN_S = 8 * 3600.0
 _AFTER_FAILURE_S = 2.5 * 3600.0
 _TRIES = 8
 _SHORTEST_S = 600.0
-_USUAL_S = 6 * 3600.0
+USUAL_S = 6 * 3600.0
 
 SETUPS: tuple[tuple[Layout, HeaterKind], ...] = (
     ("opposed-4", "pads-and-bands"),
@@ -77,6 +77,8 @@ SHARES: dict[Kind, float] = {
 }
 ALIKE: tuple[Alike, ...] = ("sun", "hangar", "cover-off", "door", "flight")
 _THERMOSTAT_SHARE = 0.15
+INFRARED_SD_C = 3.0
+"""What the daemon counts for a reading with an infrared thermometer."""
 _ROUND_SD_C = _ONE_READING_SD_C = 2.0  # infrared: an error of the round and one of the reading
 
 
@@ -323,7 +325,7 @@ def _nominal_s(recipe: Recipe, required: Sequence[str], on_s: float) -> float | 
     """How long after heater-on the metal crosses if nothing happens; None: not within the usual time."""
     engine = replace(recipe, probes=()).build()
     t_s = on_s
-    while t_s <= on_s + _USUAL_S:
+    while t_s <= on_s + USUAL_S:
         engine.advance_to(t_s)
         if min(engine.place_c(p) for p in required) >= TARGET_C:
             return t_s - on_s
@@ -378,7 +380,7 @@ def _read_by_hand(
             p: round(engine.place_c(p) + common + _ONE_READING_SD_C * float(rng.standard_normal()), 1)
             for p in places
         }
-        sigma = dict.fromkeys(places, agent.SIGMA_C[Method.INFRARED])
+        sigma = dict.fromkeys(places, INFRARED_SD_C)
         seen = observation_of(t_s, values, None, engine.heater_share(), sigma)
         read.append(replace(nearest, seen=seen))
     return tuple(read)

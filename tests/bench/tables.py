@@ -143,6 +143,13 @@ def everything(courses: Sequence[Course]) -> Iterator[str]:
     if shown:
         yield ""
         yield from shown_text(shown)
+    cuts = [cut for c in courses for cut in c.cuts]
+    if cuts:
+        yield ""
+        yield (
+            f"== causality: {len(cuts)} runs cut short, {sum(not cut.same for cut in cuts)} with another "
+            f"last forecast; {sum(not cut.same_unasked for cut in cuts)} with another if nobody asked on the way"
+        )
     yield ""
     yield from must_hold(courses)
 
@@ -448,11 +455,11 @@ def demands() -> Iterator[Demand]:
         ("none", None, 20),
     )
     for signal, median, ninety in stops:
-        for share, most in ((0.5, median), (0.9, ninety)):
-            if most is not None:
+        for share, at_most in ((0.5, median), (0.9, ninety)):
+            if at_most is not None:
                 yield Demand(
                     f"stop noticed, {signal}, {share:.0%} [min]",
-                    (0, most),
+                    (0, at_most),
                     lambda cs, share=share: _quantile(  # type: ignore[misc]
                         (stop_noticed_min(c) for c in cs if is_dead(c)), share
                     ),
