@@ -21,6 +21,7 @@ from probe_agent.thermal.answers import (
     holds,
     latest_switch_on,
     soaked,
+    stopping,
     uncovering,
 )
 from probe_agent.thermal.network import HIDDEN, STAGES, build
@@ -338,6 +339,30 @@ def test_uncovering_grows_with_wind_and_is_nothing_where_nothing_comes_off() -> 
     assert 1.0 < still < light < gale < 6.0
     spread = [np.ptp(np.quantile(np.log(uncovering(normals, wind)), (0.1, 0.9))) for wind in (2.0, None)]
     assert spread[0] < spread[1]
+
+
+def test_an_engine_that_was_blown_through_holds_longer_than_its_heating_tells() -> None:
+    normals = np.random.default_rng(6).standard_normal(64)
+    warm = engine(start_c=20.0)
+    pads, blown = (
+        holds(replace(warm, stopping=stopping(normals, kind)), True) for kind in ("fixed-pad", "ducted-air")
+    )
+    assert pads[1] == pytest.approx(holds(warm, True)[1], rel=0.05)
+    assert blown[1] > 1.2 * pads[1]
+    assert blown[2] - blown[0] > pads[2] - pads[0]
+
+
+def test_losses_that_stop_with_the_heater_don_t_touch_the_heating() -> None:
+    outlook, air = engine(), steady(-12.0)
+    less = replace(outlook, stopping=np.full(64, 0.5))
+    soak, minutes_bare = ReadyRule(RULE.soak_s, 0.0), ReadyRule(0.0, RULE.uncovered_s)
+    first, second = (latest_switch_on(each, air, 9 * HOUR, 0.9, soak) for each in (outlook, less))
+    assert first.at_s == pytest.approx(second.at_s, abs=TOLERANCE_S)
+    longer = latest_switch_on(less, air, 9 * HOUR, 0.9, minutes_bare).at_s
+    usual = latest_switch_on(outlook, air, 9 * HOUR, 0.9, minutes_bare).at_s
+    assert longer is not None
+    assert usual is not None
+    assert longer > usual + 60.0
 
 
 @pytest.mark.parametrize("certainty", [0.0, 1.0])
