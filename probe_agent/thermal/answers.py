@@ -299,16 +299,16 @@ class _Coming:
         states = np.empty((len(ambient) + 1, z.shape[1], len(z)))
         states[0] = z.T
         states[1:, -2], states[1:, -1] = heater, ambient
-        usual_c = self.outlook.usual_rise_c
-        for k in range(len(ambient)):
-            now, then = states[k, :-2], states[k + 1, :-2]
-            places = now[STAGES:-HIDDEN]
-            if k:  # where they will be in the middle of the cell
-                places = 1.5 * places - 0.5 * states[k - 1, STAGES : -HIDDEN - 2]
-            air = effective_air(places.T, ambient[k], usual_c, loss[k])
-            np.einsum("ijb,jb->ib", inner, now, out=then)
-            then += by_heater * heater[k]
-            then += by_air * air
+        before = states[0]
+        for step in range(-1, len(ambient)):  # the first cell twice: it has none before it
+            k = max(step, 0)
+            now, then = states[k], states[k + 1]
+            middle_c = (1.5 * now - 0.5 * before)[STAGES : -HIDDEN - 2]
+            air = effective_air(middle_c.T, ambient[k], self.outlook.usual_rise_c, loss[k])
+            np.einsum("ijb,jb->ib", inner, now[:-2], out=then[:-2])
+            then[:-2] += by_heater * heater[k]
+            then[:-2] += by_air * air
+            before = 2 * now - then if step < 0 else now
         return states.transpose(2, 0, 1)
 
     def rest(self, until_s: float) -> tuple[Array, Array]:
@@ -494,7 +494,6 @@ def _earliest_start(
     # Warmth may peak and fall with the air: look for the first interval that has an end, then within it.
     low = high = np.minimum(first, t_s[-1])
     found = clears(high)
-    off_s = np.where(found, first, np.inf)
     for end_s in np.linspace(t_s[0], t_s[-1], _LOOKS)[1:]:
         ahead = ~found & (end_s > high)
         low, high = np.where(ahead, high, low), np.where(ahead, end_s, high)
@@ -503,7 +502,7 @@ def _earliest_start(
         middle = (low + high) / 2
         enough = clears(middle)
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    off_s = np.where(found & (first <= t_s[-1]), np.minimum(off_s, high), np.inf)
+    off_s = np.where(found & (first <= t_s[-1]), high, np.inf)
     earliest_s = -_kept(-off_s, outlook.weight, certainty)
     if rule.core_c is not None:
         warm = first_passage(t_s, coming.cores(t_s, states), rule.core_c)
