@@ -200,9 +200,9 @@ def test_the_latest_switch_on_is_the_root_another_integrator_finds(departure_h: 
 def test_a_soak_is_without_a_break() -> None:
     """Above target at the soak's begin and its end, and below between them, is no soak."""
     rule, air_c = ReadyRule(2 * HOUR, 0.0), -12.0
-    warm = replace(two_nodes((10.0, 10.0), air_c), above_since_s=-HOUR)
+    warm = replace(two_nodes((12.0, 12.0), air_c), above_since_s=-HOUR)
     exact = brentq(
-        lambda on: coldest_from_soak_to_start(on, 2.5 * HOUR, rule, 22.0) - (7.2 - air_c), 60.0, 2 * HOUR
+        lambda on: coldest_from_soak_to_start(on, 2.5 * HOUR, rule, 24.0) - (7.2 - air_c), 60.0, 2 * HOUR
     )
     found = latest_switch_on(warm, steady(air_c), 2.5 * HOUR, 0.9, rule)
     assert found.at_s == pytest.approx(exact, abs=2 * TOLERANCE_S)
