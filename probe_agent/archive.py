@@ -18,6 +18,7 @@ from typing import Any
 from probe_agent.config import Setup
 from probe_agent.store import open_checked
 from probe_agent.thermocouple import ThermocoupleType, linearise
+from probe_agent.weakening import Warming
 
 _SAME_SETUP = ("heater", "watts", "cover", "cowl_plugs", "stands")
 """What makes a setup another one where it changes under the same name: who switches it does not."""
@@ -124,6 +125,7 @@ class Learned:
     lesson: StoredLesson
     falls: tuple[StoredFall, ...] = ()
     scores: tuple[Score, ...] = ()
+    warming: Warming | None = None
 
 
 @dataclass(slots=True)
@@ -318,6 +320,20 @@ class Archive:
         )
         return [StoredFall(name, off, fall, others, bool(reads)) for name, off, fall, others, reads in rows]
 
+    def warmings(self, setups: Sequence[int]) -> dict[int, Warming]:
+        """How fast each heat-up of these setups that taught something began to warm, in order."""
+        rows = self._db.execute(
+            f"SELECT heatup, {_AT.format('started_tick')}, cold_mc / 1000.0, name, rate_mc_per_h / 1000.0"
+            " FROM warmings JOIN heatups USING (heatup) JOIN places USING (place)"
+            f" WHERE NOT excluded AND setup IN ({_marks(setups)}) ORDER BY heatup, name",
+            setups,
+        )
+        found: dict[int, Warming] = {}
+        for heatup, at, cold_c, place, rate in rows:
+            before = found[heatup].rates_c_per_h if heatup in found else {}
+            found[heatup] = Warming(at, cold_c, {**before, place: rate})
+        return found
+
     def scores(self, setups: Sequence[int]) -> dict[int, tuple[Score, ...]]:
         """How the forecasts of each heat-up were borne out, in order."""
         rows = self._db.execute(
@@ -348,6 +364,7 @@ class Archive:
                 of_these = f"heatup IN (SELECT heatup FROM heatups WHERE setup IN ({_marks(setups)}))"
                 db.execute(f"DELETE FROM lessons WHERE {of_these}", setups)
                 db.execute(f"DELETE FROM falls WHERE {of_these}", setups)
+                db.execute(f"DELETE FROM warmings WHERE {of_these}", setups)
             if anew or memory is not None:
                 db.execute(f"DELETE FROM memory WHERE setup IN ({_marks(setups)})", setups)
             for one in learned:
@@ -396,6 +413,15 @@ def _insert_learned(db: sqlite3.Connection, one: Learned, places: Mapping[str, i
             if f.place in places
         ],
     )
+    db.execute("DELETE FROM warmings WHERE heatup = ?", (one.heatup,))
+    if one.warming is not None:
+        db.executemany(
+            "INSERT INTO warmings VALUES (?, ?, ?, ?)",
+            [
+                (one.heatup, places[p], _mc(one.warming.cold_c), _mc(rate))
+                for p, rate in one.warming.rates_c_per_h.items()
+            ],
+        )
     db.execute("DELETE FROM scores WHERE heatup = ?", (one.heatup,))
     db.executemany(
         "INSERT INTO scores VALUES (?, ?, ?, ?, ?)",

@@ -16,7 +16,7 @@ import time
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -41,6 +41,7 @@ from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Fall, Lesson, Memory
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
 from probe_agent.thermocouple import ThermocoupleType
+from probe_agent.weakening import WarmingSeen, weakened
 
 log = logging.getLogger(__name__)
 
@@ -59,6 +60,7 @@ _TOO_OLD_S, _TOO_OLD_SHARE = 600.0, 0.1
 _SAME_START_S = 1800.0
 _ROUNDS = 3  # a heat-up may end, or another process write, while the first one runs
 _FALLS = 3
+_AND = "; "
 
 
 # -- the setup that learns
@@ -199,10 +201,9 @@ def _news(lessons: Mapping[int, StoredLesson]) -> tuple[int, str] | None:
     if not lessons:
         return None
     *before, last = list(lessons)[-_LAST - 1 :]
-    text = lessons[last].changed
-    if not text or any(_wording(lessons[h].changed) == _wording(text) for h in before):
-        return None
-    return last, text
+    said = {_wording(part) for h in before for part in lessons[h].changed.split(_AND)}
+    fresh = [part for part in lessons[last].changed.split(_AND) if part and _wording(part) not in said]
+    return (last, _AND.join(fresh)) if fresh else None
 
 
 def _wording(text: str) -> str:
@@ -351,11 +352,15 @@ def _learn(
 ) -> None:
     """Go through the heat-ups that are due; written at the end, so that until then the old memory holds."""
     memory, learned = memory_of(due.before), []
+    warmings = {} if due.anew else archive.warmings(setups)
     learned_from = list(due.before.learned_from) if due.before else []
     for done, heatup in enumerate(due.heatups, 1):
         one = None
         if not heatup.excluded:
             one, memory = learn_heatup(archive, course, heatup, memory, stop)
+            if one.warming is not None:
+                warmings[heatup.heatup] = one.warming
+                one = _with_changes(one, weakened(list(warmings.values())))
             learned.append(one)
             learned_from += [heatup.heatup] if one.lesson.clean else []
         tell(Progress(done, len(due.heatups), heatup, one.lesson if one else None))
@@ -363,6 +368,11 @@ def _learn(
     if memory is not None and any(one.lesson.clean for one in learned):
         kept = (memory.model_version, learned_from, msgspec.json.encode(memory).decode())
     archive.keep(setups, learned, kept, due.anew)
+
+
+def _with_changes(one: Learned, more: Sequence[str]) -> Learned:
+    changed = _AND.join(part for part in (one.lesson.changed, *more) if part)
+    return replace(one, lesson=replace(one.lesson, changed=changed))
 
 
 def learn_heatup(
@@ -378,6 +388,7 @@ def learn_heatup(
         course.places, course.required, heatup.target_c, course.need_c, course.prior, memory
     )
     hand = archive.hand_values(heatup.started_at - LEAD_S, _until_at(heatup))
+    seen = WarmingSeen(heatup.started_at, course.places)
     ticks: list[int] = []
     times: list[float] = []
     try:
@@ -389,6 +400,7 @@ def learn_heatup(
             ticks.append(row.tick)
             times.append(obs.t_s)
             estimator.observe(obs)
+            seen.add(row)
         lesson = _lesson(estimator, memory)
     except (ValueError, ArithmeticError) as err:
         log.warning("heat-up %d can't be worked out: %s", heatup.heatup, err)
@@ -397,7 +409,8 @@ def learn_heatup(
     censored = lesson.censored and heatup.above_at is None
     taught = StoredLesson(MODEL_VERSION, lesson.clean, censored, lesson.why, lesson.changed)
     scores = score_forecasts(heatup, archive.forecasts(heatup, heatup.ended_at))
-    return Learned(heatup.heatup, taught, falls, scores), lesson.memory if lesson.clean else memory
+    warming = seen.result() if lesson.clean else None
+    return Learned(heatup.heatup, taught, falls, scores, warming), lesson.memory if lesson.clean else memory
 
 
 def _lesson(estimator: Estimator, memory: Memory | None) -> Lesson:

@@ -121,6 +121,10 @@ CREATE TABLE falls (
   off_tick INTEGER NOT NULL, fall_mc INTEGER NOT NULL, neighbours_mc INTEGER NOT NULL,
   reads_heater INTEGER NOT NULL, PRIMARY KEY (heatup, place, off_tick)
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE warmings (
+  heatup INTEGER NOT NULL REFERENCES heatups, place INTEGER NOT NULL REFERENCES places,
+  cold_mc INTEGER NOT NULL, rate_mc_per_h INTEGER NOT NULL, PRIMARY KEY (heatup, place)
+) STRICT, WITHOUT ROWID;
 CREATE TABLE scores (
   heatup INTEGER NOT NULL REFERENCES heatups, percent INTEGER NOT NULL, tick INTEGER NOT NULL,
   error_s REAL, inside INTEGER NOT NULL, PRIMARY KEY (heatup, percent)

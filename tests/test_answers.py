@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 from scipy.optimize import brentq
 
@@ -21,6 +22,7 @@ from probe_agent.thermal.answers import (
     holds,
     latest_switch_on,
     soaked,
+    stopping,
     uncovering,
 )
 from probe_agent.thermal.network import HIDDEN, STAGES, build
@@ -133,6 +135,34 @@ def test_a_cold_soak_is_the_two_node_solution() -> None:
         assert middle_c == pytest.approx(cooled((22.0, 9.0), -12.0, t_s), abs=1e-6)
 
 
+def test_the_core_s_own_loss_knows_no_cover() -> None:
+    outlook = two_nodes((22.0, 9.0), -12.0)
+    place, core = STAGES, STAGES + 1
+    outlook.a[:, core, core] -= LOSS
+    outlook.a[:, core, -1] += LOSS
+    matrix = outlook.a[0, place : core + 1, place : core + 1] - np.diag([LOSS, 0.0])
+
+    def place_c(t_s: float) -> float:
+        return float((expm(matrix * t_s) @ (np.array([22.0, 9.0]) + 12.0))[0]) - 12.0
+
+    exact = brentq(lambda t: place_c(t) - 7.2, 1.0, 10 * HOUR)
+    assert holds(outlook, False) == pytest.approx((exact,) * 3, abs=2.0)
+
+
+def test_losses_by_free_convection_are_integrated_as_scipy_does() -> None:
+    """Losses that grow with the fourth root of the rise, from far above their usual rise down to the air."""
+    outlook = replace(two_nodes((60.0, 50.0), -12.0), usual_rise_c=25.0)
+    ours = soaked(outlook, steady(-12.0), 6 * HOUR, -1.1).fan
+
+    def slope(_: float, x: np.ndarray) -> list[float]:
+        loss = LOSS * min(abs(x[0]) / 25.0, 4.0) ** 0.25
+        to_core = x[1] - x[0]
+        return [PLACE_TO_CORE * to_core - loss * x[0], -CORE_TO_PLACE * to_core]
+
+    exact = solve_ivp(slope, (0.0, 6 * HOUR), [72.0, 62.0], t_eval=ours.t_s, rtol=1e-9, atol=1e-9).y[0] - 12.0
+    assert np.abs(np.array(ours.mid_c) - exact).max() < 0.15
+
+
 def coldest_from_soak_to_start(on_s: float, departure_s: float, rule: ReadyRule, start_c: float) -> float:
     """The least of the place from the soak's begin to the start, in steps exact by scipy.linalg.expm; the
     air is the zero of the temperatures here."""
@@ -142,7 +172,7 @@ def coldest_from_soak_to_start(on_s: float, departure_s: float, rule: ReadyRule,
     z = outlook.z[0].copy()
     off_s = departure_s - rule.uncovered_s
     least, begin_s = math.inf, off_s - rule.soak_s
-    borders = sorted({on_s, begin_s, off_s, departure_s} | {off_s + 300.0 * k for k in range(4)})
+    borders = sorted({on_s, begin_s, off_s, departure_s} | {on_s + 300.0 * k for k in range(4)})
     now = 0.0
     for t_s in (b for b in borders if 0 < b <= departure_s):
         z[-2] = 1.0 if on_s <= now < off_s else 0.0
@@ -165,6 +195,17 @@ def test_the_latest_switch_on_is_the_root_another_integrator_finds(departure_h: 
     assert found.verdict == "heat"
     assert found.at_s == pytest.approx(exact, abs=TOLERANCE_S)
     assert found.chance == 1.0
+
+
+def test_a_soak_is_without_a_break() -> None:
+    """Above target at the soak's begin and its end, and below between them, is no soak."""
+    rule, air_c = ReadyRule(2 * HOUR, 0.0), -12.0
+    warm = replace(two_nodes((12.0, 12.0), air_c), above_since_s=-HOUR)
+    exact = brentq(
+        lambda on: coldest_from_soak_to_start(on, 2.5 * HOUR, rule, 24.0) - (7.2 - air_c), 60.0, 2 * HOUR
+    )
+    found = latest_switch_on(warm, steady(air_c), 2.5 * HOUR, 0.9, rule)
+    assert found.at_s == pytest.approx(exact, abs=2 * TOLERANCE_S)
 
 
 # -- what the answers obey
@@ -245,6 +286,22 @@ def test_a_heater_too_weak_never_gets_there() -> None:
     assert found.above[1] == math.inf
 
 
+def test_a_start_that_could_have_been_kept_earlier_only_is_never_kept() -> None:
+    """A weak heater lifts it above target in the mild evening and loses it in the cold of the night."""
+    weak = replace(two_nodes((3.0, 3.0), 3.0), level=0.15)
+    air = AirForecast(np.array([0.0, 4 * HOUR, 6 * HOUR]), np.array([[3.0, 3.0, -20.0]]))
+    rule = ReadyRule(600.0, 0.0)
+    assert latest_switch_on(weak, air, 4 * HOUR, 0.9, rule).verdict == "heat"
+    assert latest_switch_on(weak, air, 9 * HOUR, 0.9, rule).verdict == "never"
+
+
+def test_two_questions_meet_the_same_futures() -> None:
+    warm, air = engine(start_c=30.0), steady(-12.0)
+    four, eight = (soaked(warm, air, hours * HOUR, -1.1).fan for hours in (4, 8))
+    assert four.t_s[12] == eight.t_s[12] == 4 * HOUR
+    assert four.low_c[12] == pytest.approx(eight.low_c[12], abs=1e-9)
+
+
 def test_an_engine_still_warm_from_flight_needs_no_heat_until_it_does() -> None:
     warm = replace(engine(start_c=70.0), above_since_s=-HOUR)
     assert latest_switch_on(warm, steady(-12.0), 0.6 * HOUR, 0.9, RULE).verdict == "none"
@@ -256,6 +313,8 @@ def test_a_soak_that_began_before_now_counts_and_one_that_did_not_does_not() -> 
     soon = latest_switch_on(warm, steady(-12.0), 0.5 * HOUR, 0.9, RULE)
     assert soon.verdict == "late"
     assert soon.start_s == pytest.approx(RULE.soak_s + RULE.uncovered_s)
+    half = latest_switch_on(replace(warm, above_since_s=-900.0), steady(-12.0), 0.5 * HOUR, 0.9, RULE)
+    assert half.start_s == pytest.approx(RULE.soak_s - 900.0 + RULE.uncovered_s)
     since = replace(warm, above_since_s=-RULE.soak_s)
     assert latest_switch_on(since, steady(-12.0), 0.5 * HOUR, 0.9, RULE).verdict == "none"
 
@@ -338,6 +397,30 @@ def test_uncovering_grows_with_wind_and_is_nothing_where_nothing_comes_off() -> 
     assert 1.0 < still < light < gale < 6.0
     spread = [np.ptp(np.quantile(np.log(uncovering(normals, wind)), (0.1, 0.9))) for wind in (2.0, None)]
     assert spread[0] < spread[1]
+
+
+def test_an_engine_that_was_blown_through_holds_longer_than_its_heating_tells() -> None:
+    normals = np.random.default_rng(6).standard_normal(64)
+    warm = engine(start_c=20.0)
+    pads, blown = (
+        holds(replace(warm, stopping=stopping(normals, kind)), True) for kind in ("fixed-pad", "ducted-air")
+    )
+    assert pads[1] == pytest.approx(holds(warm, True)[1], rel=0.05)
+    assert blown[1] > 1.2 * pads[1]
+    assert blown[2] - blown[0] > pads[2] - pads[0]
+
+
+def test_losses_that_stop_with_the_heater_don_t_touch_the_heating() -> None:
+    outlook, air = engine(), steady(-12.0)
+    less = replace(outlook, stopping=np.full(64, 0.5))
+    soak, minutes_bare = ReadyRule(RULE.soak_s, 0.0), ReadyRule(0.0, RULE.uncovered_s)
+    first, second = (latest_switch_on(each, air, 9 * HOUR, 0.9, soak) for each in (outlook, less))
+    assert first.at_s == pytest.approx(second.at_s, abs=TOLERANCE_S)
+    longer = latest_switch_on(less, air, 9 * HOUR, 0.9, minutes_bare).at_s
+    usual = latest_switch_on(outlook, air, 9 * HOUR, 0.9, minutes_bare).at_s
+    assert longer is not None
+    assert usual is not None
+    assert longer > usual + 60.0
 
 
 @pytest.mark.parametrize("certainty", [0.0, 1.0])

@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import math
 import sqlite3
+import threading
+from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
@@ -32,6 +34,7 @@ from probe_agent.readings import Fault
 from probe_agent.status import utc_seconds
 from probe_agent.store import CurveRow
 from probe_agent.thermocouple import linearise
+from probe_agent.weakening import Warming
 
 
 def heatup(above_at: float | None = 7200.0, number: int = 1, excluded: bool = False) -> StoredHeatup:
@@ -131,6 +134,8 @@ def lessons(*changed: str) -> dict[int, StoredLesson]:
         (("it gives 14 % less", "it gives 16.5 % less"), None),
         (("it gives 14 % less", ""), None),
         (("it gives 14 % less", "cylinder 3 gets less"), (2, "cylinder 3 gets less")),
+        (("less heat; a band", "a band; less heat"), None),
+        (("less heat 3", "less heat 4; a band"), (2, "a band")),
         (("it gives 14 % less", *[""] * 10, "it gives 20 % less"), (12, "it gives 20 % less")),
     ],
 )
@@ -365,6 +370,41 @@ def test_a_change_is_told_once_and_stays_on_the_page(one: Path, tmp_path: Path) 
         assert "the heater gives 14 percent less than a month ago." in due[0].body
         agent._finish()
         agent.store.close()
+
+
+def test_what_has_weakened_is_kept_with_the_lesson_that_showed_it(
+    one: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "probe-agent.db").write_bytes((one / "probe-agent.db").read_bytes())
+    shown: list[int] = []
+
+    def weaker(warmings: Sequence[Warming]) -> tuple[str, ...]:
+        shown.append(len(warmings))
+        return "cylinder 1 gets 30 % less of the heat than before", "everything warms slower"
+
+    monkeypatch.setattr(learning, "weakened", weaker)
+    course = learning.course_of(settings_in(tmp_path), ("cyl-1", "cyl-2", "case-nose"), ("cyl-1",))
+    assert course is not None
+    known = learning.catch_up(tmp_path / "probe-agent.db", course, afresh=True)
+    assert shown == [1]
+    told = "cylinder 1 gets 30 % less of the heat than before; everything warms slower"
+    assert known.changed == (1, told)
+    with Archive(tmp_path / "probe-agent.db", read_only=True) as archive:
+        assert archive.lessons(archive.alike(SETUP))[1].changed == told
+        (warming,) = archive.warmings(archive.alike(SETUP)).values()
+        assert 5 < warming.rates_c_per_h["cyl-1"] < 10
+
+
+def test_learning_that_is_told_to_stop_writes_nothing(one: Path, tmp_path: Path) -> None:
+    (tmp_path / "probe-agent.db").write_bytes((one / "probe-agent.db").read_bytes())
+    before = (one / "probe-agent.db").read_bytes()
+    course = learning.course_of(settings_in(tmp_path), ("cyl-1", "cyl-2", "case-nose"), ("cyl-1",))
+    assert course is not None
+    stop = threading.Event()
+    stop.set()
+    with pytest.raises(learning.Stopped):
+        learning.catch_up(tmp_path / "probe-agent.db", course, afresh=True, stop=stop)
+    assert (tmp_path / "probe-agent.db").read_bytes() == before
 
 
 def test_without_a_setup_there_is_nothing_to_learn_for(tmp_path: Path) -> None:

@@ -46,7 +46,9 @@ class Outlook:
     usual_rise_c: rise at which the couplings hold, 0 for constant ones; level: the heater's share while on,
     for all or each sample (b,); uncovering (b,): factor on each mass's loss to the air when cover and plugs
     come off, as from `uncovering`; log_loss (b,): logarithm of the factor on the losses now, None for 0,
-    which wanders about 0 with wander_sd and a memory of wander_s (wind, leaks); air_known: whether ambient_c
+    which wanders about 0 with wander_sd and a memory of wander_s (wind, leaks); stopping (b,): factor on the
+    losses while the heater is off against those while it is on, which a and log_loss tell of, as from
+    `stopping`, None for 1; air_known: whether ambient_c
     rests on a measured air; if not, a forecast of air is taken as it stands, else only its change from now;
     above_since_s: since when the coldest has been above target without a break, if it is; core: the cores of
     sampled futures, None for the network's own.
@@ -66,6 +68,7 @@ class Outlook:
     log_loss: Array | None = None
     wander_sd: float = 0.0
     wander_s: float = 3600.0
+    stopping: Array | None = None
     air_known: bool = True
     above_since_s: float | None = None
     core: CoreFutures | None = None
@@ -134,6 +137,17 @@ def uncovering(
     blown = 1.0 if wind_m_s is None else (1 + 0.35 * wind_m_s**0.7) / light
     spread = 0.4 if wind_m_s is None else 0.3
     return np.asarray(np.maximum(middle * blown * np.exp(spread * normals), 1.0))
+
+
+def stopping(normals: Array, heater_kind: str) -> Array:
+    """Factor on the losses once a heater of this kind is off, for each standard normal: (b,).
+
+    Air that is blown through the cowl carries heat out and stirs; when it stops, the same engine loses less.
+    Pads and what only warms the air inside change little. Size and spread are judgement, no source.
+    """
+    blown = heater_kind in ("ducted-air", "combustion")
+    middle, spread = (0.6, 0.3) if blown else (1.0, 0.1)
+    return np.asarray(middle * np.exp(spread * normals))
 
 
 def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> Band:
@@ -277,22 +291,24 @@ class _Coming:
         middle = (t_s[..., 1:] + t_s[..., :-1]) / 2
         ambient, loss = self.ambient(middle).T, np.exp(between(self.knots_s, self.log_loss, middle)).T
         heater = np.broadcast_to(share, (len(z), len(ambient))).T
+        if self.outlook.stopping is not None:
+            loss = loss * (1 + (self.outlook.stopping - 1) * (1 - heater / np.asarray(self.outlook.level)))
         # Samples last: a step is then a few passes over contiguous rows, cheaper than `simulate`.
         inner = np.ascontiguousarray(phi[:, :-2, :-2].transpose(1, 2, 0))
         by_heater, by_air = np.ascontiguousarray(phi[:, :-2, -2:].transpose(2, 1, 0))
         states = np.empty((len(ambient) + 1, z.shape[1], len(z)))
         states[0] = z.T
         states[1:, -2], states[1:, -1] = heater, ambient
-        usual_c = self.outlook.usual_rise_c
-        for k in range(len(ambient)):
-            now, then = states[k, :-2], states[k + 1, :-2]
-            places = now[STAGES:-HIDDEN]
-            if k:  # where they will be in the middle of the cell
-                places = 1.5 * places - 0.5 * states[k - 1, STAGES : -HIDDEN - 2]
-            air = effective_air(places.T, ambient[k], usual_c, loss[k])
-            np.einsum("ijb,jb->ib", inner, now, out=then)
-            then += by_heater * heater[k]
-            then += by_air * air
+        before = states[0]
+        for step in range(-1, len(ambient)):  # the first cell twice: it has none before it
+            k = max(step, 0)
+            now, then = states[k], states[k + 1]
+            middle_c = (1.5 * now - 0.5 * before)[STAGES : -HIDDEN - 2]
+            air = effective_air(middle_c.T, ambient[k], self.outlook.usual_rise_c, loss[k])
+            np.einsum("ijb,jb->ib", inner, now[:-2], out=then[:-2])
+            then[:-2] += by_heater * heater[k]
+            then[:-2] += by_air * air
+            before = 2 * now - then if step < 0 else now
         return states.transpose(2, 0, 1)
 
     def rest(self, until_s: float) -> tuple[Array, Array]:
@@ -478,7 +494,6 @@ def _earliest_start(
     # Warmth may peak and fall with the air: look for the first interval that has an end, then within it.
     low = high = np.minimum(first, t_s[-1])
     found = clears(high)
-    off_s = np.where(found, first, np.inf)
     for end_s in np.linspace(t_s[0], t_s[-1], _LOOKS)[1:]:
         ahead = ~found & (end_s > high)
         low, high = np.where(ahead, high, low), np.where(ahead, end_s, high)
@@ -487,7 +502,7 @@ def _earliest_start(
         middle = (low + high) / 2
         enough = clears(middle)
         low, high = np.where(enough, low, middle), np.where(enough, middle, high)
-    off_s = np.where(found & (first <= t_s[-1]), np.minimum(off_s, high), np.inf)
+    off_s = np.where(found & (first <= t_s[-1]), high, np.inf)
     earliest_s = -_kept(-off_s, outlook.weight, certainty)
     if rule.core_c is not None:
         warm = first_passage(t_s, coming.cores(t_s, states), rule.core_c)

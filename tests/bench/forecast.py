@@ -12,15 +12,16 @@ Errors are those of the 50 % instant against the metal's true crossing at 10/25/
 from __future__ import annotations
 
 import argparse
-import json
 import math
 import multiprocessing
 import os
 import sys
 import time
-from collections.abc import Collection, Iterable, Iterator, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from collections.abc import Collection, Iterator, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+import msgspec
 
 from probe_agent import supervisor, words
 from probe_agent.config import NEED_BELOW_C, TARGET_C, Settings
@@ -37,6 +38,7 @@ from tests.bench.course import PROGRESS, Course, Cut, Look, Mark, Shown
 from tests.bench.heatups import HeatUp, Row, Setup, Signal, draw_setup, heater_mode
 from tests.bench.scoring import Instants
 
+_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
 SIGNALS: tuple[Signal, ...] = ("measured", "command", "none", "hand")
 
 
@@ -286,12 +288,19 @@ def judge(seeds: Sequence[int], setups: Sequence[int], plan: Plan, jobs: int = 1
     return sorted(courses, key=lambda c: (c.seed, c.setup_number, c.alike, c.heat_up))
 
 
-def _spread(tasks: Sequence[tuple[int, int, Plan]], jobs: int) -> Iterable[list[Course]]:
-    if jobs == 1:
-        yield from map(_judge_task, tasks)
-        return
-    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # each process one thread
-    with multiprocessing.get_context("spawn").Pool(jobs) as pool:
+def _spread(tasks: Sequence[tuple[int, int, Plan]], jobs: int) -> Iterator[list[Course]]:
+    """Each task in a process of its own, with one thread: more only get into each other's way."""
+    before = {name: os.environ.get(name) for name in _THREADS}
+    os.environ.update(dict.fromkeys(_THREADS, "1"))
+    try:
+        pool = multiprocessing.get_context("spawn").Pool(jobs)
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+    with pool:
         yield from pool.imap_unordered(_judge_task, tasks)
 
 
@@ -321,21 +330,31 @@ def main(arguments: Sequence[str]) -> None:
     parser.add_argument("--every", type=float, default=15.0, help="seconds between rows")
     parser.add_argument("--mode", choices=SIGNALS, default="measured", help="the heater's signal")
     parser.add_argument("--described", choices=("yes", "no"), default="yes", help="no: without settings")
-    parser.add_argument("--looks", type=float, default=300.0, help="seconds between forecasts on the way")
+    parser.add_argument(
+        "--looks", type=float, help="seconds between forecasts on the way; 300, with --all 120 if not given"
+    )
     parser.add_argument("--no-oracle", action="store_true", help="leave the oracle out (2 s a heat-up once)")
     parser.add_argument("--all", action="store_true", help="every signal and table, a forecast each 120 s")
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path, help="file for all courses as JSON lines")
+    parser.add_argument(
+        "--read", type=Path, nargs="+", help="print the tables of files written with --out, run nothing"
+    )
     parser.add_argument("--cache", type=Path, default=heatups.default_cache())
     asked = parser.parse_args(arguments)
     setups = asked.only if asked.only is not None else list(range(asked.setups))
-    courses: list[Course] = []
-    for plan in _plans(asked):
+    courses = [c for file in asked.read or () for c in read_courses(file)]
+    for plan in _plans(asked) if not asked.read else ():
         courses += judge(asked.seeds, setups, plan, asked.jobs)
         if asked.out is not None:
-            asked.out.write_text("".join(json.dumps(asdict(c)) + "\n" for c in courses), "utf-8")
+            asked.out.write_bytes(b"".join(msgspec.json.encode(c) + b"\n" for c in courses))
     for line in tables.everything(courses):
         print(line)
+
+
+def read_courses(file: Path) -> list[Course]:
+    """What --out wrote."""
+    return [msgspec.json.decode(line, type=Course) for line in file.read_bytes().splitlines()]
 
 
 def _plans(asked: argparse.Namespace) -> Iterator[Plan]:
@@ -344,7 +363,7 @@ def _plans(asked: argparse.Namespace) -> Iterator[Plan]:
         every_s=asked.every,
         signal=asked.mode,
         described=asked.described == "yes",
-        look_every_s=asked.looks,
+        look_every_s=asked.looks or (120.0 if asked.all else 300.0),
         oracle=not asked.no_oracle,
         cache=asked.cache,
     )
@@ -354,9 +373,7 @@ def _plans(asked: argparse.Namespace) -> Iterator[Plan]:
     for signal in SIGNALS:
         full = signal != "hand"
         cuts = 2 if signal == "measured" else 0
-        yield replace(
-            plain, signal=signal, described=True, look_every_s=120.0, shown=full, alike=full, cuts=cuts
-        )
+        yield replace(plain, signal=signal, described=True, shown=full, alike=full, cuts=cuts)
     yield replace(plain, signal="measured", described=False)
 
 

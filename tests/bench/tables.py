@@ -146,9 +146,10 @@ def everything(courses: Sequence[Course]) -> Iterator[str]:
     cuts = [cut for c in courses for cut in c.cuts]
     if cuts:
         yield ""
+        changed, unasked = (sum(not getattr(c, which) for c in cuts) for which in ("same", "same_unasked"))
         yield (
-            f"== causality: {len(cuts)} runs cut short, {sum(not cut.same for cut in cuts)} with another "
-            f"last forecast; {sum(not cut.same_unasked for cut in cuts)} with another if nobody asked on the way"
+            f"== causality: {len(cuts)} runs cut short, {changed} with another last forecast; "
+            f"{unasked} with another if nobody asked on the way"
         )
     yield ""
     yield from must_hold(courses)

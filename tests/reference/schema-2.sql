@@ -86,6 +86,10 @@ CREATE TABLE transitions (
   transition INTEGER PRIMARY KEY, tick INTEGER NOT NULL, boot INTEGER NOT NULL, mono_ms INTEGER NOT NULL,
   old TEXT, new TEXT NOT NULL, reason TEXT NOT NULL
 ) STRICT;
+CREATE TABLE warmings (
+  heatup INTEGER NOT NULL REFERENCES heatups, place INTEGER NOT NULL REFERENCES places,
+  cold_mc INTEGER NOT NULL, rate_mc_per_h INTEGER NOT NULL, PRIMARY KEY (heatup, place)
+) STRICT, WITHOUT ROWID;
 CREATE INDEX commands_open ON commands (made_at) WHERE answered_at IS NULL;
 CREATE UNIQUE INDEX "idx__sqlite_migrations_migration_set_name"
     ON "_sqlite_migrations" ("migration_set", "name");

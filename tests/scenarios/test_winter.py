@@ -131,7 +131,8 @@ def test_a_restart_starts_from_the_memory_and_says_on_how_much_it_rests(folder: 
 
 
 def test_the_memory_is_no_only_copy(lived: Path, folder: Path) -> None:
-    for table in ("memory", "lessons", "falls", "scores"):
+    assert rows(lived, "SELECT DISTINCT heatup FROM warmings") == [(1,), (2,), (3,)]
+    for table in ("memory", "lessons", "falls", "scores", "warmings"):
         rows(folder, f"DELETE FROM {table}")
     settings = str(settings_file(folder))
     result = CliRunner().invoke(main, ["learn", "--settings", settings])
@@ -142,7 +143,7 @@ def test_the_memory_is_no_only_copy(lived: Path, folder: Path) -> None:
     assert lines[2].endswith(": yes, stopped before the target.")
     assert lines[3] == "The range of setup winter rests on three heat-ups."
     assert memory_in(folder) == memory_in(lived)
-    for table in ("lessons", "falls", "scores"):
+    for table in ("lessons", "falls", "scores", "warmings"):
         wanted = f"SELECT * FROM {table}" if table != "lessons" else "SELECT heatup, clean, why FROM lessons"
         assert rows(folder, wanted) == rows(lived, wanted)
 
