@@ -16,6 +16,8 @@ import numpy as np
 from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
 from probe_agent.thermal.core import CoreBank
+from probe_agent.thermal.doubt import Doubt
+from probe_agent.thermal.falls import FallTest
 from probe_agent.thermal.heating import Evidence, HeaterMode, Heating
 from probe_agent.thermal.history import History
 from probe_agent.thermal.memory import Lesson, Memory
@@ -25,6 +27,7 @@ from probe_agent.thermal.network import (
     STAGES,
     Array,
     effective_air,
+    of_place,
     parameter_names,
     simulate,
     transition,
@@ -34,11 +37,14 @@ from probe_agent.thermal.posterior import (
     Ensemble,
     Fit,
     Problem,
+    Run,
+    expected,
     fit,
     off_loss,
     present,
     sample,
     simulate_past,
+    usual_gaps,
 )
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
 
@@ -56,6 +62,7 @@ _GROWTH = 1.04
 _SURE_START_C = 0.1
 """A start known so well has no error of its own."""
 _TEACHES_C = 5.0
+_KNOWN_ON_S = 600.0
 _START_S = 600.0
 _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PLAUSIBLE_C = (-60.0, 300.0)
@@ -76,6 +83,8 @@ class _Episode:
     problem: Problem | None = None
     found: Fit | None = None
     ensemble: Ensemble | None = None
+    likely: Run | None = None
+    """The most likely past."""
     fitted_s: float = -math.inf
     fitted_cell_s: float = 0.0
     cells: int = 0
@@ -154,7 +163,9 @@ class Estimator:
         self._ambient_c: float | None = None
         self._episode: _Episode | None = None
         self._above_since: float | None = None
-        self._set_aside: set[str] = set()
+        self._doubt = Doubt()
+        self._falls = FallTest()
+        self._last_clean: tuple[Array, Array] | None = None
 
     # -- taking in ---------------------------------------------------------------------------------
 
@@ -169,6 +180,7 @@ class Estimator:
         }
         obs = Observation(obs.t_s, values, obs.ambient_c, obs.heater, obs.sigma_c)
         share_before = self._heating.share
+        told_before = self._heating.told_on
         change = self._heating.take(obs, tuple(self._recent))
         self._advance(obs, share_before)
         if obs.ambient_c is not None and math.isfinite(obs.ambient_c):
@@ -182,9 +194,13 @@ class Estimator:
         elif self._heating.is_tested and (evidence := self._evidence(obs)) is not None:
             self._heating.judge(evidence, obs.t_s)
             if self._heating.rewritten_from is not None:
+                if self._last_clean is None:
+                    self._last_clean = self._found(self._episode)
                 self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
                 self._checkpoints.clear()
                 self._refit(self._episode)
+        self._believe(obs)
+        self._falls.take(obs, self._heating.told_on, told_before)
         self._follow_core(obs)
         self._note_passage(obs)
         self._last = obs
@@ -212,7 +228,7 @@ class Estimator:
 
     def _add(self, episode: _Episode, obs: Observation) -> None:
         for column, place in enumerate(self.places):
-            if place in obs.values_c and place not in self._set_aside:
+            if place in obs.values_c and place not in self._doubt.set_aside:
                 value = obs.values_c[place] - episode.reference_c
                 if math.isnan(episode.start_c[column]):
                     episode.start_c[column] = value
@@ -274,6 +290,7 @@ class Estimator:
         core = self._core_now()
         on_s = self._heating.on_at if self._heating.on_at is not None else obs.t_s
         self._checkpoints.clear()
+        self._last_clean = None
         back = [r for r in self._recent if r.t_s >= on_s - 8 * self._spacing()]
         self._above_since = None
         self._begin(back[0].t_s, back, core)
@@ -295,7 +312,7 @@ class Estimator:
         return mean, max(sd, 0.3)
 
     def _follow_core(self, obs: Observation) -> None:
-        values = {self.places.index(p): v for p, v in obs.values_c.items() if p not in self._set_aside}
+        values = {self.places.index(p): v for p, v in obs.values_c.items() if p not in self._doubt.set_aside}
         dt_s = 0.0 if self._last is None else obs.t_s - self._last.t_s
         air_c = self._ambient_c if self._ambient_c is not None else self._reference_c()
         self._core.follow(values, air_c, dt_s, self._core_lag_s())
@@ -395,14 +412,29 @@ class Estimator:
         episode.ensemble = None
         episode.fitted_s, episode.fitted_cell_s = episode.history.end_s, episode.history.cell_s
         episode.cells = 0
+        run = episode.likely = simulate_past(problem, episode.found.xi[None])
+        gaps = usual_gaps(problem, run)
+        self._doubt.settle({p: float(g) for p, g in zip(self.places, gaps, strict=True) if math.isfinite(g)})
         if self._heating.is_tested:
-            run = simulate_past(problem, episode.found.xi[None])
             history = episode.history
             self._checkpoints.append(
                 _Checkpoint(
                     history.end_s, history.start_s, history.cell_s, run.a[0], run.states[0], run.theta[0]
                 )
             )
+
+    def _believe(self, obs: Observation) -> None:
+        """Set aside a place that leaves what is expected of it alone; let it back when it returns."""
+        episode = self._episode
+        if episode is None or episode.problem is None or episode.likely is None:
+            return
+        read = {p: v for p, v in obs.values_c.items() if p not in obs.sigma_c}
+        n = len(self.places)
+        should = expected(episode.problem, episode.likely)[0]
+        gaps = {p: read[p] - episode.reference_c - should[i] for i, p in enumerate(self.places) if p in read}
+        plume = of_place(episode.likely.theta, "plume_c", n)[0]
+        if self._doubt.take(obs.t_s, gaps, dict(zip(self.places, map(float, plume), strict=True))):
+            self._refit(episode)
 
     def _warm(self, episode: _Episode, problem: Problem) -> Array:
         """Where to start a fit: at the last one's parameters, in this problem's directions."""
@@ -470,7 +502,7 @@ class Estimator:
         top = bottom = 0.0
         for i, place in enumerate(self.places):
             points = [(r.t_s, r.values_c[place] - episode.reference_c) for r in rows if place in r.values_c]
-            if len(points) < 5 or place in self._set_aside:
+            if len(points) < 5 or place in self._doubt.set_aside:
                 continue
             at, value = np.array(points).T
             off, on = np.interp(at, t_s, nodes[0, :, i]), np.interp(at, t_s, nodes[1, :, i])
@@ -505,7 +537,7 @@ class Estimator:
             heating=self._heating.heating,
             heater_on_at=self._heating.on_at,
             heater_off_at=self._heating.off_at,
-            set_aside=tuple(sorted(self._set_aside)),
+            set_aside=tuple(sorted(self._doubt.set_aside)),
         )
 
     def taught(self) -> Memory | None:
@@ -517,19 +549,26 @@ class Estimator:
         episode = self._episode
         if episode is None or self._heating.on_at is None:
             return Lesson(self.memory, False, "no heat-up was seen")
-        if self._set_aside:
-            return Lesson(self.memory, False, f"{min(self._set_aside)} was not believed")
-        problem = self._problem(episode)
-        found = fit(problem, self._warm(episode, problem), 4)
+        falls = tuple(self._falls.done)
+        if self._doubt.set_aside:
+            return Lesson(self.memory, False, f"{min(self._doubt.set_aside)} was not believed", falls=falls)
+        if self.heater_mode == "none" and self._heating.on_sd_s > _KNOWN_ON_S:
+            return Lesson(self.memory, False, "when the heater was switched on is not known", falls=falls)
         value, variance, _ = episode.history.readings()
         rise = np.where(np.isfinite(variance), value - episode.start_c, 0.0).max()
         if rise < _TEACHES_C:
-            return Lesson(self.memory, False, f"nothing rose by {_TEACHES_C:g} °C")
-        p = len(self._names)
+            return Lesson(self.memory, False, f"nothing rose by {_TEACHES_C:g} °C", falls=falls)
+        # What follows a suspected failure teaches nothing.
+        theta, covariance = self._last_clean or self._found(episode)
+        memory, changed = learned.absorb(self.memory, self.prior, self.places, theta, covariance)
+        return Lesson(memory, True, "", self._above_since is None, falls, changed)
+
+    def _found(self, episode: _Episode) -> tuple[Array, Array]:
+        """Most likely parameters of the run so far, and their covariance."""
+        problem, p = self._problem(episode), len(self._names)
+        found = fit(problem, self._warm(episode, problem), 4)
         spread = (problem.factor @ found.spread)[:p]
-        theta = problem.theta(found.xi)[:p]
-        memory = learned.absorb(self.memory, self.prior, self.places, theta, spread @ spread.T)
-        return Lesson(memory, True, censored=self._above_since is None)
+        return problem.theta(found.xi)[:p], spread @ spread.T
 
     def _horizon(self) -> float:
         assert self._last is not None
@@ -605,7 +644,7 @@ class Estimator:
             below_p10=below[0],
             below_p50=below[1],
             below_p90=below[2],
-            set_aside=tuple(sorted(self._set_aside)),
+            set_aside=tuple(sorted(self._doubt.set_aside)),
             trends_c_per_h=self._trends(),
             fan=self._fan(futures, low),
             first_of_setup=self.memory is None or self.memory.heat_ups == 0,

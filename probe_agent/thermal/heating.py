@@ -59,6 +59,11 @@ class Heating:
         return self.on_at is not None and (self._mode != "measured" or not self._told)
 
     @property
+    def told_on(self) -> bool:
+        """Whether the heater's signal says that it warms; False without a signal."""
+        return self._told and self._command > _ON
+
+    @property
     def expected(self) -> float:
         """Share that would hold if the heater worked."""
         return self._command if self._mode == "command" and self._told else 1.0

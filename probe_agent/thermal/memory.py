@@ -33,6 +33,11 @@ _DAY_SD: Mapping[str, float] = {
     "plume_c": 0.1,
     "offset_c": 0.02,
 }
+_LATELY, _FAR_OFF = 3, 1.5
+_TELLS = {
+    "log_rate_c_per_s": ("the heater warms faster than before", "the heater warms more slowly than before"),
+    "log_time_scale_s": ("the engine loses less heat than before", "the engine loses more heat than before"),
+}
 _BELIEF = 4.0
 _FAR = 9.0  # a day further apart than this tells of something else
 _OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start_offset_c"})
@@ -52,6 +57,8 @@ class Memory:
     heat_ups: int = 0
     model_version: int = MODEL_VERSION
     scatter: Mapping[str, tuple[float, int]] = field(default_factory=dict)
+    lately: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
+    """How far the last few days lay from the setup's middle, in their own spreads, latest last."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +120,11 @@ def setup_prior(prior: Prior, memory: Memory | None, places: Sequence[str]) -> t
     return mean, covariance
 
 
-def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Array, spread: Array) -> Memory:
-    """The memory after one more heat-up with fitted parameters `found` (p,) of covariance `spread`.
+def absorb(
+    memory: Memory | None, prior: Prior, places: Sequence[str], found: Array, spread: Array
+) -> tuple[Memory, str]:
+    """The memory after one more heat-up with fitted parameters `found` (p,) of covariance `spread`, and in
+    words what of the setup seems to have changed for good.
 
     `spread` must be that of the curve together with today's prior, as the fit gives it; the prior's
     share is taken out again before the day's scatter is added.
@@ -132,6 +142,7 @@ def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Ar
     rest = covariance[pick] - gain @ covariance[pick] + gain @ after @ gain.T
     kept = tuple(names[i] for i in stable)
     scatter = dict(memory.scatter) if memory is not None else {}
+    lately = dict(memory.lately) if memory is not None else {}
     if memory is not None:
         for row, name in enumerate(kept):
             told = before[row, row] - after[row, row]
@@ -139,11 +150,25 @@ def absorb(memory: Memory | None, prior: Prior, places: Sequence[str], found: Ar
                 apart, days = scatter.get(name, (0.0, 0))
                 far = min(_FAR, float(found[stable[row]] - mean[stable[row]]) ** 2 / told)
                 scatter[name] = (apart + far, days + 1)
-    return Memory(
+                shift = float(found[stable[row]] - mean[stable[row]]) / math.sqrt(told)
+                lately[name] = (*lately.get(name, ()), shift)[-_LATELY:]
+    changed = "; ".join(filter(None, (_changed(name, lately.get(name, ())) for name in _TELLS)))
+    if changed:  # what was learned before tells less of the setup as it is now
+        rest, lately = 4 * rest, {}
+    after_it = Memory(
         kept,
         tuple(map(float, middle)),
         tuple(tuple(map(float, row)) for row in (rest + rest.T) / 2),
         (memory.heat_ups if memory else 0) + 1,
         MODEL_VERSION,
         scatter,
+        lately,
     )
+    return after_it, changed
+
+
+def _changed(name: str, shifts: Sequence[float]) -> str:
+    """What three days in a row far to one side tell, in words."""
+    if len(shifts) < _LATELY or not (min(shifts) > _FAR_OFF or max(shifts) < -_FAR_OFF):
+        return ""
+    return _TELLS[name][0 if shifts[0] > 0 else 1]

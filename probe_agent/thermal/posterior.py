@@ -224,12 +224,9 @@ def sample(problem: Problem, found: Fit, normals: Array) -> Ensemble:
     return Ensemble(run, _temper(log_weight))
 
 
-def present(problem: Problem, ensemble: Ensemble) -> Array:
-    """States at the last observation (b, m), the places where they were read.
-
-    The samples may be older than the history: they live on through its newer cells.
-    """
-    history, run = problem.history, ensemble.run
+def live_on(problem: Problem, run: Run) -> Run:
+    """A run that is older than the history, lived on through its newer cells."""
+    history = problem.history
     cells = history.count - run.states.shape[1] + 2  # the newest cell is not complete
     heater = history.heater()[-cells:]
     ambient = history.ambient()[-cells:] + run.theta[:, _AMBIENT, None]
@@ -241,12 +238,38 @@ def present(problem: Problem, ensemble: Ensemble) -> Array:
         problem.usual_rise_c,
         np.exp(run.theta[:, -1:] + off_loss(run.theta, heater)),
     )
-    lived = Run(run.theta, run.a, run.phi, np.concatenate([run.states[:, :-2], newer], axis=1))
+    return Run(run.theta, run.a, run.phi, np.concatenate([run.states[:, :-2], newer], axis=1))
+
+
+def expected(problem: Problem, run: Run) -> Array:
+    """What the probes should read at the last observation: (b, n)."""
+    n = len(problem.start_c)
+    z = _newest(problem.history, live_on(problem, run))
+    plume = of_place(run.theta, "plume_c", n) * z[:, STAGES - 1, None]
+    return z[:, STAGES : STAGES + n] + of_place(run.theta, "offset_c", n) + plume
+
+
+def usual_gaps(problem: Problem, run: Run) -> Array:
+    """How far the readings of the last cells are from the network, nan where there is none: (n,)."""
+    gap, variance, _ = _gaps(problem, run, 4)
+    seen = np.isfinite(variance)
+    count = seen.sum(0)
+    return np.asarray(np.where(count > 0, gap[0].sum(0) / np.maximum(count, 1), np.nan))
+
+
+def present(problem: Problem, ensemble: Ensemble) -> Array:
+    """States at the last observation (b, m), the places where they were read."""
+    lived = live_on(problem, ensemble.run)
+    z = _newest(problem.history, lived)
+    z[:, STAGES : STAGES + len(problem.start_c)] += _recent(problem, lived)
+    return z
+
+
+def _newest(history: History, lived: Run) -> Array:
+    """States at the last observation: (b, m)."""
     share = (history.end_s - history.start_s) / history.cell_s - (history.count - 1)
     before, after = lived.states[:, -2], lived.states[:, -1]
-    z = before + (after - before) * share
-    z[:, STAGES : STAGES + len(problem.start_c)] += _recent(problem, lived)
-    return np.asarray(z)
+    return np.asarray(before + (after - before) * share)
 
 
 def _temper(log_weight: Array) -> Array:
