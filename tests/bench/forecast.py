@@ -36,7 +36,7 @@ from tests.bench import heatups, oracle, tables
 from tests.bench.baselines import one_exponential, straight_line
 from tests.bench.course import PROGRESS, Course, Cut, Look, Mark, Shown
 from tests.bench.heatups import HeatUp, Row, Setup, Signal, draw_setup, heater_mode
-from tests.bench.scoring import Instants
+from tests.bench.scoring import Instants, text_changes
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
 SIGNALS: tuple[Signal, ...] = ("measured", "command", "none", "hand")
@@ -245,7 +245,7 @@ class _Audience:
         self._frame = Frame(settings, self._rules, "bench", "UTC", False, True)
         self._watch = supervisor.Watch()
         self._texts: list[tuple[float, str]] = []
-        self._changes = self._back = self._ranges = self._held = 0
+        self._ranges = self._held = 0
 
     def see(self, row: Row, forecast: Forecast) -> None:
         """One row with the forecast of that row, or the last one brought up to it."""
@@ -263,7 +263,7 @@ class _Audience:
         text = words.announced(status)
         if text is None:
             return
-        self._note(t_s, text)
+        self._texts.append((t_s, text))
         if status.above_p10 is None or status.above_p50 is None:
             return
         late = None if status.above_p90 is None else utc_seconds(status.above_p90)
@@ -272,16 +272,8 @@ class _Audience:
         self._ranges += 1
         self._held += low <= truth_s and (high is None or truth_s <= high)
 
-    def _note(self, t_s: float, text: str) -> None:
-        if self._texts and self._texts[-1][1] == text:
-            return
-        self._changes += bool(self._texts)
-        before = self._texts[-2:]
-        self._back += len(before) == 2 and before[0][1] == text and t_s - before[1][0] <= 900.0
-        self._texts.append((t_s, text))
-
     def shown(self) -> Shown:
-        return Shown(self._changes, self._back, self._ranges, self._held)
+        return Shown(*text_changes(self._texts), self._ranges, self._held)
 
 
 # -- the whole bench
