@@ -596,6 +596,8 @@ class Agent:
             successor = self._new_estimator(knowledge.memory)
             for row in self._live_through(successor, lived_at, self._just_after_now()):
                 lived_at = row.at
+                if self._learner is None or self._learner.is_stopped:
+                    return
         with self._lock:
             self._knowledge = knowledge
             if knowledge.waiting and self._lesson_due_s is None:

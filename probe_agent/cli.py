@@ -27,6 +27,7 @@ import msgspec
 from probe_agent import words
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, SettingsError, load_settings, parse_settings, with_target
+from probe_agent.status import utc_text
 from probe_agent.store import Store, StoreError, StoreNewerError, ask, await_answer
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
@@ -613,7 +614,7 @@ def _progress_line(progress: Any, zone: str) -> str:
     heatup = progress.heatup
     said = words.taught(progress.lesson, heatup.excluded)
     day = _day(heatup.started_at, zone)
-    return f"{progress.done} of {progress.of}: heat-up {heatup.heatup}, {day}: {said}"
+    return f"{progress.done} of {progress.of}: heat-up {heatup.heatup}, {day}: {said}."
 
 
 def _day(at: float, zone: str) -> str:
@@ -642,8 +643,9 @@ def score(settings_file: Path | None, store_file: Path | None, as_json: bool) ->
     within_min = None if record is None or record.within_s is None else record.within_s / 60
     sentence = words.borne_out(record.heat_ups, within_min, record.inside) if record else None
     if as_json:
-        summary = {"setup": course.setup.name, "sentence": sentence, "record": record}
-        click.echo(msgspec.json.encode({**summary, "heat_ups": rows}).decode())
+        table = [{"started": utc_text(row.started_at), **msgspec.to_builtins(row)} for row in rows]
+        summary = {"setup": course.setup.name, "sentence": sentence, "record": record, "heat_ups": table}
+        click.echo(msgspec.json.encode(summary).decode())
         return
     if not rows:
         click.echo("No heat-up of this setup has ended yet. Each one that does gets a row here.")
@@ -654,13 +656,13 @@ def score(settings_file: Path | None, store_file: Path | None, as_json: bool) ->
 
 
 def _score_table(rows: Sequence[Any], zone: str) -> list[str]:
-    head = ("no", "started", "warm-up", *(f"{p} %" for p in (25, 50, 75)), "learned from")
+    head = ("no", "started", "warm-up", *(f"{p} %" for p in (25, 50, 75)), "lesson")
     table = [head]
     for row in rows:
         judged = {s.percent: s for s in row.scores}
         warm_up = "-" if row.warm_up_min is None else f"{row.warm_up_min:.0f} min"
         cells = (_score_cell(judged.get(p)) for p in (25, 50, 75))
-        learned = words.taught(row.lesson, row.excluded).rstrip(".")
+        learned = words.taught(row.lesson, row.excluded)
         table.append((str(row.heatup), _day(row.started_at, zone), warm_up, *cells, learned))
     widths = [max(len(r[i]) for r in table) for i in range(len(head))]
     return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in table]

@@ -541,6 +541,11 @@ class Learner:
             self.progress = None
         self._taken(knowledge)
 
+    @property
+    def is_stopped(self) -> bool:
+        """Whether it was told to end."""
+        return self._stop.is_set()
+
     def stop(self) -> None:
         """End the thread; what is being learned is learned at the next start."""
         self._stop.set()
@@ -556,4 +561,12 @@ class Learner:
             self._wake.wait()
             self._wake.clear()
             if not self._stop.is_set():
-                self.learn_now()
+                self._try()
+
+    def _try(self) -> None:
+        """Learn; what goes wrong is said, and the watch over the engine goes on without it."""
+        try:
+            self.learn_now()
+        except Exception:
+            log.exception("learning failed")
+            self.trouble = "What the heat-ups teach could not be worked out; the daemon's log says why."

@@ -346,16 +346,20 @@ class Taught(Protocol):
     @property
     def why(self) -> str: ...
 
+    @property
+    def changed(self) -> str: ...
+
 
 def taught(lesson: Taught | None, excluded: bool) -> str:
     """What a heat-up taught, or why nothing: left out, not yet gone through, not clean."""
     if excluded:
-        return "left out."
+        return "left out"
     if lesson is None:
-        return "not yet."
-    if lesson.clean:
-        return "yes, stopped before the target." if lesson.censored else "yes."
-    return f"no: {lesson.why}." if lesson.why else "no."
+        return "not yet"
+    if not lesson.clean:
+        return f"not learned from: {lesson.why}" if lesson.why else "not learned from"
+    text = "learned, up to where it was stopped" if lesson.censored else "learned"
+    return f"{text}; {lesson.changed}" if lesson.changed else text
 
 
 _COUNTS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

@@ -19,7 +19,15 @@ from tests.bench.course import PROGRESS, Course, Cut, Look, Mark
 from tests.bench.forecast import read_courses
 from tests.bench.heatups import HeatUp, Setup
 from tests.bench.oracle import Fleet, Oracle, Weather, instants
-from tests.bench.scoring import bootstrap, error_min, is_inside, mean_pinball, pinball, weighted_quantiles
+from tests.bench.scoring import (
+    bootstrap,
+    error_min,
+    is_inside,
+    mean_pinball,
+    pinball,
+    text_changes,
+    weighted_quantiles,
+)
 
 # -- arithmetic
 
@@ -64,6 +72,13 @@ def test_the_bootstrap_draws_whole_setups() -> None:
     assert bootstrap(items, lambda item: item[0], share, 200) == (0.0, 1.0)
     assert seen == {0.0, 0.5, 1.0}
     assert bootstrap(items[:50], lambda item: item[0], share, 20) == (1.0, 1.0)
+
+
+def test_texts_that_come_back_within_a_quarter_of_an_hour_are_counted() -> None:
+    """A, A, B, A after 14 min, B after 16 more, C: four changes, one of them back soon."""
+    texts = [(0, "A"), (60, "A"), (120, "B"), (960, "A"), (1980, "B"), (2000, "C")]
+    assert text_changes(texts) == (4, 1)
+    assert text_changes([(0, "A")]) == text_changes([]) == (0, 0)
 
 
 def test_weighted_quantiles_by_hand() -> None:

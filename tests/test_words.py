@@ -551,3 +551,27 @@ def test_word_of_what_is_being_worked_out() -> None:
     assert words.exclusion(7, True, False).startswith("Heat-up 7 no longer counts.")
     assert words.exclusion(7, True, True) == "Heat-up 7 is left out already."
     assert words.exclusion(7, False, True).startswith("Heat-up 7 counts again.")
+
+
+class Lesson:
+    """What one heat-up taught."""
+
+    def __init__(self, clean: bool, censored: bool = False, why: str = "", changed: str = "") -> None:
+        self.clean, self.censored, self.why, self.changed = clean, censored, why, changed
+
+
+@pytest.mark.parametrize(
+    ("lesson", "excluded", "said"),
+    [
+        (None, False, "not yet"),
+        (None, True, "left out"),
+        (Lesson(True), True, "left out"),
+        (Lesson(True), False, "learned"),
+        (Lesson(True, censored=True), False, "learned, up to where it was stopped"),
+        (Lesson(True, changed="a band is loose"), False, "learned; a band is loose"),
+        (Lesson(False, why="nothing rose by 5 °C"), False, "not learned from: nothing rose by 5 °C"),
+        (Lesson(False), False, "not learned from"),
+    ],
+)
+def test_what_a_heat_up_taught(lesson: Lesson | None, excluded: bool, said: str) -> None:
+    assert words.taught(lesson, excluded) == said

@@ -36,7 +36,7 @@ from tests.bench import heatups, oracle, tables
 from tests.bench.baselines import one_exponential, straight_line
 from tests.bench.course import PROGRESS, Course, Cut, Look, Mark, Shown
 from tests.bench.heatups import HeatUp, Row, Setup, Signal, draw_setup, heater_mode
-from tests.bench.scoring import Instants
+from tests.bench.scoring import Instants, text_changes
 
 _THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS")
 SIGNALS: tuple[Signal, ...] = ("measured", "command", "none", "hand")
@@ -66,13 +66,12 @@ def judge_setup(setup: Setup, plan: Plan) -> Iterator[Course]:
     """Each heat-up of a setup, forecast with what the ones before taught; then its look-alikes."""
     memory: Memory | None = None
     for number in range(plan.heat_ups):
-        heat_up = heatups.heat_up(setup, number, plan.cache, plan.every_s)
-        estimator = _estimator(setup, plan, memory)
-        yield _follow(setup, heat_up, estimator, plan, _learned(memory), _cut_rows(setup, heat_up, plan))
-        memory = estimator.taught()
+        follower = _Follower(setup, heatups.heat_up(setup, number, plan.cache, plan.every_s), plan, memory)
+        yield follower.follow()
+        memory = follower.estimator.taught()
     for what in heatups.look_alikes_of(setup) if plan.alike else ():
-        heat_up = heatups.look_alike(setup, what, plan.cache, plan.every_s)
-        yield _follow(setup, heat_up, _estimator(setup, plan, memory), plan, _learned(memory), ())
+        alike = heatups.look_alike(setup, what, plan.cache, plan.every_s)
+        yield _Follower(setup, alike, plan, memory).follow()
 
 
 def _estimator(setup: Setup, plan: Plan, memory: Memory | None) -> Estimator:
@@ -81,89 +80,106 @@ def _estimator(setup: Setup, plan: Plan, memory: Memory | None) -> Estimator:
     return Estimator(setup.places, setup.required, TARGET_C, NEED_BELOW_C, prior, memory, mode)
 
 
-def _learned(memory: Memory | None) -> int:
-    return 0 if memory is None else memory.heat_ups
+class _Follower:
+    """Feeds one heat-up row by row and keeps what was forecast on the way."""
+
+    def __init__(self, setup: Setup, heat_up: HeatUp, plan: Plan, memory: Memory | None) -> None:
+        self._setup, self._heat_up, self._plan, self._memory = setup, heat_up, plan, memory
+        self.estimator = _estimator(setup, plan, memory)
+        self._rows = heat_up.seen(plan.signal)
+        self._on_s = heat_up.on_s if heat_up.on_s is not None else self._rows[0].seen.t_s
+        self._due = _mark_rows(self._rows, heat_up)
+        self._cut_at = _cut_rows(setup, heat_up, plan)
+        people = plan.shown and heat_up.on_s is not None
+        self._audience = _Audience(setup, heat_up) if people else None
+        self._marks: list[Mark] = []
+        self._looks: list[Look] = []
+        self._heating: list[tuple[float, bool | None]] = []
+        self._cuts: list[Cut] = []
+        self._asked: set[int] = set()
+        self._looked_s = -math.inf
+        self._observe_s, self._forecast_ms = 0.0, list[float]()
+
+    def follow(self) -> Course:
+        """The whole heat-up."""
+        forecast = Forecast(self._rows[0].seen.t_s)
+        for k, row in enumerate(self._rows):
+            began = time.perf_counter()
+            self.estimator.observe(row.seen)
+            self._observe_s += time.perf_counter() - began
+            forecast = self._ask(k) if self._is_asked(k) else self.estimator.glance(forecast)
+            self._note(k, forecast)
+            if self._audience is not None:
+                self._audience.see(row, forecast)
+        return self._course()
+
+    def _is_asked(self, k: int) -> bool:
+        is_due = self._rows[k].seen.t_s - self._looked_s >= self._plan.look_every_s - 1e-6
+        if is_due:
+            self._looked_s = self._rows[k].seen.t_s
+        return is_due or k in self._due or k in self._cut_at
+
+    def _ask(self, k: int) -> Forecast:
+        began = time.perf_counter()
+        forecast = self.estimator.forecast()
+        self._forecast_ms.append(1000 * (time.perf_counter() - began))
+        self._asked.add(k)
+        instants = _since(forecast, self._on_s)
+        self._looks.append(Look(self._minute(k), forecast.heating, forecast.p_reach, instants))
+        return forecast
+
+    def _note(self, k: int, forecast: Forecast) -> None:
+        if not self._heating or self._heating[-1][1] is not forecast.heating:
+            self._heating.append((self._minute(k), forecast.heating))
+        rows = self._rows[: k + 1]
+        for progress in self._due.get(k, ()):
+            self._marks.append(_mark(self._setup, self._heat_up, progress, forecast, rows))
+        if k in self._cut_at:
+            alike = (
+                _last_forecast(_estimator(self._setup, self._plan, self._memory), rows, asked) == forecast
+                for asked in (self._asked, ())
+            )
+            self._cuts.append(Cut(self._minute(k), *alike))
+
+    def _minute(self, k: int) -> float:
+        return (self._rows[k].seen.t_s - self._on_s) / 60
+
+    def _since(self, t_s: float | None) -> float | None:
+        return None if t_s is None else (t_s - self._on_s) / 60
+
+    def _course(self) -> Course:
+        setup, heat_up = self._setup, self._heat_up
+        return Course(
+            seed=setup.seed,
+            setup_number=setup.number,
+            setup=setup.name,
+            heat_up=heat_up.number,
+            kind=heat_up.kind,
+            signal=self._plan.signal,
+            described=self._plan.described,
+            learned=0 if self._memory is None else self._memory.heat_ups,
+            crossing=self._since(heat_up.crossing_s),
+            end=self._minute(-1),
+            fails=self._since(heat_up.fails_s),
+            mends=self._since(heat_up.mends_s),
+            thermostat=setup.setup.thermostat is not None,
+            alike=heat_up.on_s is None,
+            marks=tuple(self._marks),
+            looks=tuple(self._looks),
+            heating=tuple(self._heating),
+            shown=self._audience.shown() if self._audience is not None else None,
+            forecast_ms=tuple(self._forecast_ms),
+            observe_ms=1000 * self._observe_s / len(self._rows),
+            cuts=tuple(self._cuts),
+        )
 
 
 def _cut_rows(setup: Setup, heat_up: HeatUp, plan: Plan) -> tuple[int, ...]:
     """Rows at which a run is cut short: one heat-up a setup, spread over its length."""
-    if plan.cuts == 0 or heat_up.number != setup.seed % min(plan.heat_ups, 5):
+    if plan.cuts == 0 or heat_up.on_s is None or heat_up.number != setup.seed % min(plan.heat_ups, 5):
         return ()
     count = len(heat_up.seen(plan.signal))
     return tuple(int(count * (k + 0.5) / plan.cuts) for k in range(plan.cuts))
-
-
-def _follow(
-    setup: Setup, heat_up: HeatUp, estimator: Estimator, plan: Plan, learned: int, cuts: Sequence[int]
-) -> Course:
-    """Feed one heat-up row by row, and keep what was forecast on the way."""
-    rows = heat_up.seen(plan.signal)
-    on_s = heat_up.on_s if heat_up.on_s is not None else rows[0].seen.t_s
-    due = _mark_rows(rows, heat_up)
-    memory = estimator.memory
-    marks: list[Mark] = []
-    looks: list[Look] = []
-    heating: list[tuple[float, bool | None]] = []
-    audience = _Audience(setup, heat_up) if plan.shown and heat_up.on_s is not None else None
-    forecast, asked_s = Forecast(rows[0].seen.t_s), -math.inf
-    forecast_ms: list[float] = []
-    observe_s = 0.0
-    asked: set[int] = set()
-    cut: list[Cut] = []
-    for k, row in enumerate(rows):
-        began = time.perf_counter()
-        estimator.observe(row.seen)
-        observe_s += time.perf_counter() - began
-        at_s = row.seen.t_s
-        if k in due or at_s - asked_s >= plan.look_every_s - 1e-6 or k in cuts:
-            began = time.perf_counter()
-            forecast = estimator.forecast()
-            asked.add(k)
-            forecast_ms.append(1000 * (time.perf_counter() - began))
-            if at_s - asked_s >= plan.look_every_s - 1e-6:
-                asked_s = at_s
-            instants = _since(forecast, on_s)
-            looks.append(Look((at_s - on_s) / 60, forecast.heating, forecast.p_reach, instants))
-        else:
-            forecast = estimator.glance(forecast)
-        if k in cuts:
-            alike = [
-                _last_forecast(_estimator(setup, plan, memory), rows[: k + 1], which) == forecast
-                for which in (asked, ())
-            ]
-            cut.append(Cut((at_s - on_s) / 60, *alike))
-        if not heating or heating[-1][1] is not forecast.heating:
-            heating.append(((at_s - on_s) / 60, forecast.heating))
-        marks += [_mark(setup, heat_up, p, forecast, rows[: k + 1]) for p in due.get(k, ())]
-        if audience is not None:
-            audience.see(row, forecast)
-
-    def since(t_s: float | None) -> float | None:
-        return None if t_s is None else (t_s - on_s) / 60
-
-    return Course(
-        seed=setup.seed,
-        setup_number=setup.number,
-        setup=setup.name,
-        heat_up=heat_up.number,
-        kind=heat_up.kind,
-        signal=plan.signal,
-        described=plan.described,
-        learned=learned,
-        crossing=since(heat_up.crossing_s),
-        end=(rows[-1].seen.t_s - on_s) / 60,
-        fails=since(heat_up.fails_s),
-        mends=since(heat_up.mends_s),
-        thermostat=setup.setup.thermostat is not None,
-        alike=heat_up.on_s is None,
-        marks=tuple(marks),
-        looks=tuple(looks),
-        heating=tuple(heating),
-        shown=audience.shown() if audience is not None else None,
-        forecast_ms=tuple(forecast_ms),
-        observe_ms=1000 * observe_s / len(rows),
-        cuts=tuple(cut),
-    )
 
 
 def _last_forecast(estimator: Estimator, rows: Sequence[Row], asked: Collection[int]) -> Forecast:
@@ -229,7 +245,7 @@ class _Audience:
         self._frame = Frame(settings, self._rules, "bench", "UTC", False, True)
         self._watch = supervisor.Watch()
         self._texts: list[tuple[float, str]] = []
-        self._changes = self._back = self._ranges = self._held = 0
+        self._ranges = self._held = 0
 
     def see(self, row: Row, forecast: Forecast) -> None:
         """One row with the forecast of that row, or the last one brought up to it."""
@@ -247,7 +263,7 @@ class _Audience:
         text = words.announced(status)
         if text is None:
             return
-        self._note(t_s, text)
+        self._texts.append((t_s, text))
         if status.above_p10 is None or status.above_p50 is None:
             return
         late = None if status.above_p90 is None else utc_seconds(status.above_p90)
@@ -256,16 +272,8 @@ class _Audience:
         self._ranges += 1
         self._held += low <= truth_s and (high is None or truth_s <= high)
 
-    def _note(self, t_s: float, text: str) -> None:
-        if self._texts and self._texts[-1][1] == text:
-            return
-        self._changes += bool(self._texts)
-        before = self._texts[-2:]
-        self._back += len(before) == 2 and before[0][1] == text and t_s - before[1][0] <= 900.0
-        self._texts.append((t_s, text))
-
     def shown(self) -> Shown:
-        return Shown(self._changes, self._back, self._ranges, self._held)
+        return Shown(*text_changes(self._texts), self._ranges, self._held)
 
 
 # -- the whole bench

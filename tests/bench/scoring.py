@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Hashable, Iterable, Sequence
 from typing import TypeVar
 
 import numpy as np
@@ -36,6 +36,19 @@ def pinball(share: float, instant: float | None, truth: float) -> float:
 def mean_pinball(instants: Instants, truth: float) -> float:
     """Mean of the three quantiles' losses [min]."""
     return sum(pinball(q, x, truth) for q, x in zip(QUANTILES, instants, strict=True)) / len(QUANTILES)
+
+
+def text_changes(texts: Iterable[tuple[float, str]], soon_s: float = 900.0) -> tuple[int, int]:
+    """How often a text shown over time [s] changes, and how often it goes back to the one before within
+    soon_s of having left it (A, B, A)."""
+    shown: list[tuple[float, str]] = []
+    back = 0
+    for t_s, text in texts:
+        if shown and shown[-1][1] == text:
+            continue
+        back += len(shown) > 1 and shown[-2][1] == text and t_s - shown[-1][0] <= soon_s
+        shown.append((t_s, text))
+    return max(0, len(shown) - 1), back
 
 
 def bootstrap(

@@ -311,6 +311,9 @@ def heater(courses: Sequence[Course]) -> Iterator[str]:
     )
     for signal in dict.fromkeys(c.signal for c in courses):
         yield _heater_row(signal, [c for c in courses if c.signal == signal])
+    called = [f"{c.kind} ({c.signal}, {c.seed} {c.setup})" for c in courses if c.alike and _called_on(c)]
+    if called:
+        yield f"look-alikes called on: {', '.join(called)}"
 
 
 def _heater_row(signal: str, courses: Sequence[Course]) -> str:

@@ -139,8 +139,8 @@ def test_the_memory_is_no_only_copy(lived: Path, folder: Path) -> None:
     assert result.exit_code == 0, result.output
     lines = result.output.splitlines()
     assert [line.split(": ")[0] for line in lines[:3]] == ["1 of 3", "2 of 3", "3 of 3"]
-    assert lines[0].endswith(": yes.")
-    assert lines[2].endswith(": yes, stopped before the target.")
+    assert lines[0].endswith(": learned.")
+    assert lines[2].endswith(": learned, up to where it was stopped.")
     assert lines[3] == "The range of setup winter rests on three heat-ups."
     assert memory_in(folder) == memory_in(lived)
     for table in ("lessons", "falls", "scores", "warmings"):
@@ -250,12 +250,13 @@ def test_score_prints_a_row_a_heat_up_and_how_they_were_borne_out(folder: Path) 
     head, *lines, sentence = table.output.splitlines()
     assert head.split()[:3] == ["no", "started", "warm-up"]
     assert [line.split()[0] for line in lines] == ["1", "2", "3"]
-    assert lines[1].rstrip().endswith("yes")
+    assert lines[1].rstrip().endswith("learned")
     assert lines[2].rstrip().endswith("left out")
     assert sentence.startswith("In the last two heat-ups, halfway: within ")
     said = json.loads(CliRunner().invoke(main, ["score", "--settings", settings, "--json"]).output)
     assert said["sentence"] == sentence
     assert [h["heatup"] for h in said["heat_ups"]] == [1, 2, 3]
+    assert said["heat_ups"][0]["started"].startswith("2027-01-15T0")
     assert [s["percent"] for s in said["heat_ups"][0]["scores"]] == [25, 50, 75]
     assert said["heat_ups"][2]["excluded"] is True
 
