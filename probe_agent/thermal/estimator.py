@@ -63,7 +63,8 @@ _SURE_START_C = 0.1
 """A start known so well has no error of its own."""
 _TEACHES_C = 5.0
 _KNOWN_ON_S = 600.0
-_START_S = 600.0
+_SETTLES_S = 900.0
+_START_S = 120.0
 _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -149,6 +150,9 @@ class Estimator:
         if memory is not None:
             covariance += np.diag(learned.day_spread(self._names, memory) ** 2)
         self._mean, self._covariance = mean, covariance
+        # What was learned follows the setup's curves closer than a network that knows only the prior.
+        known = memory.heat_ups if memory is not None else 0
+        self._discrepancy = prior.discrepancy * (0.5 + 1 / (2 + known))
         rng = np.random.default_rng(20_130_101)
         half = rng.standard_normal((_SAMPLES // 2, len(self._names) + _KNOTS))
         self._normals = np.vstack([half, -half])
@@ -165,6 +169,7 @@ class Estimator:
         self._above_since: float | None = None
         self._doubt = Doubt()
         self._falls = FallTest()
+        self._heater_changed_s = -math.inf
         self._last_clean: tuple[Array, Array] | None = None
 
     # -- taking in ---------------------------------------------------------------------------------
@@ -186,6 +191,8 @@ class Estimator:
         if obs.ambient_c is not None and math.isfinite(obs.ambient_c):
             self._ambient_c = obs.ambient_c
         self._recent.append(obs)
+        if self._heating.told_on is not told_before or change is not None:
+            self._heater_changed_s = obs.t_s
         if self._episode is None:
             if values:
                 self._begin(obs.t_s, (obs,))
@@ -263,10 +270,10 @@ class Estimator:
             share = self._heating.share_at(row)
 
     def _start_of(self, place: str, rows: Sequence[Observation]) -> tuple[float, float] | None:
-        """Temperature of a place at the start and its error [°C]: the mean of the rows before heater-on,
-        as far as they are near to it; None where it was not read."""
+        """Temperature of a place at the start and its error [°C]: the mean of the first rows, as far as the
+        heater was off; None where it was not read."""
         on_s = self._heating.on_at if self._heating.on_at is not None else rows[0].t_s
-        early = [r for r in rows if on_s - _START_S <= r.t_s <= on_s] or list(rows[:1])
+        early = [r for r in rows if r.t_s <= min(on_s, rows[0].t_s + _START_S)] or list(rows[:1])
         read = [(r.values_c[place], r.sigma_c.get(place)) for r in early if place in r.values_c]
         if not read:
             read = [(r.values_c[place], r.sigma_c.get(place)) for r in rows if place in r.values_c][:1]
@@ -291,7 +298,9 @@ class Estimator:
         on_s = self._heating.on_at if self._heating.on_at is not None else obs.t_s
         self._checkpoints.clear()
         self._last_clean = None
-        back = [r for r in self._recent if r.t_s >= on_s - 8 * self._spacing()]
+        # The last of the rest tells whether it still cools, and so how cold the air around it is.
+        before = max(8 * self._spacing(), self.prior.rest_s)
+        back = [r for r in self._recent if r.t_s >= on_s - before]
         self._above_since = None
         self._begin(back[0].t_s, back, core)
 
@@ -351,8 +360,11 @@ class Estimator:
         mean[core] = episode.core_offset_c
         covariance[core, core] = episode.core_sd_c**2
         if self._ambient_c is None:
+            # Untold, the air counts as cold as the coldest place, or colder where the engine isn't at rest.
             air = SHARED.index("ambient_offset_c")
-            covariance[air, air] = 0.8**2
+            apart = max(0.0, float(np.ptp(episode.start_c[np.isfinite(episode.start_c)])) - _REST_C)
+            mean[air] -= apart
+            covariance[air, air] = (0.8 + apart) ** 2
         if self._heating.on_sd_s == 0.0:
             covariance[SHARED.index("on_shift")] = covariance[:, SHARED.index("on_shift")] = 0.0
         self._know_rest(episode, mean, covariance)
@@ -367,7 +379,7 @@ class Estimator:
             _factor(whole),
             knots_s,
             episode.start_c.copy(),
-            self.prior.discrepancy,
+            self._discrepancy,
             self.prior.usual_rise_c,
             self._heating.on_at,
             self._heating.on_sd_s,
@@ -428,6 +440,9 @@ class Estimator:
         episode = self._episode
         if episode is None or episode.problem is None or episode.likely is None:
             return
+        lag_s = math.exp(float(episode.likely.theta[0, SHARED.index("log_lag_s")]))
+        if obs.t_s < self._heater_changed_s + max(3 * lag_s, _SETTLES_S if self.prior.is_engine else 0.0):
+            return  # a heater that was just switched moves what lies beside it at once
         read = {p: v for p, v in obs.values_c.items() if p not in obs.sigma_c}
         n = len(self.places)
         should = expected(episode.problem, episode.likely)[0]

@@ -28,7 +28,8 @@ class Prior:
     air_sd_c_per_sqrt_h: wandering of the coming ambient; core_lag_s: median lag of the unprobed core,
     None for a share of the time scale; core_sump_share: share of the sump in what surrounds it;
     comes_back: chance that a heater that stopped comes back at all;
-    rest_sd_c: spread of the metal's temperatures in an engine at rest.
+    rest_sd_c: spread of the metal's temperatures in an engine at rest; rest_s: how much of the rest before
+    heater-on the network describes, 0 where a blower makes another of it.
     """
 
     name: str
@@ -48,6 +49,7 @@ class Prior:
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
     rest_sd_c: float = 0.12
+    rest_s: float = 0.0
     is_engine: bool = False
 
     def mean(self, places: Sequence[str]) -> Array:
@@ -187,6 +189,7 @@ def engine_prior(
         power_sd=0.02,
         wander_s=3600.0,
         core_lag_s=2400.0,
+        rest_s=0.0 if heater_kind in _LOG_OFF_LOSS else 600.0,
         core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
         comes_back=0.7,
         is_engine=True,
