@@ -184,6 +184,12 @@ def test_a_heat_up_left_out_teaches_nothing_and_can_be_taken_in_again(lived: Pat
     assert memory_in(folder) == memory_in(lived)
     assert agent._estimator.memory == memory_in(lived)
     close(agent)
+    again = mornings.open_agent(folder, agent._sources[0], 3 * DAY_S + ON_S - 300.0)  # type: ignore[arg-type]
+    went_on, relived = agent._estimator.forecast(), again._estimator.forecast()
+    assert relived.t_s == went_on.t_s
+    assert relived.core_c == pytest.approx(went_on.core_c)
+    assert relived.trends_c_per_h == pytest.approx(went_on.trends_c_per_h)
+    close(again)
 
 
 @pytest.mark.parametrize(
