@@ -47,9 +47,9 @@ class Outlook:
     for all or each sample (b,); uncovering (b,): factor on each mass's loss to the air when cover and plugs
     come off, as from `uncovering`; log_loss (b,): logarithm of the factor on the losses now, None for 0,
     which wanders about 0 with wander_sd and a memory of wander_s (wind, leaks); stopping (b,): factor on the
-    losses while the heater is off against those while it is on, which a and log_loss tell of, as from
-    `stopping`, None for 1; air_known: whether ambient_c
-    rests on a measured air; if not, a forecast of air is taken as it stands, else only its change from now;
+    losses while the heater is off against those while it is on, which a and log_loss tell of, None for 1;
+    air_known: whether ambient_c rests on a measured air; if not, a forecast of air is taken as it stands,
+    else only its change from now;
     above_since_s: since when the coldest has been above target without a break, if it is; core: the cores of
     sampled futures, None for the network's own.
     """
@@ -137,17 +137,6 @@ def uncovering(
     blown = 1.0 if wind_m_s is None else (1 + 0.35 * wind_m_s**0.7) / light
     spread = 0.4 if wind_m_s is None else 0.3
     return np.asarray(np.maximum(middle * blown * np.exp(spread * normals), 1.0))
-
-
-def stopping(normals: Array, heater_kind: str) -> Array:
-    """Factor on the losses once a heater of this kind is off, for each standard normal: (b,).
-
-    Air that is blown through the cowl carries heat out and stirs; when it stops, the same engine loses less.
-    Pads and what only warms the air inside change little. Size and spread are judgement, no source.
-    """
-    blown = heater_kind in ("ducted-air", "combustion")
-    middle, spread = (0.6, 0.3) if blown else (1.0, 0.1)
-    return np.asarray(middle * np.exp(spread * normals))
 
 
 def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> Band:

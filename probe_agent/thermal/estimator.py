@@ -15,6 +15,7 @@ import numpy as np
 
 from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
+from probe_agent.thermal.answers import Outlook, uncovering
 from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.doubt import Doubt
 from probe_agent.thermal.falls import FallTest
@@ -584,6 +585,42 @@ class Estimator:
         found = fit(problem, self._warm(episode, problem), 4)
         spread = (problem.factor @ found.spread)[:p]
         return problem.theta(found.xi)[:p], spread @ spread.T
+
+    def outlook(
+        self, cover: bool = True, plugs: bool = True, wind_m_s: float | None = None
+    ) -> Outlook | None:
+        """The posterior's samples now, for questions about what comes; None before the first observation.
+
+        cover, plugs: what is on and could come off; wind_m_s: the wind then [m/s], None unknown. At rest the
+        samples are those of the setup and the day, as its memory and the rest so far tell of them.
+        """
+        last, episode = self._last, self._episode
+        if last is None or episode is None:
+            return None
+        problem, ensemble = self._sampled(episode)
+        theta = ensemble.run.theta
+        power = self._heating.level() or 1.0
+        bank, lag_s = self._core, self._core_lag_s()
+        return Outlook(
+            t_s=last.t_s,
+            a=ensemble.run.a,
+            z=present(problem, ensemble),
+            weight=ensemble.weight,
+            needed=self._needed,
+            target_c=self.target_c,
+            reference_c=episode.reference_c,
+            ambient_c=self._air(episode) + theta[:, SHARED.index("ambient_offset_c")],
+            usual_rise_c=self.prior.usual_rise_c,
+            level=power * np.exp(self.prior.power_sd * self._future_normals[:, 0]),
+            uncovering=uncovering(self._future_normals[:, 1], wind_m_s, cover, plugs),
+            log_loss=theta[:, -1],
+            wander_sd=self.prior.wander_sd,
+            wander_s=self._wander_s(),
+            stopping=np.exp(theta[:, SHARED.index("log_off_loss")]),
+            air_known=self._ambient_c is not None,
+            above_since_s=self._above_since,
+            core=lambda t_s, places_c, air_c: bank.coming(t_s, places_c, air_c, lag_s),
+        )
 
     def _horizon(self) -> float:
         assert self._last is not None
