@@ -27,7 +27,8 @@ class Doubt:
 
     def settle(self, gaps_c: Mapping[str, float]) -> None:
         """The network was fitted anew: from now on these gaps are the usual ones."""
-        self._usual_c |= {p: gap for p, gap in gaps_c.items() if p not in self._since}
+        doubted = self.set_aside | self._since.keys()
+        self._usual_c |= {p: gap for p, gap in gaps_c.items() if p not in doubted}
 
     def take(self, t_s: float, gaps_c: Mapping[str, float], plume_c: Mapping[str, float]) -> bool:
         """One row of readings less what was expected [°C]; True where a place was set aside or is

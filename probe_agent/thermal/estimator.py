@@ -168,6 +168,7 @@ class Estimator:
         self._ambient_c: float | None = None
         self._episode: _Episode | None = None
         self._above_since: float | None = None
+        self._was_above = False
         self._doubt = Doubt()
         self._falls = FallTest()
         self._heater_changed_s = -math.inf
@@ -303,6 +304,7 @@ class Estimator:
         before = max(8 * self._spacing(), self.prior.rest_s)
         back = [r for r in self._recent if r.t_s >= on_s - before]
         self._above_since = None
+        self._was_above = False
         self._begin(back[0].t_s, back, core)
 
     def _spacing(self) -> float:
@@ -346,6 +348,7 @@ class Estimator:
             self._above_since = None
         elif self._above_since is None:
             self._above_since = obs.t_s
+            self._was_above = True
 
     # -- fitting -----------------------------------------------------------------------------------
 
@@ -364,8 +367,8 @@ class Estimator:
             # Untold, the air counts as cold as the coldest place, or colder where the engine isn't at rest.
             air = SHARED.index("ambient_offset_c")
             apart = max(0.0, float(np.ptp(episode.start_c[np.isfinite(episode.start_c)])) - _REST_C)
-            mean[air] -= apart
-            covariance[air, air] = (0.8 + apart) ** 2
+            mean[air] -= 0.5 * apart
+            covariance[air, air] = (0.8 + 0.5 * apart) ** 2
         if self._heating.on_sd_s == 0.0:
             covariance[SHARED.index("on_shift")] = covariance[:, SHARED.index("on_shift")] = 0.0
         self._know_rest(episode, mean, covariance)
@@ -577,7 +580,7 @@ class Estimator:
         # What follows a suspected failure teaches nothing.
         theta, covariance = self._last_clean or self._found(episode)
         memory, changed = learned.absorb(self.memory, self.prior, self.places, theta, covariance)
-        return Lesson(memory, True, "", self._above_since is None, falls, changed)
+        return Lesson(memory, True, "", not self._was_above, falls, changed)
 
     def _found(self, episode: _Episode) -> tuple[Array, Array]:
         """Most likely parameters of the run so far, and their covariance."""

@@ -20,6 +20,7 @@ _RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or sta
 _STOPPED, _SURELY_STOPPED = 0.35, 0.6
 _RESUMED, _SURELY_RESUMED = 0.65, 0.4
 _LEVELS = 2000
+_SHORTEST_S, _LONGEST_S = 240.0, 1200.0  # of an interruption that ends by itself
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +114,8 @@ class Heating:
         """
         shape = (len(uniforms), len(t_s))
         if self.heating is True:
-            return np.full(shape, self.share) if self._is_steady() else self._modulated(t_s, uniforms)
+            steady = np.full(shape, self.share) if self._is_steady() else self._modulated(t_s, uniforms)
+            return steady * self._uninterrupted(t_s, uniforms)
         if self.off_at is None or self.level() <= 0:
             return np.zeros(shape)
         off_for = max(0.0, now_s - self.off_at)
@@ -165,6 +167,16 @@ class Heating:
         self.off_at = None
         self.heating, self.share = True, 1.0
         return "new"
+
+    def _uninterrupted(self, t_s: Array, uniforms: Array) -> Array:
+        """Share of each step in which heat is not interrupted: in few futures once, for some minutes."""
+        if self._prior.interrupted_per_h == 0:
+            return np.ones((len(uniforms), len(t_s)))
+        begins = -np.log(np.maximum(uniforms[:, 0], 1e-9)) * 3600 / self._prior.interrupted_per_h
+        ends = begins + _SHORTEST_S + (_LONGEST_S - _SHORTEST_S) * uniforms[:, 1]
+        borders = np.append(t_s, 2 * t_s[-1] - t_s[-2] if len(t_s) > 1 else t_s[-1] + 60.0)
+        late, early = np.minimum(borders[1:], ends[:, None]), np.maximum(borders[:-1], begins[:, None])
+        return np.asarray(1.0 - np.maximum(late - early, 0.0) / np.diff(borders))
 
     def _is_steady(self) -> bool:
         return len(self._levels) < 2 or float(np.std(self._levels)) < 0.05

@@ -150,7 +150,7 @@ def absorb(
                 apart, days = scatter.get(name, (0.0, 0))
                 far = min(_FAR, float(found[stable[row]] - mean[stable[row]]) ** 2 / told)
                 scatter[name] = (apart + far, days + 1)
-                shift = float(found[stable[row]] - mean[stable[row]]) / math.sqrt(told)
+                shift = float((found[stable[row]] - mean[stable[row]]) / math.sqrt(told))
                 lately[name] = (*lately.get(name, ()), shift)[-_LATELY:]
     changed = "; ".join(filter(None, (_changed(name, lately.get(name, ())) for name in _TELLS)))
     if changed:  # what was learned before tells less of the setup as it is now

@@ -21,13 +21,15 @@ class Prior:
     shared_mean: (s,), shared_factor: (s, s) with covariance factor·factorᵀ, in the order of SHARED.
     place_mean, place_sd: of log mass, log heat, log film, log hub, plume and offset [°C] of any place;
     place_shift: what a place's own mean is more than place_mean, and the factor on its spread of the plume.
-    usual_rise_c: rise over ambient at which the couplings are meant; reading_sd_c: one reading's error;
+    usual_rise_c: rise over ambient at which the couplings are meant, 0 where they don't grow with it;
+    reading_sd_c: one reading's error;
     discrepancy: error of the network as a share of the rise so far;
     wander_sd, wander_s: log losses wander so far about the day's, with this memory (wind, leaks; None:
     half the time passed); power_sd: relative error of the coming heat;
     air_sd_c_per_sqrt_h: wandering of the coming ambient; core_lag_s: median lag of the unprobed core,
     None for a share of the time scale; core_sump_share: share of the sump in what surrounds it;
     comes_back: chance that a heater that stopped comes back at all;
+    interrupted_per_h: how often heat is interrupted for some minutes (common practice, no source);
     rest_sd_c: spread of the metal's temperatures in an engine at rest; rest_s: how much of the rest before
     heater-on the network describes, 0 where a blower makes another of it.
     """
@@ -48,7 +50,8 @@ class Prior:
     core_sump_share: float = 0.0
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
-    rest_sd_c: float = 0.12
+    interrupted_per_h: float = 0.0
+    rest_sd_c: float = 0.2
     rest_s: float = 0.0
     is_engine: bool = False
 
@@ -151,6 +154,7 @@ def engine_prior(
     if cooling == "liquid":
         capacity *= 1.15
     share, air, lag = _HEATERS.get(heater_kind, _HEATERS["fixed-pad"])
+    blown = heater_kind in _LOG_OFF_LOSS  # the air that is blown through carries off in proportion
     off_loss, off_loss_sd = _LOG_OFF_LOSS.get(heater_kind, (0.0, 0.15))
     loss = area * (6.0 if cover else 10.5) * (0.88 if plugs else 1.0) * (1.1 if hangar == "outside" else 0.95)
     mean = np.array(
@@ -184,13 +188,15 @@ def engine_prior(
         (0.0, 0.0, 0.0, 0.0, 0.2, 0.0),
         (0.5, 0.9, 0.5, 0.5, 0.3, 0.25),
         place_shift={p: near for p in places if p in near_heater},
-        usual_rise_c=25.0,
+        usual_rise_c=0.0 if blown else 25.0,
+        discrepancy=0.009,
         wander_sd=0.12,
         power_sd=0.02,
         wander_s=3600.0,
         core_lag_s=2400.0,
-        rest_s=0.0 if heater_kind in _LOG_OFF_LOSS else 600.0,
+        rest_s=0.0 if blown else 600.0,
         core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
         comes_back=0.7,
+        interrupted_per_h=0.03,
         is_engine=True,
     )
