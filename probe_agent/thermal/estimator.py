@@ -378,7 +378,7 @@ class Estimator:
         whole[: len(covariance), : len(covariance)] = covariance
         whole[len(covariance) :, len(covariance) :] = wander
         return Problem(
-            episode.history,
+            episode.history.copy(),
             mean,
             _factor(whole),
             knots_s,
@@ -449,7 +449,7 @@ class Estimator:
             return  # a heater that was just switched moves what lies beside it at once
         read = {p: v for p, v in obs.values_c.items() if p not in obs.sigma_c}
         n = len(self.places)
-        should = expected(episode.problem, episode.likely)[0]
+        should = expected(replace(episode.problem, history=episode.history), episode.likely)[0]
         gaps = {p: read[p] - episode.reference_c - should[i] for i, p in enumerate(self.places) if p in read}
         plume = of_place(episode.likely.theta, "plume_c", n)[0]
         if self._doubt.take(obs.t_s, gaps, dict(zip(self.places, map(float, plume), strict=True))):
@@ -467,13 +467,14 @@ class Estimator:
         return np.asarray(np.linalg.solve(problem.factor[rows], wanted[rows]))
 
     def _sampled(self, episode: _Episode) -> tuple[Problem, Ensemble]:
-        """The posterior's samples: those of the last fit, drawn when first asked for."""
+        """The posterior's samples: those of the last fit, drawn when first asked for, and the problem as it
+        is now."""
         if episode.problem is None or episode.found is None:
             problem = self._problem(episode)
             return problem, sample(problem, fit(problem, self._warm(episode, problem), 2), self._normals)
         if episode.ensemble is None:
             episode.ensemble = sample(episode.problem, episode.found, self._normals)
-        return episode.problem, episode.ensemble
+        return replace(episode.problem, history=episode.history), episode.ensemble
 
     def _evidence(self, obs: Observation) -> Evidence | None:
         """How much of the expected heating the places show over the shortest window that can tell."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
+
 import numpy as np
 
 from probe_agent.thermal.network import Array
@@ -25,6 +27,10 @@ class History:
         self._span = np.zeros(LIMIT)
         self._heat = np.zeros(LIMIT)
         self._air = np.zeros(LIMIT)
+
+    def copy(self) -> History:
+        """The curve so far, untouched by what comes."""
+        return deepcopy(self)
 
     def advance(self, t_s: float, heater: float, ambient: float) -> int:
         """Let time pass to t_s with these inputs; returns how many cells were completed."""
