@@ -3,8 +3,8 @@
     python -m tests.bench.short_form            measure and compare
     python -m tests.bench.short_form --write    store what is measured now
 
-Three quick setups of seed 1 with three heat-ups each, a row every 30 s: some 15 s on two cores. The figures differ from
-the whole bench's; they only tell whether a change made the forecasts worse.
+Three quick setups of seed 1 with three heat-ups each, a row every 30 s: some 15 s on two cores. The
+figures differ from the whole bench's; they only tell whether a change made the forecasts worse.
 """
 
 from __future__ import annotations
