@@ -762,20 +762,22 @@ def _is_due(alert: Alert, now_s: float) -> bool:
 
 
 def _announce(watch: Watch, forecast: Forecast, state_changed: bool) -> tuple[Watch, bool]:
-    """Replace the announced forecast when it has to be."""
-    if not (state_changed or _differs(watch.announced, forecast)):
-        return watch, False
-    fresh = Announced(
-        forecast.t_s, forecast.above_p10, forecast.above_p50, forecast.above_p90, forecast.p_reach
-    )
-    return replace(watch, announced=fresh), True
+    """Replace the announced forecast when it has to be; after 15 min say again what still holds."""
+    shown = watch.announced
+    if shown is None or state_changed or _has_left(shown, forecast):
+        fresh = Announced(
+            forecast.t_s, forecast.above_p10, forecast.above_p50, forecast.above_p90, forecast.p_reach
+        )
+        return replace(watch, announced=fresh), True
+    if forecast.t_s - shown.t_s >= ANNOUNCE_EVERY_S:
+        return replace(watch, announced=replace(shown, t_s=forecast.t_s, p_reach=forecast.p_reach)), True
+    return watch, False
 
 
-def _differs(shown: Announced | None, live: Forecast) -> bool:
+def _has_left(shown: Announced, live: Forecast) -> bool:
     """Whether the live forecast has left the shown one: its middle outside the range, an end moved by
-    more than max(3 min, a quarter of the width), an end that appeared or vanished, or 15 min old."""
-    if shown is None or live.t_s - shown.t_s >= ANNOUNCE_EVERY_S:
-        return True
+    more than max(3 min, a quarter of the width), an end that appeared or vanished, or, after 15 min, the
+    middle moved by more than max(2 min, an eighth of the width)."""
     pairs = [
         (shown.above_p10, live.above_p10),
         (shown.above_p50, live.above_p50),
@@ -789,5 +791,8 @@ def _differs(shown: Announced | None, live: Forecast) -> bool:
     if not shown.above_p10 <= live.above_p50 <= late:
         return True
     width = (late if late != float("inf") else 2 * shown.above_p50 - shown.above_p10) - shown.above_p10
+    is_old = live.t_s - shown.t_s >= ANNOUNCE_EVERY_S
+    if is_old and abs(live.above_p50 - shown.above_p50) > max(120.0, width / 8):
+        return True
     ends = [(a, b) for a, b in (pairs[0], pairs[2]) if a is not None and b is not None]
     return any(abs(a - b) > max(180.0, width / 4) for a, b in ends)

@@ -710,6 +710,19 @@ def test_a_forecast_is_announced_anew_after_a_quarter_of_an_hour() -> None:
     assert [i for i, f in enumerate(fresh, 1) if f] == [60, 120]
 
 
+def test_what_still_holds_after_a_quarter_of_an_hour_is_said_again_as_it_was() -> None:
+    story = warming()
+    shown = {"above_p10": 8000.0, "above_p50": 9000.0, "above_p90": 9900.0}
+    for k in range(61):
+        moved = {**shown, "above_p50": 9100.0} if k else shown
+        step = story.row(-4.0, heating=True, **moved)
+    assert step.watch.announced is not None
+    assert step.watch.announced.above_p50 == 9000.0
+    for _ in range(61):
+        step = story.row(-4.0, heating=True, **{**shown, "above_p50": 9300.0})
+    assert step.watch.announced.above_p50 == 9300.0
+
+
 def test_a_change_of_state_announces() -> None:
     story = warming()
     story.row(-4.0, heating=True, above_p10=8000.0, above_p50=9000.0, above_p90=9900.0)
