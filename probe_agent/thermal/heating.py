@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from probe_agent.readings import Observation
+from probe_agent.thermal.evidence import Evidence
 from probe_agent.thermal.network import Array
 from probe_agent.thermal.prior import Prior
 
@@ -17,19 +17,9 @@ Change = Literal["new", "changed"]
 
 _ON = 0.01  # share below which a heater counts as off
 _RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or stays
-_STOPPED, _SURELY_STOPPED = 0.35, 0.6
-_RESUMED, _SURELY_RESUMED = 0.65, 0.4
+_SURE = 6.0  # log odds at which the curve is believed
+_WHOLE = (0.6, 1.6)  # share of the heating that came or went: less is another supply, more no heater
 _LEVELS = 2000
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the curve says of the heater: the fraction of the expected heating that was seen since
-    since_s, 1 as expected, 0 none, and its standard error."""
-
-    since_s: float
-    fraction: float
-    error: float
 
 
 class Heating:
@@ -79,19 +69,18 @@ class Heating:
 
     def judge(self, evidence: Evidence, now_s: float) -> Change | None:
         """Stop or resume where the curve leaves little doubt."""
-        low, high = evidence.fraction - 2 * evidence.error, evidence.fraction + 2 * evidence.error
-        if self.heating is not False and evidence.fraction < _STOPPED and high < _SURELY_STOPPED:
-            seen = max(0.0, evidence.fraction)
-            self.off_at = self.rewritten_from = now_s - (1 - seen) * (now_s - evidence.since_s)
+        if evidence.log_odds < _SURE or not _WHOLE[0] < evidence.seen < _WHOLE[1]:
+            return None
+        if self.heating is not False:
+            self.off_at = self.rewritten_from = evidence.changed_s
             self.heating, self.share = False, 0.0
             return "changed"
-        wanted = self._mode != "command" or self._command > _ON
-        if self.heating is False and wanted and evidence.fraction > _RESUMED and low > _SURELY_RESUMED:
-            self.rewritten_from = now_s - min(1.0, evidence.fraction) * (now_s - evidence.since_s)
-            self.off_at = None
-            self.heating, self.share = True, self.expected
-            return "changed"
-        return None
+        if self._mode == "command" and self._command <= _ON:
+            return None
+        self.rewritten_from = evidence.changed_s
+        self.off_at = None
+        self.heating, self.share = True, self.expected
+        return "changed"
 
     def share_at(self, row: Observation) -> float:
         """Share that held after a row that was taken before."""
