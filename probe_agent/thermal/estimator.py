@@ -17,7 +17,7 @@ from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
 from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.doubt import Doubt
-from probe_agent.thermal.evidence import Checkpoint, Checkpoints, Evidence, look_ahead, strongest, weigh
+from probe_agent.thermal.evidence import Checkpoint, Checkpoints, Evidence, Rows, look_ahead, strongest, weigh
 from probe_agent.thermal.falls import FallTest
 from probe_agent.thermal.heating import HeaterMode, Heating
 from probe_agent.thermal.history import History
@@ -446,22 +446,18 @@ class Estimator:
     def _evidence(self, obs: Observation) -> Evidence | None:
         """What the places say of a change of the heater, over the window that tells most."""
         assert self._episode is not None
-        on_s, found = self._heating.on_at, []
-        rows = [*self._recent]
-        for point in self._checkpoints.of_ages(obs.t_s):
-            if on_s is not None and not self._heat_had_come(point, on_s):
-                continue
-            said = weigh(
-                point,
-                [r for r in rows if r.t_s > point.t_s],
-                self.places,
-                self._episode.reference_c,
-                self._doubt.set_aside,
-                self._heating.heating is not False,
-                self.prior.reading_sd_c,
-            )
-            found += [said] if said is not None else []
-        return strongest(found)
+        on_s = self._heating.on_at
+        points = [
+            p for p in self._checkpoints.of_ages(obs.t_s) if on_s is None or self._heat_had_come(p, on_s)
+        ]
+        if not points:
+            return None
+        oldest = min(p.t_s for p in points)
+        rows = Rows.of([r for r in self._recent if r.t_s > oldest], self.places, self.prior.reading_sd_c)
+        believed = np.array([float(p not in self._doubt.set_aside) for p in self.places])
+        was_on, reference_c = self._heating.heating is not False, self._episode.reference_c
+        said = (weigh(p, rows, believed, reference_c, was_on) for p in points)
+        return strongest([e for e in said if e is not None])
 
     def _heat_had_come(self, point: Checkpoint, on_s: float) -> bool:
         """Whether the places had clearly risen by then, or should have long since: before the heat has

@@ -13,7 +13,7 @@ ratio, from memory); normal errors with shared causes (any text on linear regres
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -28,6 +28,7 @@ NDArrayInt = NDArray[np.int64]
 
 _STEPS = 48
 _PARTS = 10  # the readings since a checkpoint, averaged to so many instants
+_FEWEST = 3  # rows
 _INSTANTS = 12  # at so many instants the heater may have changed
 _KEPT = 40
 _OTHER_LOSS = 0.4  # log of the factor with which the response to the losses is computed
@@ -37,7 +38,7 @@ _UNLIKE = 0.12  # error of the network: of each place's response to the heater
 _CAME_OFF = 0.002  # chance that a place came off meanwhile
 _LOOSE_C = 6.0  # where its readings then lie
 _ALIKE = 2.0  # errors in neighbouring instants are alike: two bear the news of one
-_AGES = (0.6, 1.3, 2.6, 5.2)  # of the lag: how old a checkpoint should be
+_AGES = (0.6, 1.6, 4.0)  # of the lag: how old a checkpoint should be
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +116,10 @@ def look_ahead(
     z = np.repeat(state[None], 3, axis=0)
     states = simulate(phi, z, shares, np.full((3, _STEPS), ambient), usual_rise_c, np.exp(log_loss))
     nodes, heat = states[:, :, STAGES : STAGES + n], states[:, :, STAGES - 1, None]
-    read = nodes + of_place(thetas, "plume_c", n)[:, None] * heat + of_place(thetas, "offset_c", n)[:, None]
-    at_s = dt_s * np.arange(_STEPS + 1)
+    read: Array = (
+        nodes + of_place(thetas, "plume_c", n)[:, None] * heat + of_place(thetas, "offset_c", n)[:, None]
+    )
+    at_s: Array = dt_s * np.arange(_STEPS + 1, dtype=np.float64)
     risen_c = float(np.mean(nodes[0, 0] - run.states[0, 0, STAGES : STAGES + n]))
     return Checkpoint(history.end_s, at_s, read[0], read[1], read[2], offset, offset_sd, lag_s, risen_c)
 
@@ -147,42 +150,65 @@ class Checkpoints:
         return list(chosen.values())
 
 
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Rows of readings as one table: t_s (k,), value_c and sd_c (k, n), nan where there is none."""
+
+    t_s: Array
+    value_c: Array
+    sd_c: Array
+
+    @staticmethod
+    def of(rows: Sequence[Observation], places: Sequence[str], usual_sd_c: float) -> Rows:
+        """The readings of these places; those without an error of their own have the usual one."""
+        value = np.array([[r.values_c.get(p, math.nan) for p in places] for r in rows])
+        sd = np.full(value.shape, usual_sd_c)
+        for k, row in enumerate(rows):
+            for place, its in row.sigma_c.items():
+                if place in row.values_c and place in places:
+                    sd[k, places.index(place)] = its
+        return Rows(np.array([r.t_s for r in rows]), value, sd)
+
+    def since(self, t_s: float) -> Rows:
+        """Those later than t_s."""
+        first = int(np.searchsorted(self.t_s, t_s, side="right"))
+        return Rows(self.t_s[first:], self.value_c[first:], self.sd_c[first:])
+
+
 def weigh(
-    point: Checkpoint,
-    rows: Sequence[Observation],
-    places: Sequence[str],
-    reference_c: float,
-    doubted: Collection[str],
-    was_on: bool,
-    reading_sd_c: float,
+    point: Checkpoint, rows: Rows, believed: Array, reference_c: float, was_on: bool
 ) -> Evidence | None:
     """What the rows since a checkpoint say; None where they are too few.
 
-    was_on: whether the heater warmed at the checkpoint, so that a stop is looked for, else a resumption.
+    believed (n,): 0 for the places that are not; reference_c: the run's; was_on: whether the heater warmed
+    at the checkpoint, so that a stop is looked for, else a resumption.
     """
-    seen = _averaged(point, rows, places, reference_c, doubted, reading_sd_c)
+    seen = _averaged(point, rows.since(point.t_s), believed, reference_c)
     if seen is None:
         return None
-    now_s = rows[-1].t_s
     base = point.on if was_on else point.off
     gap = seen.value - point.offset[seen.column] - _picked(point.ahead(base, seen.t_s), seen.column)
     shared = _shared_errors(point, seen)
-    instants = np.linspace(point.t_s, now_s, _INSTANTS + 1)[:-1]
+    instants = np.linspace(point.t_s, float(rows.t_s[-1]), _INSTANTS + 1)[:-1]
     sign = -1.0 if was_on else 1.0
     changes = np.stack([sign * _picked(point.response(seen.t_s, s), seen.column) for s in instants])
     whitened = _Whitening(shared, seen.variance)
-    plain = whitened.loss(gap[None])[0]
+    plain = float(whitened.loss(gap[None])[0])
     losses = whitened.loss(gap - changes)
     best = int(np.argmin(losses))
-    rival = min(plain, _without_one(gap, shared, seen))
     gain, bottom = whitened.product(changes[best], gap), whitened.product(changes[best], changes[best])
     if bottom <= 0:
         return None
-    odds = 0.5 * (rival - losses[best]) / _ALIKE
-    # Instants neighbouring the best one agree nearly as well: the later ones count too.
+    rival = min(plain, _without_one(gap, shared, seen)) if plain > losses[best] else plain
+    # Instants beside the best one agree nearly as well.
     weight = np.exp(-0.5 * (losses - losses[best]) / _ALIKE)
-    changed_s = float(weight @ instants / weight.sum())
-    return Evidence(point.t_s, changed_s, float(odds), float(gain / bottom), math.sqrt(_ALIKE / bottom))
+    return Evidence(
+        point.t_s,
+        float(weight @ instants / weight.sum()),
+        float(0.5 * (rival - losses[best]) / _ALIKE),
+        float(gain / bottom),
+        math.sqrt(_ALIKE / bottom),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,34 +222,25 @@ class _Seen:
     column: NDArrayInt
 
 
-def _averaged(
-    point: Checkpoint,
-    rows: Sequence[Observation],
-    places: Sequence[str],
-    reference_c: float,
-    doubted: Collection[str],
-    reading_sd_c: float,
-) -> _Seen | None:
-    found: list[tuple[float, float, float, int]] = []
-    for column, place in enumerate(places):
-        if place in doubted or not math.isfinite(point.offset[column]):
-            continue
-        read = [(r.t_s, r.values_c[place], _sd(r, place, reading_sd_c)) for r in rows if place in r.values_c]
-        if len(read) < 3:
-            continue
-        for part in np.array_split(np.array(read), min(_PARTS, len(read))):
-            sd = float(part[:, 2].mean())
-            variance = sd**2 / min(len(part), 4) + 0.05**2
-            found.append((part[:, 0].mean(), float(np.median(part[:, 1])) - reference_c, variance, column))
-    if not found:
+def _averaged(point: Checkpoint, rows: Rows, believed: Array, reference_c: float) -> _Seen | None:
+    """The readings averaged to at most _PARTS instants a place."""
+    count = len(rows.t_s)
+    if count < _FEWEST:
         return None
-    t_s, value, variances, columns = np.array(found).T
-    return _Seen(t_s, value, variances, columns.astype(np.int64))
-
-
-def _sd(row: Observation, place: str, usual_c: float) -> float:
-    sd = row.sigma_c.get(place)
-    return usual_c if sd is None else sd
+    edges = np.linspace(0, count, min(_PARTS, count) + 1).astype(int)[:-1]
+    read = np.isfinite(rows.value_c)
+    number = np.add.reduceat(read.astype(float), edges, axis=0)
+    safe = np.maximum(number, 1.0)
+    value = np.add.reduceat(np.where(read, rows.value_c, 0.0), edges, axis=0) / safe - reference_c
+    sd = np.add.reduceat(np.where(read, rows.sd_c, 0.0), edges, axis=0) / safe
+    t_s = np.add.reduceat(np.where(read, rows.t_s[:, None], 0.0), edges, axis=0) / safe
+    enough = (believed > 0) & np.isfinite(point.offset) & (read.sum(0) >= _FEWEST)
+    used = (number > 0) & enough
+    if not used.any():
+        return None
+    variance = sd**2 / np.clip(number, 1.0, 4.0) + 0.05**2
+    column = np.broadcast_to(np.arange(value.shape[1]), value.shape)
+    return _Seen(t_s[used], value[used], variance[used], column[used])
 
 
 def _picked(of_places: Array, column: NDArrayInt) -> Array:
@@ -239,11 +256,9 @@ def _shared_errors(point: Checkpoint, seen: _Seen) -> Array:
     windy = _picked(point.ahead(lost, seen.t_s), seen.column)
     late = _picked(point.ahead(lost, point.t_s + np.maximum(seen.t_s - half, 0.0)), seen.column)
     columns = [_LESS_POWER * heat, _CHANGED_LOSS / _OTHER_LOSS * windy, _CHANGED_LOSS / _OTHER_LOSS * late]
-    for place in np.unique(seen.column):
-        its = seen.column == place
-        columns.append(np.where(its, point.offset_sd[place], 0.0))
-        columns.append(np.where(its, _UNLIKE * heat, 0.0))
-    return np.stack(columns, axis=1)
+    its = (seen.column[:, None] == np.unique(seen.column)).astype(float)
+    own = its * point.offset_sd[seen.column][:, None]
+    return np.concatenate([np.stack(columns, axis=1), own, _UNLIKE * its * heat[:, None]], axis=1)
 
 
 class _Whitening:
