@@ -75,6 +75,8 @@ CHANGE_VALID_S = 3 * 86_400.0
 
 
 _TOLD_CHANGE = "told-change"
+_ROUNDING_S = 0.001
+"""Stored instants are whole milliseconds."""
 
 
 class Courier(Protocol):
@@ -258,23 +260,26 @@ class Agent:
 
     def _relive(self, now_s: float) -> None:
         """Let the physics see the stored hours again, so that a restart loses no knowledge."""
-        now_at = self._utc(now_s)
-        for row in self._live_through(self._estimator, now_at - RELIVE_S, now_at):
+        for row, _ in self._live_through(self._estimator, now_s - RELIVE_S, now_s):
             self._keep_curve(row.at, row.values_c, row.heater)
-        self._hand.enter_again(now_at, self._offset_s)
+        self._hand.enter_again(self._utc(now_s), self._offset_s)
 
-    def _live_through(self, estimator: Estimator, after_at: float, until_at: float) -> Iterator[CurveRow]:
-        """Let a physics see what was measured between two instants, and yield it row by row."""
+    def _live_through(
+        self, estimator: Estimator, after_s: float, until_s: float
+    ) -> Iterator[tuple[CurveRow, float]]:
+        """Let a physics see what was measured between two run seconds; yields row and run second."""
+        offset_s = self._offset_s
+        after_at = after_s + offset_s + _ROUNDING_S
         taken = self.store.hand_readings(after_at)
         hand = sorted((HandValue(at, place, c, m) for _, place, at, c, m in taken), key=lambda h: h.at)
-        rows = self._between(after_at, until_at)
-        for row, obs in observed(rows, hand, -self._offset_s, self.plan.places):
+        rows = self._between(after_at, until_s + offset_s)
+        for row, obs in observed(rows, hand, -offset_s, self.plan.places):
             estimator.observe(obs)
-            yield row
+            yield row, obs.t_s
 
     def _between(self, after_at: float, until_at: float) -> Iterator[CurveRow]:
         """Rows after one instant and before another, committed and held, time rising."""
-        committed = self.store.curve(after_at, until_at)
+        committed = self.store.curve(after_at, min(until_at, self._utc(self.clock.monotonic()) + 1.0))
         held = (
             CurveRow(self._utc(row.t_s), {r.place: r.value_c for r in row.readings}, row.heater_share)
             for row in self.store.held
@@ -591,11 +596,11 @@ class Agent:
         """Go on with what is now known. Where the memory is another one, a new physics starts from it and
         lives through the last hours again, as after a restart; it takes over between two ticks."""
         successor: Estimator | None = None
-        lived_at = self._utc(self.clock.monotonic()) - RELIVE_S
+        lived_s = self.clock.monotonic() - RELIVE_S
         if knowledge.stamp != self._knowledge.stamp:
             successor = self._new_estimator(knowledge.memory)
-            for row in self._live_through(successor, lived_at, self._just_after_now()):
-                lived_at = row.at
+            for _, t_s in self._live_through(successor, lived_s, math.inf):
+                lived_s = t_s
                 if self._learner is None or self._learner.is_stopped:
                     return
         with self._lock:
@@ -603,12 +608,9 @@ class Agent:
             if knowledge.waiting and self._lesson_due_s is None:
                 self._lesson_due_s = self.clock.monotonic() + AFTER_OFF_S
             if successor is not None:
-                for _ in self._live_through(successor, lived_at, self._just_after_now()):
+                for _ in self._live_through(successor, lived_s, math.inf):
                     pass
                 self._estimator = successor
-
-    def _just_after_now(self) -> float:
-        return self._utc(self.clock.monotonic()) + 1.0
 
     # -- showing
 

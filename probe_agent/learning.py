@@ -366,7 +366,8 @@ def _learn(
         tell(Progress(done, len(due.heatups), heatup, one.lesson if one else None))
     kept = None
     if memory is not None and any(one.lesson.clean for one in learned):
-        kept = (memory.model_version, learned_from, msgspec.json.encode(memory).decode())
+        parameters = msgspec.json.encode(memory, enc_hook=float).decode()
+        kept = (memory.model_version, learned_from, parameters)
     archive.keep(setups, learned, kept, due.anew)
 
 
@@ -388,7 +389,7 @@ def learn_heatup(
         course.places, course.required, heatup.target_c, course.need_c, course.prior, memory
     )
     hand = archive.hand_values(heatup.started_at - LEAD_S, _until_at(heatup))
-    seen = WarmingSeen(heatup.started_at, course.places)
+    warming = WarmingSeen(heatup.started_at, course.places)
     ticks: list[int] = []
     times: list[float] = []
     try:
@@ -400,17 +401,17 @@ def learn_heatup(
             ticks.append(row.tick)
             times.append(obs.t_s)
             estimator.observe(obs)
-            seen.add(row)
+            warming.add(row)
         lesson = _lesson(estimator, memory)
     except (ValueError, ArithmeticError) as err:
         log.warning("heat-up %d can't be worked out: %s", heatup.heatup, err)
         lesson = Lesson(memory, False, "its curve can't be worked out")
-    falls = tuple(_stored_fall(f, ticks, times) for f in lesson.falls if ticks)
+    falls = tuple(_stored_fall(f, ticks, times) for f in lesson.falls if f.off_s > 0)
     censored = lesson.censored and heatup.above_at is None
     taught = StoredLesson(MODEL_VERSION, lesson.clean, censored, lesson.why, lesson.changed)
     scores = score_forecasts(heatup, archive.forecasts(heatup, heatup.ended_at))
-    warming = seen.result() if lesson.clean else None
-    return Learned(heatup.heatup, taught, falls, scores, warming), lesson.memory if lesson.clean else memory
+    began = warming.result() if lesson.clean else None
+    return Learned(heatup.heatup, taught, falls, scores, began), lesson.memory if lesson.clean else memory
 
 
 def _lesson(estimator: Estimator, memory: Memory | None) -> Lesson:

@@ -8,6 +8,7 @@ measured is said.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Literal, Protocol
@@ -306,7 +307,7 @@ def changed(status: Status, spoken: bool = False) -> str | None:
     """What the last heat-up showed to be changed for good; None where nothing is new."""
     if status.learned is None or not status.learned.changed:
         return None
-    what = status.learned.changed.rstrip(".")
+    what = _spelled(status.learned.changed).rstrip(".")
     if spoken:
         what = what.replace(" %", " percent")
     return f"The last heat-up was unlike those before it: {what}."
@@ -357,9 +358,14 @@ def taught(lesson: Taught | None, excluded: bool) -> str:
     if lesson is None:
         return "not yet"
     if not lesson.clean:
-        return f"not learned from: {lesson.why}" if lesson.why else "not learned from"
+        return f"not learned from: {_spelled(lesson.why)}" if lesson.why else "not learned from"
     text = "learned, up to where it was stopped" if lesson.censored else "learned"
-    return f"{text}; {lesson.changed}" if lesson.changed else text
+    return f"{text}; {_spelled(lesson.changed)}" if lesson.changed else text
+
+
+def _spelled(text: str) -> str:
+    """The same text with places as a person calls them: cyl-3 → cylinder 3."""
+    return re.sub(r"\b[a-z]+(?:-[a-z0-9]+)+\b", lambda found: place_name(found[0]), text)
 
 
 _COUNTS = ("none", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")

@@ -18,7 +18,7 @@ from tests.bench.baselines import one_exponential, straight_line
 from tests.bench.course import PROGRESS, Course, Cut, Look, Mark
 from tests.bench.forecast import read_courses
 from tests.bench.heatups import HeatUp, Setup
-from tests.bench.oracle import Fleet, Oracle, Weather, instants
+from tests.bench.oracle import Fleet, Oracle, Weather, instants, weighted_quantiles
 from tests.bench.scoring import (
     bootstrap,
     error_min,
@@ -26,7 +26,6 @@ from tests.bench.scoring import (
     mean_pinball,
     pinball,
     text_changes,
-    weighted_quantiles,
 )
 
 # -- arithmetic
@@ -169,7 +168,7 @@ def test_readings_by_hand_have_a_round_s_error_and_one_of_their_own(cache: Path)
     common, own = [], []
     for number in (0, 7):
         setup = heatups.draw_setup(1, number)
-        for n in range(8):
+        for n in range(5):
             heat_up = heatups.heat_up(setup, n, cache, 30.0)
             engine = heat_up.recipe.build()
             for row in heat_up.hand:

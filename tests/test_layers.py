@@ -41,7 +41,16 @@ ORDER = (
 )
 """The rooms of probe_agent, in the order in which they may know of each other."""
 
-PURE = ("readings", "words", "weakening", "supervisor", "thermocouple", "document", "config", "status")
+PURE = (
+    "readings",
+    "words",
+    "weakening",
+    "supervisor",
+    "thermocouple",
+    "document",
+    "config",
+    "status",
+)
 WITHOUT_IO = {"config": {"load_settings"}, "status": {"write_status", "read_status", "with_age"}}
 """Pure rooms that have a door of their own: the functions that may read or write."""
 

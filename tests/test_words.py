@@ -570,6 +570,7 @@ class Lesson:
         (Lesson(True, censored=True), False, "learned, up to where it was stopped"),
         (Lesson(True, changed="a band is loose"), False, "learned; a band is loose"),
         (Lesson(False, why="nothing rose by 5 °C"), False, "not learned from: nothing rose by 5 °C"),
+        (Lesson(False, why="cyl-3 was not believed"), False, "not learned from: cylinder 3 was not believed"),
         (Lesson(False), False, "not learned from"),
     ],
 )

@@ -15,7 +15,7 @@ difference formula (L-stable; Hairer & Wanner, Solving Ordinary Differential Equ
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path as File
 
@@ -29,11 +29,12 @@ from probe_agent.config import TARGET_C
 from probe_agent.engine_sim import Path, SimulatedEngine, Thermostat
 from tests.bench.course import PROGRESS
 from tests.bench.heatups import LONGEST_S, SHARES, USUAL_S, HeatUp, Setup, kept, source_hash
-from tests.bench.scoring import Instants, weighted_quantiles
+from tests.bench.scoring import Instants
 
 Array = NDArray[np.float64]
 
 _SAMPLES = 64
+_STEPS = 3
 _RARELY_LATE = 0.1
 _BIN_S = 120.0
 _BIN_SD_C = 0.15
@@ -355,12 +356,12 @@ class Oracle:
         assert self._heat_up.on_s is not None
         days, seen = self._days(now_s), self._seen(now_s)
         told = days.told_by(now_s)
-        for _ in range(3):
+        for _ in range(_STEPS):
             predicted, jacobian = self._linearised(days, seen, told, now_s)
             self._mode, covariance = self._updated(seen, told, predicted, jacobian)
         factor = np.linalg.cholesky(covariance)
         xi = self._normals.copy()
-        xi[:, told] = self._mode[told] + 1.0 * self._normals[:, told] @ factor.T
+        xi[:, told] = self._mode[told] + self._normals[:, told] @ factor.T
         times, felt, low = self._fleet.run(
             days.weather(xi), self._share(now_s), self._heat_up.on_s + LONGEST_S, (self._t_s[0], now_s), 0.96
         )
@@ -493,6 +494,25 @@ class Oracle:
         gap = np.clip((TARGET_C - before) / np.where(after > before, after - before, 1.0), 0.0, 1.0)
         at = times[np.maximum(first - 1, 0)] + gap * self._fleet.step_s
         return np.where(crossed, np.maximum(at, now_s), math.inf)
+
+
+def weighted_quantiles(values: Array, weight: Array, shares: Sequence[float]) -> list[float]:
+    """The values below which these shares of the weight lie, straight between samples."""
+    order = np.argsort(values)
+    value, mass = values[order], weight[order] / weight.sum()
+    middle = np.cumsum(mass) - 0.5 * mass
+    finite = np.isfinite(value)
+    found = []
+    for share in shares:
+        k = int(np.searchsorted(middle, share))
+        if k >= len(value) or not finite[k]:
+            found.append(math.inf if k < len(value) or not finite[-1] else float(value[-1]))
+        elif k == 0:
+            found.append(float(value[0]))
+        else:
+            part = (share - middle[k - 1]) / (middle[k] - middle[k - 1])
+            found.append(float(value[k - 1] + part * (value[k] - value[k - 1])))
+    return found
 
 
 def instants(setup: Setup, heat_up: HeatUp, cache: File) -> dict[float, Instants]:

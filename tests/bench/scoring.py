@@ -79,22 +79,3 @@ def bootstrap(
         return math.nan, math.nan
     low, high = np.quantile(found, [(1 - share) / 2, (1 + share) / 2], method="inverted_cdf")
     return float(low), float(high)
-
-
-def weighted_quantiles(values: np.ndarray, weight: np.ndarray, shares: Sequence[float]) -> list[float]:
-    """The values below which these shares of the weight lie, straight between samples."""
-    order = np.argsort(values)
-    value, mass = values[order], weight[order] / weight.sum()
-    middle = np.cumsum(mass) - 0.5 * mass
-    finite = np.isfinite(value)
-    found = []
-    for share in shares:
-        k = int(np.searchsorted(middle, share))
-        if k >= len(value) or not finite[k]:
-            found.append(math.inf if k < len(value) or not finite[-1] else float(value[-1]))
-        elif k == 0:
-            found.append(float(value[0]))
-        else:
-            part = (share - middle[k - 1]) / (middle[k] - middle[k - 1])
-            found.append(float(value[k - 1] + part * (value[k] - value[k - 1])))
-    return found

@@ -3,7 +3,7 @@
     python -m tests.bench.short_form            measure and compare
     python -m tests.bench.short_form --write    store what is measured now
 
-Three quick setups of seed 1 with four heat-ups each, a row every 30 s: some 25 s. The figures differ from
+Three quick setups of seed 1 with three heat-ups each, a row every 30 s: some 15 s on two cores. The figures differ from
 the whole bench's; they only tell whether a change made the forecasts worse.
 """
 
@@ -21,7 +21,7 @@ from tests.bench.forecast import Plan, judge
 
 SEED = 1
 SETUPS = (0, 6, 7)
-HEAT_UPS = 4
+HEAT_UPS = 3
 STORED = Path(__file__).with_suffix(".json")
 WORSE = 1.25
 """How much larger than stored an error or a loss may be,"""
