@@ -271,7 +271,8 @@ class Estimator:
         on_s = self._heating.on_at if self._heating.on_at is not None else obs.t_s
         self._checkpoints.clear()
         self._last_clean = None
-        back = [r for r in self._recent if r.t_s >= on_s - 8 * self._spacing()]
+        early_s = max(8 * self._spacing(), 3 * self._heating.on_sd_s)
+        back = [r for r in self._recent if r.t_s >= on_s - early_s]
         self._above_since = None
         self._begin(back[0].t_s, back, core)
 
@@ -504,6 +505,8 @@ class Estimator:
         falls = tuple(self._falls.done)
         if self._doubt.set_aside:
             return Lesson(self.memory, False, f"{min(self._doubt.set_aside)} was not believed", falls=falls)
+        if self._heating.is_tested and not (self._heating.told or self._heating.recognised):
+            return Lesson(self.memory, False, "whether it was the heater is not known", falls=falls)
         if self.heater_mode == "none" and self._heating.on_sd_s > _KNOWN_ON_S:
             return Lesson(self.memory, False, "when the heater was switched on is not known", falls=falls)
         value, variance, _ = episode.history.readings()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Literal
 
@@ -9,8 +10,9 @@ import numpy as np
 
 from probe_agent.readings import Observation
 from probe_agent.thermal.evidence import Evidence
-from probe_agent.thermal.network import Array
+from probe_agent.thermal.network import SHARED, Array
 from probe_agent.thermal.prior import Prior
+from probe_agent.thermal.recognition import is_heaters
 
 HeaterMode = Literal["measured", "command", "none"]
 Change = Literal["new", "changed"]
@@ -27,7 +29,8 @@ class Heating:
 
     heating: True, False, None unknown. on_at: start of this heat-up; off_at: when the heating ended.
     share: what holds from the last observation on. rewritten_from: set where the past turned out
-    another than assumed, share then holds from there on.
+    another than assumed, share then holds from there on. recognised: without a signal, whether the rise
+    is a heater's; until then heating is None, and what is expected is expected if this goes on.
     """
 
     def __init__(self, mode: HeaterMode, prior: Prior) -> None:
@@ -40,6 +43,7 @@ class Heating:
         self.share = 0.0
         self.on_at: float | None = None
         self.on_sd_s = 0.0
+        self.recognised = False
         self.off_at: float | None = None
         self.rewritten_from: float | None = None
 
@@ -47,6 +51,11 @@ class Heating:
     def is_tested(self) -> bool:
         """Whether the curve has a say: the heater's power is not measured and a heat-up was begun."""
         return self.on_at is not None and (self._mode != "measured" or not self._told)
+
+    @property
+    def told(self) -> bool:
+        """Whether the heater's signal was ever heard of."""
+        return self._told
 
     @property
     def told_on(self) -> bool:
@@ -63,7 +72,7 @@ class Heating:
         self.rewritten_from = None
         if self._mode == "none" or obs.heater is None:
             # A signal that was there and is missing in this row holds on.
-            return None if self._told else self._find_start(obs, recent)
+            return None if self._told else self._look_for(obs, recent)
         self._told = True
         return self._follow(obs.t_s, obs.heater)
 
@@ -79,7 +88,7 @@ class Heating:
             return None
         self.rewritten_from = evidence.changed_s
         self.off_at = None
-        self.heating, self.share = True, self.expected
+        self.heating, self.share = (True if self._told or self.recognised else None), self.expected
         return "changed"
 
     def share_at(self, row: Observation) -> float:
@@ -88,9 +97,14 @@ class Heating:
             return row.heater if row.heater > _ON else 0.0
         return self.expected if self.on_at is not None and row.t_s >= self.on_at else 0.0
 
+    @property
+    def _goes_on(self) -> bool:
+        """Whether something warms, a heater or not."""
+        return self.heating is True or (self.heating is None and self.on_at is not None)
+
     def level(self) -> float:
         """Share at which heating goes on, were it to go on."""
-        if self.heating is True:
+        if self._goes_on:
             return self.share
         return self._levels[-1] if self._levels else (1.0 if self.on_at is not None else 0.0)
 
@@ -101,7 +115,7 @@ class Heating:
         was modulated goes on so.
         """
         shape = (len(uniforms), len(t_s))
-        if self.heating is True:
+        if self._goes_on:
             return np.full(shape, self.share) if self._is_steady() else self._modulated(t_s, uniforms)
         if self.off_at is None or self.level() <= 0:
             return np.zeros(shape)
@@ -141,6 +155,14 @@ class Heating:
         longest = 3600.0 if self._prior.is_engine else 1800.0
         return off_for > min(longest, max(60.0, on_for))
 
+    def _look_for(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
+        """Without a signal: a heat-up that begins, or what was unknown turns out a heater's."""
+        if self.heating is None and self.on_at is not None:
+            if is_heaters([*recent, obs], self.on_at, self.on_sd_s, self._prior.reading_sd_c):
+                self.heating = self.recognised = True
+            return None
+        return self._find_start(obs, recent)
+
     def _find_start(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
         """Without a signal: a clear rise over the rest before it."""
         over = self.off_at is not None and obs.t_s - self.off_at > 3600.0
@@ -152,7 +174,9 @@ class Heating:
             return None
         self.on_at, self.on_sd_s = rise
         self.off_at = None
-        self.heating, self.share = True, 1.0
+        # Of what is not described nothing but its heater is known to warm it.
+        self.recognised = not self._prior.is_engine
+        self.heating, self.share = self.recognised or None, 1.0
         return "new"
 
     def _is_steady(self) -> bool:
@@ -182,4 +206,12 @@ def _clear_rise(rows: Sequence[Observation], prior: Prior) -> tuple[float, float
         low = np.flatnonzero(risen < needed / 2)
         start = float(t[low[-1]]) if len(low) else float(t[0])
         starts.append((start, max(0.3 * (float(t[-1]) - start), 1.0)))
-    return min(starts, default=None)
+    if not starts:
+        return None
+    start, sd = min(starts)
+    if prior.is_engine:
+        # The rise comes after its heater's lag, and the later the weaker it is.
+        lag_s = math.exp(float(prior.shared_mean[SHARED.index("log_lag_s")]))
+        wait_s = float(t[-1]) - start
+        start, sd = start - 0.5 * wait_s, math.hypot(0.5 * wait_s, 0.3 * lag_s)
+    return start, sd
