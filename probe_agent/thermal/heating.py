@@ -22,6 +22,7 @@ _RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or sta
 _SURE = 6.0  # log odds at which the curve is believed
 _WHOLE = (0.6, 1.6)  # share of the heating that came or went: less is another supply, more no heater
 _LEVELS = 2000
+_PAUSE_S, _PAUSES = 180.0, 1.5
 
 
 class Heating:
@@ -39,6 +40,7 @@ class Heating:
         self._command = 0.0
         self._levels: list[float] = []
         self._told = False
+        self._pauses_s: list[float] = []
         self.heating: bool | None = None
         self.share = 0.0
         self.on_at: float | None = None
@@ -81,15 +83,27 @@ class Heating:
         if evidence.log_odds < _SURE or not _WHOLE[0] < evidence.seen < _WHOLE[1]:
             return None
         if self.heating is not False:
+            if now_s - evidence.changed_s < self._patience_s():
+                return None
             self.off_at = self.rewritten_from = evidence.changed_s
             self.heating, self.share = False, 0.0
             return "changed"
         if self._mode == "command" and self._command <= _ON:
             return None
         self.rewritten_from = evidence.changed_s
+        if self.off_at is not None:
+            self._pauses_s.append(evidence.changed_s - self.off_at)
         self.off_at = None
         self.heating, self.share = (True if self._told or self.recognised else None), self.expected
         return "changed"
+
+    def _patience_s(self) -> float:
+        """How long the heat must have been gone to count as stopped: longer than a thermostat's pause, and
+        than the pauses this heat-up had already. One alone tells of no thermostat."""
+        if not self._prior.is_engine:
+            return 0.0
+        usual_s = _PAUSES * max(self._pauses_s) if len(self._pauses_s) > 1 else 0.0
+        return min(max(_PAUSE_S, usual_s), _RETURN_S)
 
     def share_at(self, row: Observation) -> float:
         """Share that held after a row that was taken before."""
@@ -133,7 +147,7 @@ class Heating:
         if on and not was_on:
             change = "changed"
             if self._is_new(t_s):
-                change, self.on_at, self._levels = "new", t_s, []
+                change, self.on_at, self._levels, self._pauses_s = "new", t_s, [], []
             self.heating, self.off_at = True, None
         elif was_on and not on:
             change = "changed"
@@ -173,7 +187,7 @@ class Heating:
         if rise is None:
             return None
         self.on_at, self.on_sd_s = rise
-        self.off_at = None
+        self.off_at, self._pauses_s = None, []
         # Of what is not described nothing but its heater is known to warm it.
         self.recognised = not self._prior.is_engine
         self.heating, self.share = self.recognised or None, 1.0

@@ -41,7 +41,9 @@ def is_heaters(rows: Sequence[Observation], on_s: float, on_sd_s: float, reading
     if now[np.argmax(base)] < base.max() - _FED_C:
         return False  # something warmer feeds the others
     follow_c = max(_FOLLOW_C, 2 * reading_sd_c)
-    if len(places) > 2 and risen[0] > _LOCAL_C and risen[0] > _LOCAL_TIMES * middle and middle > follow_c:
+    foremost = int(np.argmax(now - base))
+    ahead = risen[0] > max(_LOCAL_C, _LOCAL_TIMES * middle) and now[foremost] > base.max() + _FED_C
+    if len(places) > 2 and ahead and middle > follow_c:
         return True
     since_s = now_s - (on_s + on_sd_s)
     if since_s < _SHORTEST_S:
