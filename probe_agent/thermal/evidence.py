@@ -192,13 +192,15 @@ def weigh(
     instants = np.linspace(point.t_s, float(rows.t_s[-1]), _INSTANTS + 1)[:-1]
     sign = -1.0 if was_on else 1.0
     changes = np.stack([sign * _picked(point.response(seen.t_s, s), seen.column) for s in instants])
+    tell = np.abs(changes).max(1) > 0  # the latest may not have come through yet
+    if not tell.any():
+        return None
+    instants, changes = instants[tell], changes[tell]
     whitened = _Whitening(shared, seen.variance)
     plain = float(whitened.loss(gap[None])[0])
     losses = whitened.loss(gap - changes)
     best = int(np.argmin(losses))
     gain, bottom = whitened.product(changes[best], gap), whitened.product(changes[best], changes[best])
-    if bottom <= 0:
-        return None
     rival = min(plain, _without_one(gap, shared, seen)) if plain > losses[best] else plain
     # Instants beside the best one agree nearly as well.
     weight = np.exp(-0.5 * (losses - losses[best]) / _ALIKE)
