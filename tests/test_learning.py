@@ -26,6 +26,7 @@ from probe_agent.archive import (
     StoredForecast,
     StoredHeatup,
     StoredLesson,
+    StoredMemory,
 )
 from probe_agent.cli import main
 from probe_agent.config import Setup
@@ -141,6 +142,47 @@ def lessons(*changed: str) -> dict[int, StoredLesson]:
 )
 def test_a_change_is_news_once(changed: tuple[str, ...], news: tuple[int, str] | None) -> None:
     assert learning._news(lessons(*changed)) == news
+
+
+# -- what fits together
+
+
+def stored(
+    version: int = learning.MODEL_VERSION, learned_from: tuple[int, ...] = (1,), text: str = ""
+) -> StoredMemory:
+    known = '{"names": ["a"], "mean": [1.0], "covariance": [[1.0]], "heat_ups": 1, "later": 2}'
+    return StoredMemory((1, 1.0), version, learned_from, text or known)
+
+
+def test_a_memory_is_read_with_fields_it_may_gain_and_never_one_of_another_model() -> None:
+    memory = learning.memory_of(stored())
+    assert memory is not None
+    assert (memory.names, memory.heat_ups) == (("a",), 1)
+    assert learning.memory_of(stored(version=0)) is None
+    assert learning.memory_of(stored(text='{"names": 3}')) is None
+    assert learning.memory_of(stored(text="{half")) is None
+    assert learning.memory_of(None) is None
+
+
+def test_what_is_stored_is_outdated_where_it_is_not_what_the_heat_ups_teach() -> None:
+    clean = StoredLesson(learning.MODEL_VERSION, True, False, "", "")
+    unclean = StoredLesson(learning.MODEL_VERSION, False, False, "no rise", "")
+    one, two = heatup(number=1), heatup(number=2)
+    left_out = heatup(number=1, excluded=True)
+    outdated = learning._is_outdated
+    assert not outdated([], {}, None)
+    assert not outdated([one], {}, None), "not learned from yet"
+    assert not outdated([one], {1: clean}, stored())
+    assert not outdated([one, two], {1: clean}, stored()), "the second is due, not the first again"
+    assert not outdated([one], {1: unclean}, None)
+    assert outdated([one], {1: clean}, None)
+    assert outdated([one], {1: clean}, stored(version=0))
+    assert outdated([one], {1: clean}, stored(text="{half"))
+    assert outdated([one], {1: StoredLesson(0, True, False, "", "")}, stored())
+    assert outdated([one, two], {1: clean, 2: clean}, stored())
+    assert outdated([left_out], {1: clean}, stored()), "left out since"
+    assert outdated([one, two], {2: clean}, stored(learned_from=(2,))), "taken in again"
+    assert not outdated([left_out, two], {2: clean}, stored(learned_from=(2,)))
 
 
 # -- rows
