@@ -228,6 +228,8 @@ def simulated(what: str) -> tuple[Observation, ...]:
     events: tuple[Event, ...] = (Event(ON_S, Happening.HEATER_ON),)
     if what in ("stop", "pause"):
         events += (Event(FAILS_S, Happening.HEATER_FAILS),)
+    if what == "dead":
+        events += (Event(ON_S, Happening.HEATER_FAILS),)
     if what == "pause":
         events += (Event(MENDS_S, Happening.HEATER_MENDS),)
     if what == "hangar":
@@ -266,6 +268,12 @@ def test_a_heater_that_fails_is_noticed(mode: HeaterMode) -> None:
     assert physics.forecast().heater_on_at == pytest.approx(ON_S, abs=120.0)
     assert stop[1] is False
     assert FAILS_S < stop[0] <= FAILS_S + 600
+
+
+def test_a_heater_that_never_warms_is_noticed() -> None:
+    *_, on, stop = run_through("dead", "command")[1]
+    assert (on, stop[1]) == ((ON_S, True), False)
+    assert ON_S + 300 < stop[0] <= ON_S + 1200
 
 
 def test_a_heater_that_comes_back_is_noticed() -> None:

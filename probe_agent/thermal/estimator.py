@@ -17,7 +17,16 @@ from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
 from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.doubt import Doubt
-from probe_agent.thermal.evidence import Checkpoint, Checkpoints, Evidence, Rows, look_ahead, strongest, weigh
+from probe_agent.thermal.evidence import (
+    Checkpoint,
+    Checkpoints,
+    Evidence,
+    Rows,
+    look_ahead,
+    strongest,
+    weigh,
+    weigh_promise,
+)
 from probe_agent.thermal.falls import FallTest
 from probe_agent.thermal.heating import HeaterMode, Heating
 from probe_agent.thermal.history import History
@@ -64,6 +73,7 @@ _TEACHES_C = 5.0
 _KNOWN_ON_S = 600.0
 _START_S = 600.0
 _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
+_PROMISED_S = 7200.0
 _LOOK_AHEAD = 0.5  # of the run so far
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -138,6 +148,7 @@ class Estimator:
         self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 5)), 0.4, prior.core_sump_share)
         self._heating = Heating(heater_mode, prior)
         self._checkpoints = Checkpoints()
+        self._promise: Checkpoint | None = None
         self._recent: deque[Observation] = deque(maxlen=_RECENT)
         self._last: Observation | None = None
         self._ambient_c: float | None = None
@@ -275,6 +286,20 @@ class Estimator:
         back = [r for r in self._recent if r.t_s >= on_s - early_s]
         self._above_since = None
         self._begin(back[0].t_s, back, core)
+        self._promise = self._promised() if self._heating.is_tested and self._heating.told else None
+
+    def _promised(self) -> Checkpoint | None:
+        """What should follow heater-on, as it is believed before the curve; None for what isn't described:
+        anything may follow there."""
+        episode = self._episode
+        if episode is None or not self.prior.is_engine:
+            return None
+        problem = self._problem(episode)
+        run = simulate_past(problem, np.zeros((1, problem.factor.shape[1])))
+        none = np.zeros(len(self.places))
+        return look_ahead(
+            episode.history, run, self._heating.expected, self.prior.usual_rise_c, none, none, _PROMISED_S
+        )
 
     def _spacing(self) -> float:
         times = [r.t_s for r in self._recent]
@@ -448,6 +473,9 @@ class Estimator:
         """What the places say of a change of the heater, over the window that tells most."""
         assert self._episode is not None
         on_s = self._heating.on_at
+        believed = np.array([float(p not in self._doubt.set_aside) for p in self.places])
+        if self._promise is not None:
+            return self._kept_promise(self._promise, believed)
         points = [
             p for p in self._checkpoints.of_ages(obs.t_s) if on_s is None or self._heat_had_come(p, on_s)
         ]
@@ -455,10 +483,18 @@ class Estimator:
             return None
         oldest = min(p.t_s for p in points)
         rows = Rows.of([r for r in self._recent if r.t_s > oldest], self.places, self.prior.reading_sd_c)
-        believed = np.array([float(p not in self._doubt.set_aside) for p in self.places])
         was_on, reference_c = self._heating.heating is not False, self._episode.reference_c
         said = (weigh(p, rows, believed, reference_c, was_on) for p in points)
         return strongest([e for e in said if e is not None])
+
+    def _kept_promise(self, promise: Checkpoint, believed: Array) -> Evidence | None:
+        """Whether a heater that was switched on ever warmed; asked until that is told."""
+        assert self._episode is not None
+        rows = Rows.of([r for r in self._recent if r.t_s > promise.t_s], self.places, self.prior.reading_sd_c)
+        said = weigh_promise(promise, rows, believed, self._episode.reference_c, self.prior.reading_sd_c)
+        if said is not None and said.log_odds != 0:
+            self._promise = None
+        return said
 
     def _heat_had_come(self, point: Checkpoint, on_s: float) -> bool:
         """Whether the places had clearly risen by then, or should have long since: before the heat has

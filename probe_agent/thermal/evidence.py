@@ -28,6 +28,9 @@ NDArrayInt = NDArray[np.int64]
 
 _STEPS = 48
 _PARTS = 10  # the readings since a checkpoint, averaged to so many instants
+_TELLS = 15.0  # reading errors a rise must be promised to have been
+_DEAD_LAGS = 4.0  # how late a heater may come that comes at all
+_NOTHING, _NOTHING_ODDS = 0.12, 10.0  # share of what was promised that is as good as none
 _FEWEST = 3  # rows
 _INSTANTS = 12  # at so many instants the heater may have changed
 _KEPT = 40
@@ -211,6 +214,31 @@ def weigh(
         float(gain / bottom),
         math.sqrt(_ALIKE / bottom),
     )
+
+
+def weigh_promise(
+    promise: Checkpoint, rows: Rows, believed: Array, reference_c: float, reading_sd_c: float
+) -> Evidence | None:
+    """Whether a heater warmed anything since it was switched on, against what such a heater should do.
+
+    promise: the checkpoint at heater-on of a heat-up as it is believed before its curve, so that only a rise
+    of nearly nothing counts against it. None where that can't be told yet; log_odds below 0: it warms.
+    """
+    waited_s = float(rows.t_s[-1] - promise.t_s) if len(rows.t_s) else 0.0
+    if waited_s < _DEAD_LAGS * promise.lag_s:
+        return None
+    seen = _averaged(promise, rows.since(promise.t_s + 0.8 * waited_s), believed, reference_c)
+    if seen is None:
+        return None
+    should = _picked(promise.response(seen.t_s, promise.t_s), seen.column)
+    rises = seen.value - _picked(promise.ahead(promise.off, seen.t_s), seen.column)
+    size = float(should @ should)
+    if math.sqrt(size / len(should)) < _TELLS * reading_sd_c:
+        return None
+    share = float(should @ rises) / size
+    error = 2 * reading_sd_c / math.sqrt(size)
+    odds = _NOTHING_ODDS if share + 2 * error < _NOTHING else (-1.0 if share > 2 * _NOTHING else 0.0)
+    return Evidence(promise.t_s, promise.t_s, odds, 1.0 - share, error)
 
 
 @dataclass(frozen=True, slots=True)
