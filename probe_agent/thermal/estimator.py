@@ -18,8 +18,18 @@ from probe_agent.thermal import memory as learned
 from probe_agent.thermal.answers import Outlook, uncovering
 from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.doubt import Doubt
+from probe_agent.thermal.evidence import (
+    Checkpoint,
+    Checkpoints,
+    Evidence,
+    Rows,
+    look_ahead,
+    strongest,
+    weigh,
+    weigh_promise,
+)
 from probe_agent.thermal.falls import FallTest
-from probe_agent.thermal.heating import Evidence, HeaterMode, Heating
+from probe_agent.thermal.heating import HeaterMode, Heating
 from probe_agent.thermal.history import History
 from probe_agent.thermal.memory import Lesson, Memory
 from probe_agent.thermal.network import (
@@ -30,8 +40,6 @@ from probe_agent.thermal.network import (
     effective_air,
     of_place,
     parameter_names,
-    simulate,
-    transition,
 )
 from probe_agent.thermal.passage import Futures, first_passage, grid, quantiles, sample_futures
 from probe_agent.thermal.posterior import (
@@ -67,6 +75,8 @@ _KNOWN_ON_S = 600.0
 _SETTLES_S = 900.0
 _START_S = 120.0
 _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
+_PROMISED_S = 7200.0
+_LOOK_AHEAD = 0.5  # of the run so far
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
 _DECILES = (0.1, 0.5, 0.9)
@@ -91,26 +101,6 @@ class _Episode:
     fitted_cell_s: float = 0.0
     cells: int = 0
     """Completed since the last fit."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Checkpoint:
-    """The most likely past as it was seen at t_s: what the heater is tested against."""
-
-    t_s: float
-    start_s: float
-    cell_s: float
-    a: Array
-    states: Array
-    theta: Array
-
-    def at(self, t_s: float) -> Array:
-        """State at t_s, straight between borders."""
-        place = np.clip((t_s - self.start_s) / self.cell_s, 0, len(self.states) - 1.001)
-        before = int(place)
-        return np.asarray(
-            self.states[before] + (place - before) * (self.states[before + 1] - self.states[before])
-        )
 
 
 class Estimator:
@@ -162,7 +152,8 @@ class Estimator:
         self._future_uniforms = rng.random((_SAMPLES, 4))
         self._core = CoreBank(self.places, rng.standard_normal((_SAMPLES, 5)), 0.4, prior.core_sump_share)
         self._heating = Heating(heater_mode, prior)
-        self._checkpoints: deque[_Checkpoint] = deque(maxlen=12)
+        self._checkpoints = Checkpoints()
+        self._promise: Checkpoint | None = None
         self._recent: deque[Observation] = deque(maxlen=_RECENT)
         self._last: Observation | None = None
         self._ambient_c: float | None = None
@@ -301,11 +292,25 @@ class Estimator:
         self._checkpoints.clear()
         self._last_clean = None
         # The last of the rest tells whether it still cools, and so how cold the air around it is.
-        before = max(8 * self._spacing(), self.prior.rest_s)
+        before = max(8 * self._spacing(), self.prior.rest_s, 3 * self._heating.on_sd_s)
         back = [r for r in self._recent if r.t_s >= on_s - before]
         self._above_since = None
         self._was_above = False
         self._begin(back[0].t_s, back, core)
+        self._promise = self._promised() if self._heating.is_tested and self._heating.told else None
+
+    def _promised(self) -> Checkpoint | None:
+        """What should follow heater-on, as it is believed before the curve; None for what isn't described:
+        anything may follow there."""
+        episode = self._episode
+        if episode is None or not self.prior.is_engine:
+            return None
+        problem = self._problem(episode)
+        run = simulate_past(problem, np.zeros((1, problem.factor.shape[1])))
+        none = np.zeros(len(self.places))
+        return look_ahead(
+            episode.history, run, self._heating.expected, self.prior.usual_rise_c, none, none, _PROMISED_S
+        )
 
     def _spacing(self) -> float:
         times = [r.t_s for r in self._recent]
@@ -432,12 +437,19 @@ class Estimator:
         gaps = usual_gaps(problem, run)
         self._doubt.settle({p: float(g) for p, g in zip(self.places, gaps, strict=True) if math.isfinite(g)})
         if self._heating.is_tested:
-            history = episode.history
-            self._checkpoints.append(
-                _Checkpoint(
-                    history.end_s, history.start_s, history.cell_s, run.a[0], run.states[0], run.theta[0]
-                )
-            )
+            self._remember(episode, run, gaps)
+
+    def _remember(self, episode: _Episode, run: Run, gaps: Array) -> None:
+        """What should follow the most likely past, to test the heater against."""
+        history = episode.history
+        risen = np.abs(run.states[0, -1] - run.states[0, 0])[STAGES : STAGES + len(self.places)]
+        sure = np.hypot(0.5 * self.prior.reading_sd_c, 0.5 * self.prior.discrepancy * risen)
+        horizon_s = max(_LOOK_AHEAD * (history.end_s - history.start_s), 16 * self._spacing())
+        if self.prior.is_engine:
+            horizon_s = float(np.clip(horizon_s, 2400.0, 4800.0))
+        self._checkpoints.add(
+            look_ahead(history, run, self._heating.expected, self.prior.usual_rise_c, gaps, sure, horizon_s)
+        )
 
     def _believe(self, obs: Observation) -> None:
         """Set aside a place that leaves what is expected of it alone; let it back when it returns."""
@@ -477,63 +489,39 @@ class Estimator:
         return replace(episode.problem, history=episode.history), episode.ensemble
 
     def _evidence(self, obs: Observation) -> Evidence | None:
-        """How much of the expected heating the places show over the shortest window that can tell."""
+        """What the places say of a change of the heater, over the window that tells most."""
         assert self._episode is not None
         on_s = self._heating.on_at
-        for checkpoint in reversed(self._checkpoints):
-            # Before the heat has come through, its lag and a dead heater look the same.
-            lag_s = math.exp(checkpoint.theta[SHARED.index("log_lag_s")])
-            if obs.t_s - checkpoint.t_s < 0.5 * lag_s:
-                continue
-            if on_s is not None and not self._heat_had_come(checkpoint, on_s, lag_s):
-                break
-            rows = [r for r in self._recent if r.t_s >= checkpoint.t_s]
-            if len(rows) < 5:
-                continue
-            found = self._fraction(checkpoint, rows, self._episode)
-            if found is not None and found.error < 0.16:
-                return found
-        return None
-
-    def _heat_had_come(self, point: _Checkpoint, on_s: float, lag_s: float) -> bool:
-        """Whether the places had clearly risen by then, or should have long since."""
-        n = len(self.places)
-        rise = np.diff(point.states[[0, -1], STAGES : STAGES + n], axis=0).mean()
-        waited = point.t_s - on_s
-        if waited > max(_NO_RISE_S, 6 * lag_s):
-            return True
-        return waited > 3 * lag_s and rise > max(10 * self.prior.reading_sd_c, 1.0)
-
-    def _fraction(
-        self, point: _Checkpoint, rows: Sequence[Observation], episode: _Episode
-    ) -> Evidence | None:
-        """Regression of what was read on the difference between a heater that works and one that
-        doesn't, from the checkpoint on, each place with an offset of its own."""
-        begin_s, steps = rows[0].t_s, 8
-        dt_s = (rows[-1].t_s - begin_s) / steps
-        n = len(self.places)
-        phi = np.repeat(transition(point.a[None], dt_s), 2, axis=0)
-        shares = np.repeat([[0.0], [self._heating.expected]], steps, axis=1)
-        air = np.full((2, steps), self._air(episode) + point.theta[SHARED.index("ambient_offset_c")])
-        z = np.repeat(point.at(begin_s)[None], 2, axis=0)
-        loss = np.exp(point.theta[-1] + off_loss(np.repeat(point.theta[None], 2, axis=0), shares))
-        nodes = simulate(phi, z, shares, air, self.prior.usual_rise_c, loss)[:, :, STAGES : STAGES + n]
-        t_s = begin_s + dt_s * np.arange(steps + 1)
-        top = bottom = 0.0
-        for i, place in enumerate(self.places):
-            points = [(r.t_s, r.values_c[place] - episode.reference_c) for r in rows if place in r.values_c]
-            if len(points) < 5 or place in self._doubt.set_aside:
-                continue
-            at, value = np.array(points).T
-            off, on = np.interp(at, t_s, nodes[0, :, i]), np.interp(at, t_s, nodes[1, :, i])
-            gain = on - off - np.mean(on - off)
-            seen = value - off - np.mean(value - off)
-            top += float(gain @ seen)
-            bottom += float(gain @ gain)
-        if bottom <= 0:
+        believed = np.array([float(p not in self._doubt.set_aside) for p in self.places])
+        if self._promise is not None:
+            return self._kept_promise(self._promise, believed)
+        points = [
+            p for p in self._checkpoints.of_ages(obs.t_s) if on_s is None or self._heat_had_come(p, on_s)
+        ]
+        if not points:
             return None
-        error = math.hypot(self.prior.reading_sd_c / math.sqrt(bottom), 0.1)
-        return Evidence(begin_s, top / bottom, error)
+        oldest = min(p.t_s for p in points)
+        rows = Rows.of([r for r in self._recent if r.t_s > oldest], self.places, self.prior.reading_sd_c)
+        was_on, reference_c = self._heating.heating is not False, self._episode.reference_c
+        said = (weigh(p, rows, believed, reference_c, was_on) for p in points)
+        return strongest([e for e in said if e is not None])
+
+    def _kept_promise(self, promise: Checkpoint, believed: Array) -> Evidence | None:
+        """Whether a heater that was switched on ever warmed; asked until that is told."""
+        assert self._episode is not None
+        rows = Rows.of([r for r in self._recent if r.t_s > promise.t_s], self.places, self.prior.reading_sd_c)
+        said = weigh_promise(promise, rows, believed, self._episode.reference_c, self.prior.reading_sd_c)
+        if said is not None and said.log_odds != 0:
+            self._promise = None
+        return said
+
+    def _heat_had_come(self, point: Checkpoint, on_s: float) -> bool:
+        """Whether the places had clearly risen by then, or should have long since: before the heat has
+        come through, its lag and a dead heater look the same."""
+        waited = point.t_s - on_s
+        if waited > max(_NO_RISE_S, 6 * point.lag_s):
+            return True
+        return waited > 3 * point.lag_s and point.risen_c > max(10 * self.prior.reading_sd_c, 1.0)
 
     # -- answering ---------------------------------------------------------------------------------
 
@@ -572,6 +560,8 @@ class Estimator:
         falls = tuple(self._falls.done)
         if self._doubt.set_aside:
             return Lesson(self.memory, False, f"{min(self._doubt.set_aside)} was not believed", falls=falls)
+        if self._heating.is_tested and not (self._heating.told or self._heating.recognised):
+            return Lesson(self.memory, False, "whether it was the heater is not known", falls=falls)
         if self.heater_mode == "none" and self._heating.on_sd_s > _KNOWN_ON_S:
             return Lesson(self.memory, False, "when the heater was switched on is not known", falls=falls)
         value, variance, _ = episode.history.readings()

@@ -2,35 +2,28 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from probe_agent.readings import Observation
-from probe_agent.thermal.network import Array
+from probe_agent.thermal.evidence import Evidence
+from probe_agent.thermal.network import SHARED, Array
 from probe_agent.thermal.prior import Prior
+from probe_agent.thermal.recognition import is_heaters
 
 HeaterMode = Literal["measured", "command", "none"]
 Change = Literal["new", "changed"]
 
 _ON = 0.01  # share below which a heater counts as off
 _RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or stays
-_STOPPED, _SURELY_STOPPED = 0.35, 0.6
-_RESUMED, _SURELY_RESUMED = 0.65, 0.4
+_SURE = 6.0  # log odds at which the curve is believed
+_WHOLE = (0.6, 1.6)  # share of the heating that came or went: less is another supply, more no heater
 _LEVELS = 2000
 _SHORTEST_S, _LONGEST_S = 240.0, 1200.0  # of an interruption that ends by itself
-
-
-@dataclass(frozen=True, slots=True)
-class Evidence:
-    """What the curve says of the heater: the fraction of the expected heating that was seen since
-    since_s, 1 as expected, 0 none, and its standard error."""
-
-    since_s: float
-    fraction: float
-    error: float
+_PAUSE_S, _PAUSES = 180.0, 1.5
 
 
 class Heating:
@@ -38,7 +31,8 @@ class Heating:
 
     heating: True, False, None unknown. on_at: start of this heat-up; off_at: when the heating ended.
     share: what holds from the last observation on. rewritten_from: set where the past turned out
-    another than assumed, share then holds from there on.
+    another than assumed, share then holds from there on. recognised: without a signal, whether the rise
+    is a heater's; until then heating is None, and what is expected is expected if this goes on.
     """
 
     def __init__(self, mode: HeaterMode, prior: Prior) -> None:
@@ -47,10 +41,12 @@ class Heating:
         self._command = 0.0
         self._levels: list[float] = []
         self._told = False
+        self._pauses_s: list[float] = []
         self.heating: bool | None = None
         self.share = 0.0
         self.on_at: float | None = None
         self.on_sd_s = 0.0
+        self.recognised = False
         self.off_at: float | None = None
         self.rewritten_from: float | None = None
 
@@ -58,6 +54,11 @@ class Heating:
     def is_tested(self) -> bool:
         """Whether the curve has a say: the heater's power is not measured and a heat-up was begun."""
         return self.on_at is not None and (self._mode != "measured" or not self._told)
+
+    @property
+    def told(self) -> bool:
+        """Whether the heater's signal was ever heard of."""
+        return self._told
 
     @property
     def told_on(self) -> bool:
@@ -74,25 +75,36 @@ class Heating:
         self.rewritten_from = None
         if self._mode == "none" or obs.heater is None:
             # A signal that was there and is missing in this row holds on.
-            return None if self._told else self._find_start(obs, recent)
+            return None if self._told else self._look_for(obs, recent)
         self._told = True
         return self._follow(obs.t_s, obs.heater)
 
     def judge(self, evidence: Evidence, now_s: float) -> Change | None:
         """Stop or resume where the curve leaves little doubt."""
-        low, high = evidence.fraction - 2 * evidence.error, evidence.fraction + 2 * evidence.error
-        if self.heating is not False and evidence.fraction < _STOPPED and high < _SURELY_STOPPED:
-            seen = max(0.0, evidence.fraction)
-            self.off_at = self.rewritten_from = now_s - (1 - seen) * (now_s - evidence.since_s)
+        if evidence.log_odds < _SURE or not _WHOLE[0] < evidence.seen < _WHOLE[1]:
+            return None
+        if self.heating is not False:
+            if now_s - evidence.changed_s < self._patience_s():
+                return None
+            self.off_at = self.rewritten_from = evidence.changed_s
             self.heating, self.share = False, 0.0
             return "changed"
-        wanted = self._mode != "command" or self._command > _ON
-        if self.heating is False and wanted and evidence.fraction > _RESUMED and low > _SURELY_RESUMED:
-            self.rewritten_from = now_s - min(1.0, evidence.fraction) * (now_s - evidence.since_s)
-            self.off_at = None
-            self.heating, self.share = True, self.expected
-            return "changed"
-        return None
+        if self._mode == "command" and self._command <= _ON:
+            return None
+        self.rewritten_from = evidence.changed_s
+        if self.off_at is not None:
+            self._pauses_s.append(evidence.changed_s - self.off_at)
+        self.off_at = None
+        self.heating, self.share = (True if self._told or self.recognised else None), self.expected
+        return "changed"
+
+    def _patience_s(self) -> float:
+        """How long the heat must have been gone to count as stopped: longer than a thermostat's pause, and
+        than the pauses this heat-up had already. One alone tells of no thermostat."""
+        if not self._prior.is_engine:
+            return 0.0
+        usual_s = _PAUSES * max(self._pauses_s) if len(self._pauses_s) > 1 else 0.0
+        return min(max(_PAUSE_S, usual_s), _RETURN_S)
 
     def share_at(self, row: Observation) -> float:
         """Share that held after a row that was taken before."""
@@ -100,9 +112,14 @@ class Heating:
             return row.heater if row.heater > _ON else 0.0
         return self.expected if self.on_at is not None and row.t_s >= self.on_at else 0.0
 
+    @property
+    def _goes_on(self) -> bool:
+        """Whether something warms, a heater or not."""
+        return self.heating is True or (self.heating is None and self.on_at is not None)
+
     def level(self) -> float:
         """Share at which heating goes on, were it to go on."""
-        if self.heating is True:
+        if self._goes_on:
             return self.share
         return self._levels[-1] if self._levels else (1.0 if self.on_at is not None else 0.0)
 
@@ -113,7 +130,7 @@ class Heating:
         was modulated goes on so.
         """
         shape = (len(uniforms), len(t_s))
-        if self.heating is True:
+        if self._goes_on:
             steady = np.full(shape, self.share) if self._is_steady() else self._modulated(t_s, uniforms)
             return steady * self._uninterrupted(t_s, uniforms)
         if self.off_at is None or self.level() <= 0:
@@ -132,7 +149,7 @@ class Heating:
         if on and not was_on:
             change = "changed"
             if self._is_new(t_s):
-                change, self.on_at, self._levels = "new", t_s, []
+                change, self.on_at, self._levels, self._pauses_s = "new", t_s, [], []
             self.heating, self.off_at = True, None
         elif was_on and not on:
             change = "changed"
@@ -154,6 +171,14 @@ class Heating:
         longest = 3600.0 if self._prior.is_engine else 1800.0
         return off_for > min(longest, max(60.0, on_for))
 
+    def _look_for(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
+        """Without a signal: a heat-up that begins, or what was unknown turns out a heater's."""
+        if self.heating is None and self.on_at is not None:
+            if is_heaters([*recent, obs], self.on_at, self.on_sd_s, self._prior.reading_sd_c):
+                self.heating = self.recognised = True
+            return None
+        return self._find_start(obs, recent)
+
     def _find_start(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
         """Without a signal: a clear rise over the rest before it."""
         over = self.off_at is not None and obs.t_s - self.off_at > 3600.0
@@ -164,8 +189,10 @@ class Heating:
         if rise is None:
             return None
         self.on_at, self.on_sd_s = rise
-        self.off_at = None
-        self.heating, self.share = True, 1.0
+        self.off_at, self._pauses_s = None, []
+        # Of what is not described nothing but its heater is known to warm it.
+        self.recognised = not self._prior.is_engine
+        self.heating, self.share = self.recognised or None, 1.0
         return "new"
 
     def _uninterrupted(self, t_s: Array, uniforms: Array) -> Array:
@@ -205,4 +232,12 @@ def _clear_rise(rows: Sequence[Observation], prior: Prior) -> tuple[float, float
         low = np.flatnonzero(risen < needed / 2)
         start = float(t[low[-1]]) if len(low) else float(t[0])
         starts.append((start, max(0.3 * (float(t[-1]) - start), 1.0)))
-    return min(starts, default=None)
+    if not starts:
+        return None
+    start, sd = min(starts)
+    if prior.is_engine:
+        # The rise comes after its heater's lag, and the later the weaker it is.
+        lag_s = math.exp(float(prior.shared_mean[SHARED.index("log_lag_s")]))
+        wait_s = float(t[-1]) - start
+        start, sd = start - 0.5 * wait_s, math.hypot(0.5 * wait_s, 0.3 * lag_s)
+    return start, sd
