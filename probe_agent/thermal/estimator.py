@@ -291,8 +291,7 @@ class Estimator:
         on_s = self._heating.on_at if self._heating.on_at is not None else obs.t_s
         self._checkpoints.clear()
         self._last_clean = None
-        # The last of the rest tells whether it still cools, and so how cold the air around it is.
-        before = max(8 * self._spacing(), self.prior.rest_s, 3 * self._heating.on_sd_s)
+        before = max(8 * self._spacing(), 3 * self._heating.on_sd_s)
         back = [r for r in self._recent if r.t_s >= on_s - before]
         self._above_since = None
         self._was_above = False
@@ -372,8 +371,7 @@ class Estimator:
             # Untold, the air counts as cold as the coldest place, or colder where the engine isn't at rest.
             air = SHARED.index("ambient_offset_c")
             apart = max(0.0, float(np.ptp(episode.start_c[np.isfinite(episode.start_c)])) - _REST_C)
-            mean[air] -= 0.5 * apart
-            covariance[air, air] = (0.8 + 0.5 * apart) ** 2
+            covariance[air, air] = (0.8 + 0.3 * apart) ** 2
         if self._heating.on_sd_s == 0.0:
             covariance[SHARED.index("on_shift")] = covariance[:, SHARED.index("on_shift")] = 0.0
         self._know_rest(episode, mean, covariance)

@@ -30,8 +30,7 @@ class Prior:
     None for a share of the time scale; core_sump_share: share of the sump in what surrounds it;
     comes_back: chance that a heater that stopped comes back at all;
     interrupted_per_h: how often heat is interrupted for some minutes (common practice, no source);
-    rest_sd_c: spread of the metal's temperatures in an engine at rest; rest_s: how much of the rest before
-    heater-on the network describes, 0 where a blower makes another of it.
+    rest_sd_c: spread of the metal's temperatures in an engine at rest.
     """
 
     name: str
@@ -51,8 +50,7 @@ class Prior:
     air_sd_c_per_sqrt_h: float = 0.3
     comes_back: float = 0.6
     interrupted_per_h: float = 0.0
-    rest_sd_c: float = 0.2
-    rest_s: float = 0.0
+    rest_sd_c: float = 0.12
     is_engine: bool = False
 
     def mean(self, places: Sequence[str]) -> Array:
@@ -178,7 +176,7 @@ def engine_prior(
         ]
     )
     spread = np.array(
-        [0.5, 0.4, 0.7, 0.4, 0.6, 0.6, 0.6, 0.7, 0.5, 0.6, 0.6, 0.6, off_loss_sd, 0.7, 0.7, 1.0]
+        [0.63, 0.5, 0.85, 0.5, 0.75, 0.75, 0.75, 0.85, 0.63, 0.75, 0.75, 0.75, off_loss_sd, 0.7, 0.7, 1.0]
     )
     near = (0.0, 0.7, 0.0, 0.0, 1.5, 0.0)
     return Prior(
@@ -194,7 +192,6 @@ def engine_prior(
         power_sd=0.02,
         wander_s=3600.0,
         core_lag_s=2400.0,
-        rest_s=0.0 if blown else 600.0,
         core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
         comes_back=0.7,
         interrupted_per_h=0.03,
