@@ -69,7 +69,7 @@ def falls_of(plume_c: float, minutes: float = 12.0) -> FallTest:
     for k in range(int((60 + minutes) * 4)):
         t_s = 15.0 * k
         since = max(0.0, t_s - 3600.0)
-        values = {p: 20.0 - since / 600.0 for p in PLACES}
+        values = dict.fromkeys(PLACES, 20.0 - since / 600.0)
         values["cyl-1"] += plume_c * math.exp(-since / 60.0)
         warms = t_s < 3600.0
         test.take(Observation(t_s, values, -10.0, float(warms)), warms, warmed)
