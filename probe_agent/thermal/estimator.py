@@ -371,7 +371,10 @@ class Estimator:
             # Untold, the air counts as cold as the coldest place, or colder where the engine isn't at rest.
             air = SHARED.index("ambient_offset_c")
             apart = max(0.0, float(np.ptp(episode.start_c[np.isfinite(episode.start_c)])) - _REST_C)
-            covariance[air, air] = (0.8 + 0.3 * apart) ** 2
+            # What cools without having been heated here tells that the air is colder by about as much again.
+            cooled = self._cooled_c(episode) if self._heating.on_at is None else 0.0
+            mean[air] -= cooled
+            covariance[air, air] = (0.8 + 0.3 * apart + cooled) ** 2
         if self._heating.on_sd_s == 0.0:
             covariance[SHARED.index("on_shift")] = covariance[:, SHARED.index("on_shift")] = 0.0
         self._know_rest(episode, mean, covariance)
@@ -391,6 +394,16 @@ class Estimator:
             self._heating.on_at,
             self._heating.on_sd_s,
         )
+
+    def _cooled_c(self, episode: _Episode) -> float:
+        """How far the places have cooled since the start, in the middle [°C]."""
+        value, variance, _ = episode.history.readings()
+        fallen = [
+            episode.start_c[i] - value[seen[-1], i]
+            for i in range(len(self.places))
+            if len(seen := np.flatnonzero(np.isfinite(variance[:, i])))
+        ]
+        return max(0.0, float(np.median(fallen))) if fallen else 0.0
 
     def _know_rest(self, episode: _Episode, mean: Array, covariance: Array) -> None:
         """What the start tells of the probes' offsets, in place: at rest all metal has one temperature."""
