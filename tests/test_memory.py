@@ -1,0 +1,73 @@
+"""What heat-ups teach of a setup, two levels apart: what belongs to it, and what to the day."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from probe_agent.thermal.memory import Memory, absorb, day_spread, setup_prior
+from probe_agent.thermal.network import SHARED, parameter_names
+from probe_agent.thermal.prior import engine_prior
+
+PLACES = ("cyl-1", "cyl-2", "case-nose")
+NAMES = parameter_names(PLACES)
+PRIOR = engine_prior("opposed-4", "air", "pads-and-bands", 650.0, True, True, "outside", PLACES, ())
+RATE = SHARED.index("log_rate_c_per_s")
+
+
+def taught(memory: Memory | None, rate_shift: float) -> tuple[Memory, str]:
+    """A heat-up that tells the rate, shifted by so much from the prior's, and nothing else."""
+    mean, covariance = setup_prior(PRIOR, memory, PLACES)
+    found = mean.copy()
+    found[RATE] = PRIOR.mean(PLACES)[RATE] + rate_shift
+    spread = covariance + np.diag(day_spread(NAMES, memory) ** 2)
+    spread[RATE] = spread[:, RATE] = 0.0
+    spread[RATE, RATE] = 1e-4
+    return absorb(memory, PRIOR, PLACES, found, spread)
+
+
+def rate_of(memory: Memory) -> tuple[float, float]:
+    i = memory.names.index("log_rate_c_per_s")
+    return memory.mean[i], memory.covariance[i][i] ** 0.5
+
+
+def after(shifts: list[float]) -> tuple[Memory, list[str]]:
+    memory, said = None, []
+    for shift in shifts:
+        memory, changed = taught(memory, shift)
+        said.append(changed)
+    assert memory is not None
+    return memory, said
+
+
+def test_heat_ups_draw_the_setup_to_what_they_tell_and_narrow_it() -> None:
+    prior = PRIOR.mean(PLACES)[RATE]
+    one, three = (after([0.2] * n)[0] for n in (1, 3))
+    assert rate_of(one)[0] == pytest.approx(prior + 0.2, abs=0.02)
+    assert rate_of(three)[1] < rate_of(one)[1] < PRIOR.shared_factor[RATE, RATE]
+    assert (one.heat_ups, three.heat_ups) == (1, 3)
+
+
+def test_days_far_apart_widen_the_next_one() -> None:
+    steady, apart = after([0.0] * 6)[0], after([0.3, -0.3] * 3)[0]
+    assert day_spread(NAMES, steady)[RATE] < day_spread(NAMES, None)[RATE] < day_spread(NAMES, apart)[RATE]
+
+
+def test_three_days_in_a_row_far_to_one_side_are_a_change_for_good_said_once() -> None:
+    _, said = after([0.0, 0.01, -0.01, 0.0, -0.5, -0.7, -0.9, -0.9])
+    assert [bool(s) for s in said].count(True) == 1
+    assert "the heater warms more slowly than before" in said
+
+
+def test_one_odd_day_is_no_change() -> None:
+    assert not any(after([0.0, 0.01, -0.01, 0.0, -0.5, 0.0, 0.01])[1])
+
+
+def test_a_place_the_memory_does_not_know_has_its_prior() -> None:
+    memory = after([0.1])[0]
+    mean, covariance = setup_prior(PRIOR, memory, (*PLACES, "sump"))
+    names = parameter_names((*PLACES, "sump"))
+    new = names.index("log_heat:sump")
+    assert mean[new] == 0.0
+    assert covariance[new, new] == pytest.approx(PRIOR.place_sd[1] ** 2)
+    assert mean[RATE] == pytest.approx(rate_of(memory)[0])
