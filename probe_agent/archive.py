@@ -10,13 +10,12 @@ import json
 import sqlite3
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from probe_agent.config import Setup
-from probe_agent.store import open_checked
+from probe_agent.store import open_checked, transaction
 from probe_agent.thermocouple import ThermocoupleType, linearise
 from probe_agent.weakening import Warming
 
@@ -359,7 +358,8 @@ class Archive:
         before. anew: what all heat-ups taught is replaced as a whole.
         """
         places = {name: n for n, name in self._places.items()}
-        with self._writing() as db:
+        db = self._db
+        with transaction(db):
             if anew:
                 of_these = f"heatup IN (SELECT heatup FROM heatups WHERE setup IN ({_marks(setups)}))"
                 db.execute(f"DELETE FROM lessons WHERE {of_these}", setups)
@@ -376,17 +376,6 @@ class Archive:
                     " VALUES (?, ?, ?, ?, ?)",
                     (setups[-1], time.time(), version, json.dumps(list(learned_from)), parameters),
                 )
-
-    @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        self._db.execute("BEGIN IMMEDIATE")
-        try:
-            yield self._db
-            self._db.execute("COMMIT")
-        except BaseException:
-            if self._db.in_transaction:
-                self._db.execute("ROLLBACK")
-            raise
 
 
 def _insert_learned(db: sqlite3.Connection, one: Learned, places: Mapping[str, int]) -> None:

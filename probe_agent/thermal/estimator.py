@@ -494,7 +494,8 @@ class Estimator:
         is now."""
         if episode.problem is None or episode.found is None:
             problem = self._problem(episode)
-            return problem, sample(problem, fit(problem, self._warm(episode, problem), 2), self._normals)
+            found = fit(problem, self._warm(episode, problem), _ITERATIONS)
+            return problem, sample(problem, found, self._normals)
         if episode.ensemble is None:
             episode.ensemble = sample(episode.problem, episode.found, self._normals)
         return replace(episode.problem, history=episode.history), episode.ensemble
