@@ -131,6 +131,37 @@ CREATE TABLE scores (
 ) STRICT, WITHOUT ROWID;
 """
 
+_THIRD = """
+DROP TABLE departures;
+CREATE TABLE departures (
+  departure INTEGER PRIMARY KEY, setup INTEGER REFERENCES setups, leaves_at REAL NOT NULL,
+  plan TEXT NOT NULL, state TEXT NOT NULL, made_at REAL NOT NULL, changed_at REAL NOT NULL,
+  switch_on_at REAL, decided_at REAL, outcome TEXT, outcome_at REAL, note TEXT NOT NULL DEFAULT ''
+) STRICT;
+CREATE TABLE outings (
+  outing INTEGER PRIMARY KEY, heatup INTEGER REFERENCES heatups, departure INTEGER REFERENCES departures,
+  began_at REAL NOT NULL, ended_at REAL, kind TEXT NOT NULL, told_by TEXT NOT NULL, oil_c REAL, oil_s REAL
+) STRICT;
+CREATE TABLE pairings (
+  pairing INTEGER PRIMARY KEY, role TEXT NOT NULL, salt BLOB NOT NULL, hash BLOB NOT NULL,
+  made_at REAL NOT NULL, expires_at REAL NOT NULL, tries INTEGER NOT NULL DEFAULT 0, ended_at REAL
+) STRICT;
+CREATE TABLE sessions (
+  session INTEGER PRIMARY KEY, role TEXT NOT NULL, label TEXT NOT NULL, hash BLOB NOT NULL UNIQUE,
+  made_at REAL NOT NULL, expires_at REAL NOT NULL, ended_at REAL
+) STRICT;
+CREATE TABLE links (
+  link INTEGER PRIMARY KEY, hash BLOB NOT NULL UNIQUE, alert TEXT NOT NULL, recipient TEXT NOT NULL,
+  made_at REAL NOT NULL, expires_at REAL NOT NULL, used_at REAL
+) STRICT;
+CREATE TABLE recipients (
+  recipient TEXT PRIMARY KEY, tested_at REAL, proven_at REAL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE weather (
+  source TEXT PRIMARY KEY, taken_at REAL NOT NULL, document TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+"""
+
 
 @steps()
 def first(db: Database) -> None:
@@ -142,6 +173,12 @@ def first(db: Database) -> None:
 def second(db: Database) -> None:
     """What each heat-up taught, its heater-off tests, and how its forecasts were borne out."""
     _make(db, _SECOND, 2)
+
+
+@steps()
+def third(db: Database) -> None:
+    """Departures with their plans, what came of them, who may act, and the air to come."""
+    _make(db, _THIRD, 3)
 
 
 def _make(db: Database, schema: str, version: int) -> None:

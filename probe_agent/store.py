@@ -20,7 +20,7 @@ from typing import Any
 
 from probe_agent.readings import Forecast, Transition
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 PAGE_BYTES = 1024
 """Small pages: a commit changes a few hundred bytes in each of some eight pages, and each goes to the card
 whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""
