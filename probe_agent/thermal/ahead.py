@@ -7,42 +7,26 @@ and a rest that wanders, all in one regularised regression, so that its width co
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from probe_agent.readings import Weather, WeatherHour
-from probe_agent.thermal.air import (
-    AirForecast,
-    Stands,
-    Station,
-    clear_night,
-    gamma,
-    learn,
-    own_air,
-    regress,
-    wandering,
-    whiten,
-)
+from probe_agent.thermal.air import AirForecast, Stands, Station, clear_night, learn, own_air
 from probe_agent.thermal.network import Array
+from probe_agent.thermal.persistence import going_on
 
 RestsOn = Literal["forecast", "observed", "own-air", "nothing"]
 
 STALE_S = 12 * 3600.0
 """A forecast issued longer ago than this is said to be old."""
-_TOO_OLD_S = 72 * 3600.0
+TOO_OLD_S = 72 * 3600.0
 """One issued longer ago than this is not used: nobody vouches for how its error grows."""
 _FRESH_S = 6 * 3600.0
 """What was last measured longer ago than this yields to a station's observation."""
 _HOUR_S = 3600.0
-_WARMEST_H = 15.0
-_LEVEL_SD_C = 6.0
-_RESTS = [
-    (memory_h * _HOUR_S, fresh) for memory_h in (6.0, 12.0, 24.0, 48.0, 96.0) for fresh in (0.002, 0.02)
-]
-"""Memory of the rest [s] and its fresh share: rounding, gusts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +45,10 @@ class AirKnown:
     stands: Stands = "outside"
     offset_s: float = 0.0
     sun_h: float = 0.0
+
+    @property
+    def first_h(self) -> float:
+        return self.offset_s / _HOUR_S + self.sun_h
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,69 +82,64 @@ def air_ahead(known: AirKnown, now_s: float, until_s: float, samples: int = 256)
     """
     if until_s <= now_s:
         raise ValueError("the air to come ends after it begins")
-    t_s = now_s + _HOUR_S * np.arange(int(np.ceil((until_s - now_s) / _HOUR_S)) + 1)
-    own_s, own_c = (
-        np.array(column, float) for column in (zip(*known.own, strict=True) if known.own else ((), ()))
+    t_s = _hourly(now_s, until_s)
+    own_s, own_c = np.array(known.own, float).reshape(-1, 2).T
+    basis = rests_on(known, now_s)
+    if basis in ("forecast", "observed") and known.weather is not None:
+        station = _station(known, known.weather, now_s, float(t_s[-1]))
+        beside = _beside(station, own_s)
+        site = learn(station, own_s[beside], own_c[beside], known.stands)
+        air, said = own_air(site, station, t_s, samples), known.weather
+        issued_s, reaches_s = said.issued_at - known.offset_s, said.reaches_at - known.offset_s
+        return AirAhead(air, basis, said.source, issued_s, reaches_s)
+    if basis == "own-air":
+        return AirAhead(going_on(own_s, own_c, t_s, known.stands, known.first_h, samples), basis)
+    change = going_on(t_s[:1], np.zeros(1), t_s, known.stands, known.first_h, samples)
+    return AirAhead(AirForecast(t_s, change.air_c - change.air_c[:, :1]), "nothing", is_change=True)
+
+
+def _hourly(begin_s: float, until_s: float) -> Array:
+    """From begin_s on, the last one not before until_s."""
+    return np.asarray(begin_s + _HOUR_S * np.arange(int(np.ceil((until_s - begin_s) / _HOUR_S)) + 1), float)
+
+
+def rests_on(known: AirKnown, now_s: float) -> RestsOn:
+    """A forecast that reaches ahead before the air measured here, that before another place's present air."""
+    now_at, weather = now_s + known.offset_s, known.weather
+    if weather is not None and weather.reaches_at > now_at and now_at - weather.issued_at <= TOO_OLD_S:
+        return "forecast"
+    fresh = weather is not None and now_at - weather.reaches_at <= _FRESH_S
+    if known.own and (now_s - known.own[-1][0] <= _FRESH_S or not fresh):
+        return "own-air"
+    return "observed" if fresh else "nothing"
+
+
+def _station(known: AirKnown, weather: Weather, now_s: float, until_s: float) -> Station:
+    """The source's air from its kept hours to what it tells, and on as the day usually goes."""
+    said = weather.hours
+    hours = [*(h for h in known.past if h.at < said[0].at), *said]
+    t_s = np.array([h.at for h in hours]) - known.offset_s
+    air_c = np.array([h.air_c for h in hours])
+    cloud = np.array([np.nan if h.cloud is None else h.cloud for h in hours])
+    end_s = float(t_s[-1])
+    later_s = _hourly(end_s, max(until_s, end_s + _HOUR_S))[1:]
+    later_c = going_on(t_s, air_c, later_s, "outside", known.first_h).air_c.mean(0)
+    every_s = np.concatenate([t_s, later_s])
+    clear = None
+    if not np.isnan(cloud).all():
+        sky = np.concatenate([cloud, np.full(len(later_s), np.nan)])
+        clear = clear_night(every_s / _HOUR_S + known.first_h, sky)
+    issued_s = min(weather.issued_at - known.offset_s, now_s)
+    return Station(every_s, np.concatenate([air_c, later_c]), issued_s, clear, end_s)
+
+
+def _beside(station: Station, own_s: Array) -> NDArray[np.bool_]:
+    """Which readings of the own air have a word of the station's within an hour and a half."""
+    told_s = station.t_s[station.t_s <= (station.told_until_s or np.inf)]
+    after = (
+        np.clip(np.searchsorted(told_s, own_s), 1, len(told_s) - 1)
+        if len(told_s) > 1
+        else 0 * own_s.astype(int)
     )
-    if len(own_s):
-        return AirAhead(_going_on(own_s, own_c, t_s, known, samples), "own-air")
-    change = _going_on(np.array([now_s]), np.zeros(1), t_s, known, samples)
-    from_now = AirForecast(t_s, change.air_c - change.air_c[:, :1])
-    return AirAhead(from_now, "nothing", is_change=True)
-
-
-# -- as it is used to
-
-
-@dataclass(frozen=True, slots=True)
-class _Belief:
-    """Prior of the air that goes on: half the day's swing with its spread, spread of the rest [°C].
-    Judgement, no source."""
-
-    swing_c: float
-    swing_sd_c: float
-    rest_sd_c: float
-
-
-_BELIEFS: dict[Stands, _Belief] = {
-    "outside": _Belief(2.0, 1.5, 4.0),
-    "unheated": _Belief(1.2, 1.0, 3.5),
-    "heated": _Belief(0.3, 0.5, 1.5),
-}
-
-
-def _going_on(t_s: Array, air_c: Array, at_s: Array, known: AirKnown, samples: int) -> AirForecast:
-    """Paths at at_s of an air last measured at t_s (k,) ≥ 1: level, the day's course, a rest that fades
-    from where it was."""
-    belief = _BELIEFS[known.stands]
-    first_h = known.offset_s / _HOUR_S + known.sun_h
-    centre_c = float(air_c.mean())
-    seen = np.concatenate([(air_c - centre_c)[:, None], _day(t_s, first_h)], axis=1)[:, None]
-    white, last, left, log_det = whiten(t_s, seen, _RESTS)
-    mean0 = np.array([0.0, belief.swing_c, 0.0, 0.0, 0.0])
-    sd0 = np.array(
-        [_LEVEL_SD_C, belief.swing_sd_c, belief.swing_sd_c, 0.4 * belief.swing_sd_c, 0.4 * belief.swing_sd_c]
-    )
-    found = regress(white, log_det, mean0, sd0, belief.rest_sd_c)
-    weight = np.exp(found.log_weight[:, 0] - found.log_weight.max())
-    rng = np.random.default_rng(20_260_119)
-    ranks = (rng.permutation(samples) + 0.5) / samples
-    pick = np.minimum(np.searchsorted(np.cumsum(weight / weight.sum()), ranks), len(weight) - 1)
-    normals = rng.standard_normal((samples, len(mean0) + 2))
-    variance = found.scale[pick, 0] / gamma(found.shape, normals[:, -1])
-    step = np.einsum("bij,bj->bi", found.factor[pick, 0], normals[:, :-2])
-    coefficients = found.mean[pick, 0] + np.sqrt(variance)[:, None] * step
-    start = np.einsum("bp,bp->b", last[pick, 0], np.c_[np.ones(samples), -coefficients])
-    start += np.sqrt(variance * left[pick]) * normals[:, -2]
-    memory_s, fresh = np.array(_RESTS).T[:, pick]
-    shocks = rng.standard_normal((len(at_s), samples)).T
-    rest = wandering(start, np.sqrt(variance * (1 - fresh)), memory_s, float(t_s[-1]), at_s, shocks)
-    return AirForecast(at_s, centre_c + coefficients @ _day(at_s, first_h).T + rest)
-
-
-def _day(t_s: Array, first_h: float) -> Array:
-    """Columns of the level and the day's course at t_s: (k, 5). first_h: solar hour at 0."""
-    turn = 2 * np.pi * (t_s / _HOUR_S + first_h - _WARMEST_H) / 24.0
-    return np.stack(
-        [np.ones(len(t_s)), np.cos(turn), np.sin(turn), np.cos(2 * turn), np.sin(2 * turn)], axis=1
-    )
+    near = np.minimum(np.abs(told_s[after] - own_s), np.abs(told_s[np.maximum(after - 1, 0)] - own_s))
+    return np.asarray(near <= 1.5 * _HOUR_S)

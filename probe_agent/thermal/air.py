@@ -25,7 +25,7 @@ _RESTS = [(rest_h * _HOUR_S, white) for rest_h in (2.0, 6.0, 18.0) for white in 
 """Memory of the rest [s] and the share of its variance that is fresh at each reading: rounding, gusts."""
 _BACK_S = 21 * 24 * _HOUR_S
 _MOST_PAIRS = 510
-_WHOLE = 2.5  # pairs the prior of the rest's size counts for
+WHOLE = 2.5  # pairs the prior of the rest's size counts for
 _OVER_PERSISTENCE = (0.0, 6.0, 36 * _HOUR_S)
 _OF_A_FORECAST = (0.7, 2.2, 36 * _HOUR_S)
 """Error of the station's coming air: sd at once and in the end [°C], time in which it grows [s]. A forecast's
@@ -166,9 +166,9 @@ def learn(station: Station, t_s: Array, own_c: Array, stands: Stands) -> Site:
 def own_air(site: Site, station: Station, t_s: Array, samples: int = 256) -> AirForecast:
     """Paths of the aircraft's own air at t_s (k,), strictly increasing, from the last pair on.
 
-    The error of the station's forecast, what isn't known of the site, and the rest that fades from where it
-    was at the last pair are all in the paths. The same arguments give the same paths. station: as in
-    `learn`, with its forecast.
+    The error of the station's forecast, known better where air was measured since it was issued, what isn't
+    known of the site, and the rest that fades from where it was at the last pair are all in the paths. The
+    same arguments give the same paths. station: as in `learn`, with its forecast.
     """
     rng = np.random.default_rng(20_260_117)
     ranks = (rng.permutation(samples) + 0.5) / samples
@@ -178,19 +178,40 @@ def own_air(site: Site, station: Station, t_s: Array, samples: int = 256) -> Air
     variance = site.scale[pick] / gamma(site.shape, normals[:, -1])
     step = np.einsum("bij,bj->bi", site.factor[pick], normals[:, :-2])
     coefficients = site.mean[pick] + np.sqrt(variance)[:, None] * step
-    times = np.union1d(station.t_s, t_s)
-    coming = _station_paths(station, times, rng.standard_normal((samples, 2, len(times) + 1)))
-    base, columns = _terms(coming, times, site.lag_s[pick], site.centre_c, site.begin_s, site.is_level)
-    paths = base + np.einsum("pbk,bp->bk", columns, coefficients)
-    wanted = np.searchsorted(times, t_s)
+    last_s = site.last_s if site.last_s > station.issued_s else t_s[0]
+    times = np.union1d(np.union1d(station.t_s, t_s), last_s)
+    shocks = rng.standard_normal((samples, 2, len(times) + 1))
+
+    def through(inputs: tuple[Array, Array]) -> Array:
+        lags = site.lag_s[pick]
+        base, columns = _terms(inputs, times, lags, site.centre_c, site.begin_s, site.is_level)
+        return np.asarray(base + np.einsum("pbk,bp->bk", columns, coefficients))
+
+    paths = through(_station_paths(station, times, shocks))
     start = np.einsum("bp,bp->b", site.carried[pick], np.c_[np.ones(samples), -coefficients])
     start += np.sqrt(variance * site.left[pick]) * normals[:, -2]
     rest_sd = np.sqrt(variance * (1 - site.white[pick]))
     first_s = site.last_s if math.isfinite(site.last_s) else float(t_s[0])
+    if site.last_s > station.issued_s:
+        error = paths - through(_station_paths(station, times, 0 * shocks))
+        found = _share(error[:, np.searchsorted(times, last_s)], start, rest_sd, rng)
+        fading = np.exp(-np.maximum(times - last_s, 0.0) / _OF_A_FORECAST[2])
+        paths += found[:, None] * fading
+        start = start - error[:, np.searchsorted(times, last_s)] - found
+    wanted = np.searchsorted(times, t_s)
     shocks = rng.standard_normal((samples, len(t_s)))
     rest = wandering(start, rest_sd, site.rest_s[pick], first_s, t_s, shocks)
     rest += np.sqrt(variance * site.white[pick])[:, None] * rng.standard_normal(rest.shape)
     return AirForecast(t_s, np.asarray(paths[:, wanted] + rest))
+
+
+def _share(error: Array, left_over: Array, rest_sd: Array, rng: np.random.Generator) -> Array:
+    """What to add to each path's error of the forecast (b,), so that error and rest together are what the
+    last pair left over: a pair measured after the forecast was issued tells of both, by their variances
+    (Matheron's rule; e.g. Wilson et al., Pathwise Conditioning of Gaussian Processes, 2021; from memory)."""
+    variance = float((error**2).mean())
+    rest = rest_sd * rng.standard_normal(len(error))
+    return np.asarray(variance / (variance + rest_sd**2) * (left_over - error - rest))
 
 
 def _recent(t_s: Array, own_c: Array) -> tuple[Array, Array]:
@@ -291,8 +312,8 @@ def regress(white: Array, log_det: Array, mean0: Array, sd0: Array, rest_sd_c: f
     mean = np.einsum("rlcd,rld->rlc", covariance, precision0 @ mean0 + products[:, :, 1:, 0])
     misfit = products[:, :, 0, 0] + mean0 @ precision0 @ mean0
     misfit = misfit - np.einsum("rlc,rlcd,rld->rl", mean, precision, mean)
-    shape = _WHOLE + len(white) / 2
-    scale = (_WHOLE - 1) * variance + np.maximum(misfit, 0.0) / 2
+    shape = WHOLE + len(white) / 2
+    scale = (WHOLE - 1) * variance + np.maximum(misfit, 0.0) / 2
     log_weight = -0.5 * np.linalg.slogdet(precision)[1] - shape * np.log(scale) - 0.5 * log_det[:, None]
     return Regression(mean, np.linalg.cholesky(covariance), shape, scale, log_weight)
 
