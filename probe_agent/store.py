@@ -614,8 +614,8 @@ def undo_hand_reading(number: int, at: float) -> Statement:
 def keep_weather(weather: Weather) -> Statement:
     """Keep what a source said last, in place of what it said before."""
     return (
-        "INSERT INTO weather VALUES (?, ?, ?) ON CONFLICT (source) DO UPDATE SET taken_at = excluded.taken_at,"
-        " document = excluded.document",
+        "INSERT INTO weather VALUES (?, ?, ?) ON CONFLICT (source) DO UPDATE SET"
+        " taken_at = excluded.taken_at, document = excluded.document",
         (weather.source, weather.taken_at, msgspec.json.encode(weather).decode()),
     )
 
@@ -625,7 +625,7 @@ def forget_weather(source: str) -> Statement:
     return ("DELETE FROM weather WHERE source = ?", (source,))
 
 
-def keep_station(source: str, hours: Iterable[WeatherHour]) -> list[Statement]:
+def keep_station(source: str, hours: Sequence[WeatherHour]) -> list[Statement]:
     """Keep a station's hours, one for each hour of the clock; STATION_S later they are dropped."""
     out: list[Statement] = [
         (
@@ -659,10 +659,14 @@ def _hourly(db: sqlite3.Connection, place: str, since_at: float) -> list[tuple[f
     going through every reading of three weeks would take seconds on the board."""
     found: dict[int, tuple[float, float]] = {}
     boots = db.execute(
-        "SELECT boot, utc_offset_ms / 1000.0, min(mono_ms) / 1000.0, max(mono_ms) / 1000.0"
-        " FROM boots JOIN ticks USING (boot) GROUP BY boot ORDER BY boot"
+        "SELECT boot, utc_offset_ms / 1000.0,"
+        " (SELECT min(mono_ms) / 1000.0 FROM ticks t WHERE t.boot = b.boot),"
+        " (SELECT max(mono_ms) / 1000.0 FROM ticks t WHERE t.boot = b.boot)"
+        " FROM boots b ORDER BY boot"
     ).fetchall()
     for boot, offset_s, first_s, last_s in boots:
+        if first_s is None:
+            continue
         begin = max(since_at, first_s + offset_s)
         for hour in range(round(begin / 3600), round((last_s + offset_s) / 3600) + 1):
             row = db.execute(
