@@ -15,8 +15,8 @@ from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
-from probe_agent.readings import Fault, State
-from probe_agent.status import AlertNow, ProbeNow, Status, utc_seconds
+from probe_agent.readings import Fault, State, Weather
+from probe_agent.status import AirNow, AlertNow, ProbeNow, Status, utc_seconds
 
 Unit = Literal["C", "F"]
 
@@ -322,6 +322,55 @@ def relearning(progress: tuple[int, int] | None, nothing_known: bool) -> str:
     return f"What earlier heat-ups taught is being worked out again{how_far}; {meanwhile}."
 
 
+_WEATHER = {
+    "hourly": "the hourly forecast",
+    "metar": "the METAR",
+    "topic": "the weather on the broker",
+    "typed": "what was typed in",
+}
+
+
+def air_basis(air: AirNow, zone: str, now_at: float) -> str:
+    """What the air to come rests on, in a sentence. now_at: UTC [s]."""
+    source = _WEATHER.get(air.source or "", "the weather")
+    if air.rests_on == "forecast" and air.issued and air.reaches:
+        issued, reaches = (moment(utc_seconds(text), zone, now_at) for text in (air.issued, air.reaches))
+        hours = round((now_at - utc_seconds(air.issued)) / 3600)
+        old = f", {hours} h old and so with a wider range" if air.old else ""
+        return f"The air to come rests on {source} of {issued}{old}; it reaches until {reaches}."
+    if air.rests_on == "observed" and air.reaches:
+        at = moment(utc_seconds(air.reaches), zone, now_at)
+        return f"The air to come is a guess from {source} of {at}, with a wide range."
+    if air.rests_on == "own-air":
+        return "The air to come is a guess from the air measured at the aircraft, with a wide range."
+    return "Neither weather nor the air at the aircraft is known; the air to come is a wide guess."
+
+
+def air_missing(air: AirNow, zone: str, now_at: float) -> str | None:
+    """Word of weather that should be there and is not, or is old; None where all is well."""
+    if air.rests_on == "forecast":
+        return air_basis(air, zone, now_at) if air.old else None
+    if air.source in (None, "metar", "typed"):
+        return f"No weather has been heard yet. {air_basis(air, zone, now_at)}" if _unheard(air) else None
+    if air.issued is None:
+        return None
+    heard = moment(utc_seconds(air.issued), zone, now_at)
+    return f"The last weather heard, of {heard}, can't be used any more. {air_basis(air, zone, now_at)}"
+
+
+def _unheard(air: AirNow) -> bool:
+    return air.wanted and air.source is None
+
+
+def weather_taken(weather: Weather, zone: str, now_at: float) -> str:
+    """Answer to weather a person told."""
+    last = weather.hours[-1]
+    at = moment(last.at, zone, now_at)
+    if weather.source == "typed":
+        return f"Noted: down to {temperature(last.air_c)} by {at}. It counts before other weather until then."
+    return f"Noted: {temperature(last.air_c)} at {at}."
+
+
 def exclusion(heatup: int, excluded: bool, was: bool) -> str:
     """Answer to leaving a heat-up out, or taking it in again."""
     if excluded == was:
@@ -444,7 +493,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "switch-off": f"Heat was still on at {since}, long after ready. Switch it off.",
         "too-hot": f"Too hot since {since}: {where}. Switch the heater off.",
         "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
-        "probe-missing": f"{_capital(where)} not measured since {since}.",
+        "probe-missing": f"{capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
@@ -582,7 +631,7 @@ def _stopped(status: Status, unit: Unit, place: str | None) -> Letter:
 def _too_hot(status: Status, unit: Unit, place: str | None) -> Letter:
     limit = temperature(status.too_hot_c, unit, spoken=True)
     parts = [
-        (1, f"{_capital(_hottest(status, unit, spoken=True))}; the limit is {limit}."),
+        (1, f"{capital(_hottest(status, unit, spoken=True))}; the limit is {limit}."),
         (1, "Switch the heater off, at the socket or through the person at the field."),
         (2, "Whoever goes near has an extinguisher at hand."),
         (1, 'Then answer "It is off".'),
@@ -602,7 +651,7 @@ def _missing(status: Status, unit: Unit, place: str | None) -> Letter:
     one = len(places) < 2
     which = "It is required" if one else "They are required"
     parts = [
-        (1, f"{_capital(where)}: {why}."),
+        (1, f"{capital(where)}: {why}."),
         (1, f"{which}, so I will not say above target or ready."),
         (1, f"Have the plug at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
         (1, "Next word when all required points are above target; if none comes, count the engine as cold."),
@@ -676,7 +725,7 @@ def _hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
     return f"{place_name(hot.place)} {temperature(hot.c, unit, (), spoken)}"
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
@@ -686,7 +735,7 @@ def _fit_subject(name: str, subjects: Sequence[str]) -> str:
         room = SUBJECT - len(subject) - 2
         if room >= min(len(name), 8):
             return f"{name[:room].rstrip()}: {subject}"
-    return _capital(subjects[-1])[:SUBJECT]
+    return capital(subjects[-1])[:SUBJECT]
 
 
 def _fit_body(parts: Sequence[Part]) -> str:
