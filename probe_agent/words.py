@@ -362,6 +362,20 @@ def _unheard(air: AirNow) -> bool:
     return air.wanted and air.source is None
 
 
+def weather_heard(weather: Weather, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """What a source said last, and how old that is."""
+    told = weather.reaches_at > weather.issued_at
+    nearest = min(weather.hours, key=lambda h: abs(h.at - now_at))
+    air = temperature(nearest.air_c, unit)
+    wind = "" if nearest.wind_m_s is None else f", wind {nearest.wind_m_s:.0f} m/s"
+    until = f"; it reaches until {moment(weather.reaches_at, zone, now_at)}" if told else ""
+    made = moment(weather.issued_at, zone, now_at)
+    age_min = max(0.0, now_at - weather.issued_at) / 60
+    age = f"{age_min:.0f} min" if age_min < 120 else f"{age_min / 60:.0f} h"
+    name = capital(_WEATHER.get(weather.source, "the weather"))
+    return f"{name}, of {made} ({age} ago): {air} at {moment(nearest.at, zone, now_at)}{wind}{until}."
+
+
 def weather_taken(weather: Weather, zone: str, now_at: float) -> str:
     """Answer to weather a person told."""
     last = weather.hours[-1]

@@ -13,7 +13,7 @@ from probe_agent.config import Settings, WeatherSources
 from probe_agent.readings import Weather, WeatherHour
 from probe_agent.status import AirNow, utc_text
 from probe_agent.store import KeptWeather, Statement, forget_weather, keep_station, keep_weather
-from probe_agent.thermal.ahead import STALE_S, TOO_OLD_S, AirKnown, rests_on
+from probe_agent.thermal.ahead import STALE_S, TOO_OLD_S, AirKnown, air_ahead, rests_on
 from probe_agent.weather.decoding import (
     COLDEST_C,
     HOTTEST_C,
@@ -112,6 +112,10 @@ class Heard:
         hours = (WeatherHour(now_at, now_c, wind), WeatherHour(until_at, air_c, wind))
         return Weather("typed", now_at, now_at, hours)
 
+    def said(self) -> list[Weather]:
+        """What each source said last, the newest first."""
+        return sorted(self._said.values(), key=lambda w: -w.taken_at)
+
     def in_use(self, now_at: float) -> Weather | None:
         """The source the air to come rests on: what a person typed while it reaches ahead, else the newest
         forecast that does, else what was observed last."""
@@ -153,9 +157,9 @@ class Heard:
 
     def shown(self, now_at: float) -> AirNow:
         """What the status document says of it."""
-        known = self.known(0.0, now_at)
-        weather = known.weather
-        basis = rests_on(known, 0.0)
+        weather = self.in_use(now_at)
+        latest = () if self._latest is None else ((self._latest[0] - now_at, self._latest[1]),)
+        basis = rests_on(AirKnown(own=latest, weather=weather, offset_s=now_at), 0.0)
         return AirNow(
             rests_on=basis,
             source=weather.source if weather else None,
@@ -173,3 +177,40 @@ def wind_ahead(weather: Weather | None, at: float) -> float | None:
     if found is None or not math.isfinite(at) or abs(found.at - at) > 3 * _HOUR_S:
         return None
     return found.wind_m_s
+
+
+# -- as text
+
+_AHEAD_H = 18
+_COLUMNS = 40
+
+
+def picture(heard: Heard, now_at: float, zone: str, unit: words.Unit) -> list[str]:
+    """What was heard, and the air expected at the aircraft for 18 h: 10, 50, 90 % and a bar for each hour."""
+    lines = [words.weather_heard(w, zone, now_at, unit) for w in heard.said()]
+    lines = lines or ["No weather has been heard."]
+    shown = heard.shown(now_at)
+    lines += [words.air_basis(shown, zone, now_at), ""]
+    ahead = air_ahead(heard.known(now_at, 0.0), now_at, now_at + _AHEAD_H * _HOUR_S)
+    if ahead.is_change:
+        return [
+            *lines,
+            "There is no air to show without an air probe and without weather. Bind a probe to ambient, name a",
+            "source under [weather] in the settings, or tell the low: probe-agent weather --air-c -8",
+        ]
+    band = [[words.in_unit(float(c), unit) for c in row] for row in ahead.band()]
+    low, high = math.floor(min(band[0])), math.ceil(max(band[2]))
+    lines.append(f"Air expected at the aircraft, °{unit}: 1 night in 10 colder, middle, 1 in 10 warmer")
+    for t_s, *row in zip(ahead.air.t_s, *band, strict=True):
+        at = words.stamp(float(t_s), zone)
+        numbers = " ".join(f"{c:6.1f}".replace("-", "−") for c in row)
+        lines.append(f"{at} {numbers}  {_bar(row, low, high)}")
+    return lines
+
+
+def _bar(row: list[float], low: int, high: int) -> str:
+    """Where 10, 50 and 90 % lie between low and high: ├──┼──┤"""
+    cold, middle, warm = (round((c - low) / max(high - low, 1) * (_COLUMNS - 1)) for c in row)
+    cells = [" "] * cold + ["─"] * (warm - cold + 1)
+    cells[cold], cells[warm], cells[middle] = "├", "┤", "┼"
+    return "".join(cells)
