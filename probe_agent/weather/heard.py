@@ -195,8 +195,8 @@ def picture(heard: Heard, now_at: float, zone: str, unit: words.Unit) -> list[st
     if ahead.is_change:
         return [
             *lines,
-            "There is no air to show without an air probe and without weather. Bind a probe to ambient, name a",
-            "source under [weather] in the settings, or tell the low: probe-agent weather --air-c -8",
+            "Without an air probe and without weather there is no air to show. Bind a probe to ambient,",
+            "name a source under [weather] in the settings, or tell it: probe-agent weather --air-c -8",
         ]
     band = [[words.in_unit(float(c), unit) for c in row] for row in ahead.band()]
     low, high = math.floor(min(band[0])), math.ceil(max(band[2]))

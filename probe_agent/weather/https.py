@@ -6,6 +6,7 @@ import http.client
 import socket
 import ssl
 import threading
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from email.utils import parsedate_to_datetime
 from urllib.parse import urljoin, urlsplit
@@ -69,14 +70,20 @@ class Fetcher:
             )
         except (ValueError, http.client.InvalidURL) as err:
             raise WeatherError("its address is not one") from err
-        late = threading.Event()
-        watchdog = threading.Timer(self._timeout_s, _cut_off, (connection, late))
+        late, opened = threading.Event(), list[socket.socket]()
+        watchdog = threading.Timer(self._timeout_s, _cut_off, (connection, opened, late))
         watchdog.daemon = True
         watchdog.start()
         try:
+            connection.connect()
+            opened.append(connection.sock)  # an answer without a length takes the socket from the connection
             path = parts._replace(scheme="", netloc="", fragment="").geturl() or "/"
             connection.request("GET", path, headers={"User-Agent": "probe-agent", **self._known})
-            return self._answer(connection.getresponse())
+            with closing(connection.getresponse()) as response:
+                found = self._answer(response)
+            if late.is_set():  # cut off, a body without a length looks complete
+                raise TimeoutError
+            return found
         except (OSError, ValueError, http.client.HTTPException) as err:
             if isinstance(err, WeatherError) and not late.is_set():
                 raise
@@ -84,6 +91,8 @@ class Fetcher:
         finally:
             watchdog.cancel()
             connection.close()
+            for sock in opened:
+                sock.close()
 
     def _context(self) -> ssl.SSLContext:
         try:
@@ -127,14 +136,15 @@ class Fetcher:
         return "what it answers is not HTTP"
 
 
-def _cut_off(connection: http.client.HTTPSConnection, late: threading.Event) -> None:
+def _cut_off(
+    connection: http.client.HTTPSConnection, opened: list[socket.socket], late: threading.Event
+) -> None:
     """End a request that drips: a socket's own timeout starts anew with each byte."""
     late.set()
-    if (sock := connection.sock) is not None:
-        try:
-            sock.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            return  # it has ended by itself
+    sock = opened[0] if opened else connection.sock
+    if sock is not None:
+        with suppress(OSError):  # it has ended by itself
+            socket.socket.shutdown(sock, socket.SHUT_RDWR)  # below the encryption, which another thread uses
 
 
 def _distrust(code: int) -> str:
