@@ -12,7 +12,7 @@ import pytest
 from real_https import DAY, NOW, Authority, HttpsServer, SilentServer, says
 
 from probe_agent.config import HourlyWeather, MetarWeather
-from probe_agent.weather.courier import _Fetched
+from probe_agent.weather.courier import AtAddress
 from probe_agent.weather.decoding import WeatherError
 from probe_agent.weather.https import MOST_BYTES, Fetcher
 
@@ -212,7 +212,7 @@ def test_a_source_of_hourly_json_from_the_address_in_a_file(
     )
     now_at = 1_767_416_400.0
     server.answer = says(hours(now_at), ETag='"one"')
-    source = _Fetched("hourly", wanted, TIMEOUT_S)
+    source = AtAddress("hourly", wanted, TIMEOUT_S)
     weather = source.ask(now_at)
     assert weather is not None
     assert [h.air_c for h in weather.hours] == [-1.0, -2.0, -3.0]
@@ -228,7 +228,7 @@ def test_a_source_of_hourly_json_from_the_address_in_a_file(
 
 def test_a_source_of_metar(server: HttpsServer, authority: Authority) -> None:
     server.answer = says(b"METAR KXXX 030451Z 00000KT 10SM M05/M12 A2992 RMK AO2 T10521117=\r\n")
-    source = _Fetched("metar", MetarWeather(address=server.address, ca_file=str(authority.file)), TIMEOUT_S)
+    source = AtAddress("metar", MetarWeather(address=server.address, ca_file=str(authority.file)), TIMEOUT_S)
     weather = source.ask(1_767_416_400.0)
     assert weather is not None
     assert weather.hours[0].air_c == pytest.approx(-5.2)
@@ -240,4 +240,4 @@ def test_an_address_file_that_holds_none_is_named(tmp_path: Path, text: str | No
     if text is not None:
         file.write_text(text)
     with pytest.raises(WeatherError, match=r"weather\.metar\.address_file"):
-        _Fetched("metar", MetarWeather(address_file=str(file)), TIMEOUT_S).ask(0.0)
+        AtAddress("metar", MetarWeather(address_file=str(file)), TIMEOUT_S).ask(0.0)

@@ -47,7 +47,7 @@ class Listener(Protocol):
     def stop(self) -> None: ...
 
 
-class _Fetched:
+class AtAddress:
     """A source at an HTTPS address."""
 
     def __init__(self, kind: str, settings: HourlyWeather | MetarWeather, timeout_s: float) -> None:
@@ -82,7 +82,7 @@ class _Fetched:
 def sources_of(settings: WeatherSources) -> list[Source]:
     """The sources that have to be asked."""
     asked = (("hourly", settings.hourly), ("metar", settings.metar))
-    return [_Fetched(kind, s, settings.timeout_s) for kind, s in asked if s is not None]
+    return [AtAddress(kind, s, settings.timeout_s) for kind, s in asked if s is not None]
 
 
 def _address_of(settings: HourlyWeather | MetarWeather, kind: str) -> str:

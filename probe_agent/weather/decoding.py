@@ -158,7 +158,7 @@ def _hour(row: Mapping[str, object], fields: Fields) -> WeatherHour:
 def _celsius(value: object, fields: Fields, key: str) -> float:
     number = _number(value, fields, key)
     assert number is not None
-    celsius = {"C": number, "F": (number - 32) / 1.8, "K": number - 273.15}[fields.air_unit]
+    celsius = {"C": number, "F": (number - 32) / 1.8, "K": number - 273.15}[fields.air_unit] + 0.0
     if not COLDEST_C <= celsius <= HOTTEST_C:
         raise WeatherError(
             f"{number:g} at {key} = {_named(fields, key)} would be {celsius:.0f} °C: look at air_unit "
