@@ -247,7 +247,7 @@ def _lagged(t_s: Array, x: Array, lag_s: Array) -> Array:
     """First-order response (b, k) to x (b, k) or (1, k), straight between instants, starting at its first
     value. Exact. lag_s: (b,)."""
     lag = np.maximum(lag_s, 1e-3)
-    dt = np.diff(t_s)[:, None]
+    dt = np.maximum(np.diff(t_s), 1e-3)[:, None]  # instants that differ by rounding alone
     keep = np.exp(-dt / lag)
     behind = np.diff(x.T, axis=0) / dt * lag
     new = x.T[1:] - behind - keep * (x.T[:-1] - behind)
