@@ -26,6 +26,8 @@ TOO_OLD_S = 72 * 3600.0
 """One issued longer ago than this is not used: nobody vouches for how its error grows."""
 _FRESH_S = 6 * 3600.0
 """What was last measured longer ago than this yields to a station's observation."""
+_LATELY = 72
+"""Hours from which the station's air goes on after a forecast: only their middle is used."""
 _HOUR_S = 3600.0
 
 
@@ -123,7 +125,8 @@ def _station(known: AirKnown, weather: Weather, now_s: float, until_s: float) ->
     cloud = np.array([np.nan if h.cloud is None else h.cloud for h in hours])
     end_s = float(t_s[-1])
     later_s = _hourly(end_s, max(until_s, end_s + _HOUR_S))[1:]
-    later_c = going_on(t_s, air_c, later_s, "outside", known.first_h).air_c.mean(0)
+    lately = slice(-_LATELY, None)
+    later_c = going_on(t_s[lately], air_c[lately], later_s, "outside", known.first_h).air_c.mean(0)
     every_s = np.concatenate([t_s, later_s])
     clear = None
     if not np.isnan(cloud).all():
