@@ -263,3 +263,22 @@ def test_one_reading_alone_carries_a_wide_night() -> None:
     found = going_on(np.zeros(1), np.array([-4.0]), HOUR * np.arange(19), "outside", 17.0, 1024).air_c
     assert np.abs(found[:, 0] + 4.0).max() < 1.5
     assert 6 < np.ptp(np.quantile(found[:, 12], (0.1, 0.9))) < 14
+
+
+def main() -> None:
+    """The figures of DEVELOPERS.md: PYTHONPATH=. python tests/test_ahead.py"""
+    print("stands    days age h  hours  minima  width and error at 6, 12, 18 h [°C]")
+    for (hangar, stands), days, age_h in [
+        *((place, days, None) for place in PLACES for days in (1, 3, 20)),
+        *((place, 6, age_h) for place in PLACES for age_h in (0.0, 8.0, 24.0)),
+    ]:
+        found = came(hangar, stands, days, age_h)
+        widths, errors = (
+            " ".join(f"{x[h]:4.1f}" for h in (6, 12, 18)) for x in (found.width_c, found.error_c)
+        )
+        age = "-" if age_h is None else f"{age_h:.0f}"
+        print(f"{stands:9} {days:4} {age:>5}  {found.inside:5.2f}  {found.minima:6.2f}  {widths}   {errors}")
+
+
+if __name__ == "__main__":
+    main()

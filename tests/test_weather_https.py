@@ -190,6 +190,8 @@ def test_what_is_not_there_or_not_https_is_said() -> None:
         Fetcher("https://nowhere.invalid/", None, TIMEOUT_S).fetch()
     with pytest.raises(WeatherError, match="its address is not one"):
         Fetcher("https://localhost:many/", None, TIMEOUT_S).fetch()
+    with pytest.raises(WeatherError, match="its address is not one"):
+        Fetcher(f"https://localhost:{port}/a\u00e9 b", None, TIMEOUT_S).fetch()
     with HttpsServer(None, says(b"x")) as plain, pytest.raises(WeatherError, match="no encrypted connection"):
         Fetcher(plain.address, None, TIMEOUT_S).fetch()
 

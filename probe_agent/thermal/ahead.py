@@ -138,7 +138,7 @@ def _station(known: AirKnown, weather: Weather, now_s: float, until_s: float) ->
 
 def _beside(station: Station, own_s: Array) -> NDArray[np.bool_]:
     """Which readings of the own air have a word of the station's within an hour and a half."""
-    told_s = station.t_s[station.t_s <= (station.told_until_s or np.inf)]
+    told_s = station.t_s[station.t_s <= (np.inf if station.told_until_s is None else station.told_until_s)]
     after = (
         np.clip(np.searchsorted(told_s, own_s), 1, len(told_s) - 1)
         if len(told_s) > 1

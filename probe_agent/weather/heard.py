@@ -74,8 +74,10 @@ class Heard:
         """Take up what a source said; the statements keep it."""
         self._said[weather.source] = weather
         seen = seen_hours(weather) if weather.source != "typed" else []
-        past = self._past.setdefault(weather.source, {})
-        past.update({round(h.at / _HOUR_S): h for h in seen})
+        if seen:
+            oldest = seen[-1].at - OWN_BACK_S
+            past = {n: h for n, h in self._past.get(weather.source, {}).items() if h.at >= oldest}
+            self._past[weather.source] = past | {round(h.at / _HOUR_S): h for h in seen}
         return [keep_weather(weather), *keep_station(weather.source, seen)]
 
     def take_word(self, body: Mapping[str, Any], now_at: float) -> tuple[bool, str, list[Statement]]:

@@ -133,7 +133,7 @@ class Fetcher:
             return self._late()
         if isinstance(err, OSError):
             return f"it can't be reached ({(err.strerror or str(err)).lower()})"
-        return "what it answers is not HTTP"
+        return "its address is not one" if isinstance(err, ValueError) else "what it answers is not HTTP"
 
 
 def _cut_off(
