@@ -350,16 +350,12 @@ def air_missing(air: AirNow, zone: str, now_at: float) -> str | None:
     """Word of weather that should be there and is not, or is old; None where all is well."""
     if air.rests_on == "forecast":
         return air_basis(air, zone, now_at) if air.old else None
-    if air.source in (None, "metar", "typed"):
-        return f"No weather has been heard yet. {air_basis(air, zone, now_at)}" if _unheard(air) else None
-    if air.issued is None:
+    if air.source is None or air.issued is None:
+        return f"No weather has been heard yet. {air_basis(air, zone, now_at)}" if air.wanted else None
+    if air.source == "typed" or (air.source == "metar" and not air.old):
         return None
     heard = moment(utc_seconds(air.issued), zone, now_at)
     return f"The last weather heard, of {heard}, can't be used any more. {air_basis(air, zone, now_at)}"
-
-
-def _unheard(air: AirNow) -> bool:
-    return air.wanted and air.source is None
 
 
 def weather_heard(weather: Weather, zone: str, now_at: float, unit: Unit = "C") -> str:

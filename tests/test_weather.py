@@ -21,7 +21,7 @@ from scripted import START_UTC, ScriptedSource, open_agent, settings_in, tick_un
 
 from probe_agent import words
 from probe_agent.agent import Agent, Job
-from probe_agent.cli import main
+from probe_agent.cli import _jobs, _weather, main
 from probe_agent.clock import SimulatedClock, SystemClock
 from probe_agent.config import Broker, Settings, TopicWeather
 from probe_agent.readings import Weather, WeatherHour
@@ -340,6 +340,27 @@ def test_settings_that_name_a_source_not_heard_yet_say_so(tmp_path: Path) -> Non
     assert said.startswith("No weather has been heard yet.")
     plain = Heard(settings_in(tmp_path), "UTC")
     assert words.air_missing(plain.shown(START_UTC), "UTC", START_UTC) is None
+
+
+def test_an_observation_is_said_to_be_missing_only_when_it_is_old(tmp_path: Path) -> None:
+    heard = Heard(with_source(settings_in(tmp_path)), "UTC")
+    heard.hear(Weather("metar", START_UTC, START_UTC, (WeatherHour(START_UTC, -5.0),)))
+    said = [
+        words.air_missing(heard.shown(START_UTC + h * HOUR), "UTC", START_UTC + h * HOUR) for h in (1, 5, 13)
+    ]
+    assert said[:2] == [None, None]
+    assert said[2] is not None
+    assert "can't be used any more. Neither weather nor the air" in said[2]
+
+
+def test_the_courier_of_settings_has_a_thread_under_the_system_s_clock_alone(tmp_path: Path) -> None:
+    plain = settings_in(tmp_path)
+    assert _weather(plain, SystemClock()) is None
+    for clock, threads in ((SystemClock(), True), (SimulatedClock(START_UTC), False)):
+        courier = _weather(with_source(plain), clock)
+        assert (courier._thread is not None) is threads
+        jobs = _jobs(plain, clock, courier)
+        assert any(job.work == courier.look for job in jobs) is not threads
 
 
 def with_source(settings: Settings) -> Settings:

@@ -1,9 +1,10 @@
-"""An air that goes on as it is used to: a level, the day's course, and a rest that fades and wanders.
+"""An air that goes on as it is used to: a level, the day's course, and a rest of a quick and a slow part.
 
-All of it from the hours measured, in one regression (normal and inverse gamma, as in `air`), weighed over
-grids of how long the rest is remembered and how smoothly it moves. The rest is an Ornstein–Uhlenbeck
-process seen through a first-order lag: air masses come and go over a day or two, and an hour's change goes
-on in the next one, which a rest without the lag would take for chance and call the coming hours too narrow.
+All of it from the hours measured, in one regression (normal and inverse gamma, as in `air`), weighed over a
+grid of how long the quick part is remembered, how smoothly it moves, and how large the slow one is. The
+quick part is an Ornstein–Uhlenbeck process seen through a first-order lag: an hour's change goes on in the
+next one, which without the lag would be taken for chance, and the coming hours called too narrow. The slow
+part stands for air masses: without it a few days' mean would count as where the air returns to.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from itertools import product
 
 import numpy as np
 
-from probe_agent.thermal.air import AirForecast, Stands, gamma, regress
+from probe_agent.thermal.air import AirForecast, Regression, Stands, gamma, regress
 from probe_agent.thermal.network import Array
 
 _HOUR_S = 3600.0
@@ -24,10 +25,11 @@ _SLOW_S = 240 * _HOUR_S
 _FRESH = 0.002
 _GRID = np.array(list(product((9.0, 18.0, 36.0), (0.5, 2.0, 4.0, 8.0), (0.5, 2.0, 8.0)))).T
 _MEMORY_S, _LAG_S, _SLOW = _GRID[0] * _HOUR_S, _GRID[1] * _HOUR_S, _GRID[2]
+"""Memory of the quick part [s], lag through which it is seen [s], variance of the slow part against the quick
+one's; _SLOW_S: memory of the slow part [s]; _FRESH: variance of a reading against the quick part's."""
 _SEEN = np.array([0.0, 1.0, 1.0])
 _LEADS_S = _HOUR_S * np.array([1.0, 3.0, 6.0, 12.0, 18.0, 24.0])
 _FORM_COUNTS = 2.0
-"""Memory of the rest [s], lag through which it is seen [s], variance of a reading against the rest's."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,58 +57,78 @@ def going_on(
     0. The same arguments give the same paths, and more instants the same beginning.
     """
     t_s, air_c = t_s[-_MOST_HOURS:], air_c[-_MOST_HOURS:]
-    belief, centre_c = _BELIEFS[stands], float(air_c.mean())
-    seen = np.concatenate([(air_c - centre_c)[:, None], _day(t_s, first_h)], axis=1)
+    fit = _fitted(t_s, air_c, stands, first_h)
+    paths = _paths(fit, float(t_s[-1]), at_s, first_h, samples)
+    middle = paths.mean(0)
+    wider = np.interp(at_s - t_s[-1], np.r_[0.0, _LEADS_S], np.r_[1.0, _borne_out(fit, t_s)])
+    return AirForecast(at_s, np.asarray(air_c.mean() + middle + wider * (paths - middle)))
+
+
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """What the hours tell, for each point of the grid (r): weight (r,), the regression; seen (k, 6) air less
+    its mean and the day's columns; states (k, r, 3, 6) and a root of the last one's covariance, as from
+    `_whiten`."""
+
+    weight: Array
+    regression: Regression
+    seen: Array
+    states: Array
+    left: Array
+
+
+def _fitted(t_s: Array, air_c: Array, stands: Stands, first_h: float) -> _Fit:
+    belief = _BELIEFS[stands]
+    seen = np.concatenate([(air_c - air_c.mean())[:, None], _day(t_s, first_h)], axis=1)
     white, states, left, log_det = _whiten(t_s, seen)
-    state = states[-1]
     mean0 = np.array([0.0, belief.swing_c, 0.0, 0.0, 0.0])
     sd0 = np.array([_LEVEL_SD_C, *(belief.swing_sd_c * np.array([1.0, 1.0, 0.4, 0.4]))])
     found = regress(white[:, :, None], log_det, mean0, sd0, belief.rest_sd_c)
     weight = np.exp(found.log_weight[:, 0] - found.log_weight.max())
+    return _Fit(weight / weight.sum(), found, seen, states, left)
+
+
+def _paths(fit: _Fit, last_s: float, at_s: Array, first_h: float, samples: int) -> Array:
+    """Air less its mean at at_s (k,), sampled: (b, k)."""
     rng = np.random.default_rng(20_260_119)
     ranks = (rng.permutation(samples) + 0.5) / samples
-    pick = np.minimum(np.searchsorted(np.cumsum(weight / weight.sum()), ranks), len(weight) - 1)
-    normals = rng.standard_normal((samples, len(mean0) + 4))
+    pick = np.minimum(np.searchsorted(np.cumsum(fit.weight), ranks), len(fit.weight) - 1)
+    found, terms = fit.regression, fit.seen.shape[1] - 1
+    normals = rng.standard_normal((samples, terms + 4))
     size = np.sqrt(found.scale[pick, 0] / gamma(found.shape, normals[:, -1]))
-    step = np.einsum("bij,bj->bi", found.factor[pick, 0], normals[:, : len(mean0)])
+    step = np.einsum("bij,bj->bi", found.factor[pick, 0], normals[:, :terms])
     coefficients = found.mean[pick, 0] + size[:, None] * step
-    start = np.einsum("bsp,bp->bs", state[pick], np.c_[np.ones(samples), -coefficients])
-    start += size[:, None] * np.einsum("bij,bj->bi", left[pick], normals[:, -4:-1])
+    start = np.einsum("bsp,bp->bs", fit.states[-1, pick], np.c_[np.ones(samples), -coefficients])
+    start += size[:, None] * np.einsum("bij,bj->bi", fit.left[pick], normals[:, -4:-1])
     shocks = rng.standard_normal((len(at_s), samples, 3))
-    rest = _wandering(start, size, pick, float(t_s[-1]), at_s, shocks)
-    paths = coefficients @ _day(at_s, first_h).T + rest
-    best = int(weight.argmax())
-    wider = _borne_out(
-        t_s, seen, states[:, best], best, found.mean[best, 0], found.scale[best, 0] / (found.shape - 1)
-    )
-    middle = paths.mean(0)
-    width = np.interp(at_s - t_s[-1], np.r_[0.0, _LEADS_S], np.r_[1.0, wider])
-    return AirForecast(at_s, np.asarray(centre_c + middle + width * (paths - middle)))
+    rest = _wandering(start, size, pick, last_s, at_s, shocks)
+    return np.asarray(coefficients @ _day(at_s, first_h).T + rest)
 
 
-def _borne_out(
-    t_s: Array, seen: Array, states: Array, kind: int, coefficients: Array, variance: float
-) -> Array:
+def _borne_out(fit: _Fit, t_s: Array) -> Array:
     """How much wider than told the errors were of forecasts made from each hour measured, at _LEADS_S.
 
     Real air is not of the form assumed: fronts, clouds, a sea that keeps a night mild. Its own record says by
-    how much, and so many independent forecasts as told count for the form. 1 or more.
+    how much; _FORM_COUNTS independent forecasts as told count for the form. 1 or more.
     """
-    parts = np.r_[1.0, -coefficients]
-    rest, lived = seen @ parts, states @ parts
+    best = int(fit.weight.argmax())
+    found = fit.regression
+    parts = np.r_[1.0, -found.mean[best, 0]]
+    variance = float(found.scale[best, 0]) / (found.shape - 1)
+    rest, lived = fit.seen @ parts, fit.states[:, best] @ parts
     out = np.ones(len(_LEADS_S))
     for i, lead_s in enumerate(_LEADS_S):
-        phi, new = (m[kind] for m in _moved(lead_s))
+        phi, new = (m[best] for m in _moved(lead_s))
         after = np.searchsorted(t_s, t_s + lead_s - 900.0)
         made = np.flatnonzero(after < len(t_s))
         made = made[t_s[after[made]] - t_s[made] < lead_s + 900.0]
-        if len(made):
-            error = rest[after[made]] - lived[made] @ phi.T @ _SEEN
-            alone = len(made) * min(
-                1.0, float(np.diff(t_s).min()) / lead_s
-            )  # forecasts that overlap count as one
-            told = variance * (_SEEN @ new @ _SEEN + _FRESH)
-            out[i] = np.sqrt((_FORM_COUNTS + alone * (error**2).mean() / told) / (_FORM_COUNTS + alone))
+        if not len(made):
+            continue
+        error = rest[after[made]] - lived[made] @ phi.T @ _SEEN
+        apart_s = min(float(np.median(np.diff(t_s))), lead_s)
+        alone = len(made) * apart_s / lead_s  # forecasts that overlap count as one
+        told = variance * (_SEEN @ new @ _SEEN + _FRESH)
+        out[i] = np.sqrt((_FORM_COUNTS + alone * (error**2).mean() / told) / (_FORM_COUNTS + alone))
     return np.maximum(out, 1.0)
 
 
