@@ -153,7 +153,10 @@ HOW: Mapping[Reason, str] = {
         "way. Open it over HTTPS; or the owner allows answers and readings by hand on private addresses "
         "(plain_acts under [page])."
     ),
-    "rest": "For everything else open the page over HTTPS.",
+    "rest": (
+        "Over plain HTTP a paired phone can answer alerts and enter readings by hand. For everything else "
+        "open the page over HTTPS."
+    ),
     "far": (
         "Over plain HTTP the owner has allowed answers and readings by hand from private addresses only, "
         "and this phone comes from another one. Open the page over HTTPS, or use the hangar's own network."
@@ -166,10 +169,19 @@ HOW: Mapping[Reason, str] = {
 }
 """In the block about this phone, where the short sentence leads."""
 
-LOCALLY = (
-    "Without a pairing: on the board itself, or from a computer with ssh -L {port}:localhost:{port} to the "
-    "board, at http://localhost:{port}/."
-)
+
+@dataclass(frozen=True, slots=True)
+class Lack:
+    """Why a control isn't there, for its place."""
+
+    text: str
+    mended_by_pairing: bool
+
+
+def lack_of(permit: Permit, kind: str) -> Lack | None:
+    """What a command of that kind lacks; None where it is taken."""
+    reason = permit.why_not(kind)
+    return None if reason is None else Lack(SHORT[reason], reason in ("unpaired", "ended", "viewer"))
 
 
 def same_origin(host: str, headers: Mapping[str, str], https: bool = False) -> bool:

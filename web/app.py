@@ -7,6 +7,7 @@ import secrets
 import sqlite3
 import time
 from contextlib import suppress
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -24,13 +25,13 @@ from probe_agent.store import Session, StoreError
 from probe_agent.words import Unit, place_name
 from web.access import (
     HOW,
-    LOCALLY,
     SHORT,
     FormTokens,
     Permit,
     Reason,
     Way,
     form_cookie,
+    lack_of,
     permit_of,
     same_origin,
     session_cookie,
@@ -265,7 +266,7 @@ class _Pages:
     def _refusal(self, lack: Reason | None) -> str | None:
         """Why this request may not act, or None; lack: what its way or its session lacks."""
         if lack is not None:
-            return f"Nothing was done. {SHORT[lack]} {self._how(lack)}"
+            return f"Nothing was done. {SHORT[lack]}"
         if not same_origin(request.host, dict(request.headers), g.way.https):
             return "Nothing was done: the request came from another page. Open this page and press there."
         cookie, paired = self._form_key()
@@ -281,16 +282,6 @@ class _Pages:
         return sha256(f"{self._form_key()[0]} {once}".encode()).hexdigest()[:32]
 
     # -- shared
-
-    def _how(self, reason: Reason) -> str:
-        """How to get what is lacking, in sentences."""
-        told = [HOW[reason]] if reason in HOW else []
-        if reason != "name":
-            told.append(LOCALLY)
-        return " ".join(told).format(port=self._port())
-
-    def _port(self) -> str:
-        return str(request.environ.get("SERVER_PORT", self.settings.page.port))
 
     def _unit(self) -> Unit:
         """The reader's unit: as asked in the address, else as kept in the cookie, else by the locale."""
@@ -343,7 +334,7 @@ class _Pages:
         values.update(
             token=self.tokens.token(cookie, paired),
             once=lambda: secrets.token_urlsafe(12),
-            why_not=_short_reason,
+            why_not=partial(lack_of, permit),
             phone=self._phone(permit),
         )
         response = make_response(render_template(template, **values), code)
@@ -356,6 +347,7 @@ class _Pages:
     def _phone(self, permit: Permit) -> dict[str, Any]:
         """The block about this phone: what it is paired for, why not for more, how to get there."""
         session, zone = permit.session, self._zone(None)
+        port = request.environ.get("SERVER_PORT", self.settings.page.port)
         paired = (
             session
             and f"It {words.role(permit.role or 'viewer')}, until {words.day(session.expires_at, zone)}."
@@ -367,9 +359,9 @@ class _Pages:
             "ended": permit.lack == "ended",
             "offers": permit.offers,
             "best": permit.best,
-            "why": [HOW[r].format(port=self._port()) for r in lacks],
+            "why": [HOW[r].format(port=port) for r in lacks],
             "label": request.form.get("label", "")[: pairing.LABEL_LENGTH],
-            "locally": LOCALLY.format(port=self._port()),
+            "port": port,
         }
 
     def _view_values(self) -> dict[str, Any]:
@@ -404,12 +396,6 @@ def _permit() -> Permit:
     """What the request at hand may do."""
     permit: Permit = g.permit
     return permit
-
-
-def _short_reason(kind: str) -> str:
-    """Why a control isn't there, for its place; empty where it is."""
-    reason = _permit().why_not(kind)
-    return SHORT[reason] if reason else ""
 
 
 def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
