@@ -345,7 +345,8 @@ class _Pages:
         return response
 
     def _phone(self, permit: Permit) -> dict[str, Any]:
-        """The block about this phone: what it is paired for, why not for more, how to get there."""
+        """The block about this phone: what it is paired for, why not for more, how to get there, and what
+        became of a code that was tried in it."""
         session, zone = permit.session, self._zone(None)
         port = request.environ.get("SERVER_PORT", self.settings.page.port)
         paired = (
@@ -355,6 +356,7 @@ class _Pages:
         lacks = [r for r in (permit.lack if permit.lack == "unread" else None, permit.less) if r is not None]
         return {
             "local": permit.local,
+            "tried": request.endpoint == "act_pair" and not permit.local,
             "paired": paired,
             "ended": permit.lack == "ended",
             "offers": permit.offers,
