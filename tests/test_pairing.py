@@ -12,12 +12,13 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scripted import ScriptedSource, open_agent, warming
 
 from probe_agent import pairing
 from probe_agent.config import Page
 from probe_agent.migrations import migrate
 from probe_agent.pairing import Pairings, new_code, read_code, seal, shown_code, token_hash
-from probe_agent.store import Batch, Reader, Store
+from probe_agent.store import Batch, Reader, Store, ask
 
 NOW = 1_800_000_000.0
 
@@ -127,6 +128,26 @@ def test_a_code_opens_one_session_and_no_second(desk: Desk) -> None:
     assert not again
     assert "No code is open" in text
     assert desk.roles() == [(1, "owner")]
+
+
+def test_two_right_tries_before_the_disk_took_the_first_open_one_session(desk: Desk) -> None:
+    code = desk.offer()
+    found = desk.store.open_code(NOW)
+    assert found is not None
+    batches = []
+    for token in ("a", "b"):
+        body = {
+            "code": found.number,
+            "hash": seal(code, found.salt).hex(),
+            "token": token_hash(token).hex(),
+            "most": "owner",
+            "label": token,
+        }
+        batches.append(Batch())
+        assert desk.pairings.try_code(body, batches[-1], NOW)[0]
+    for batch in batches:
+        desk.store.commit(batch)
+    assert [s.label for s in desk.store.sessions(NOW)] == ["a"]
 
 
 @pytest.mark.parametrize(
@@ -316,10 +337,6 @@ def test_a_viewer_of_the_store_finds_a_session_by_its_token(desk: Desk) -> None:
 
 
 def test_commands_of_pairing_leave_no_body(tmp_path: Path) -> None:
-    from scripted import ScriptedSource, open_agent, warming
-
-    from probe_agent.store import ask
-
     agent = open_agent(tmp_path, ScriptedSource(warming()))
     code, salt = new_code(), pairing.new_salt()
     ask(
@@ -349,8 +366,6 @@ def test_commands_of_pairing_leave_no_body(tmp_path: Path) -> None:
 
 
 def test_a_command_left_twice_under_one_id_is_done_once(desk: Desk) -> None:
-    from probe_agent.store import ask
-
     for on in (True, False):
         assert ask(desk.file, "heater-said", {"on": on}, command="form-7") == "form-7"
     assert [c.body for c in desk.store.waiting_commands()] == [{"on": True}]
