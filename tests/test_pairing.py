@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import sqlite3
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -20,6 +23,7 @@ from probe_agent.migrations import migrate
 from probe_agent.pairing import Pairings, new_code, read_code, seal, shown_code, token_hash
 from probe_agent.store import Batch, Reader, Store, ask
 
+ROOT = Path(__file__).parent.parent
 NOW = 1_800_000_000.0
 
 
@@ -114,6 +118,45 @@ def test_the_seal_is_scrypt() -> None:
     """RFC 7914, section 12, third vector: N = 16384, r = 8, p = 1; its first 32 bytes."""
     told = "7023bdcb3afd7348461c06cd81fd38ebfda8fbba904f8e3ea9b543f6545da1f2"
     assert seal("pleaseletmein", b"SodiumChloride").hex() == told
+
+
+BARE = "from hashlib import scrypt"
+PAGE = """
+from pathlib import Path
+from probe_agent.config import Settings
+from web.app import create_app
+from web.source import FileStatusSource
+import web.serve
+create_app(FileStatusSource(Path("none")), Path("none"), Settings()).test_client().get("/")
+from hashlib import scrypt
+"""
+
+
+@pytest.mark.parametrize(("start", "most_mb"), [(BARE, 32), (PAGE, 60)], ids=["bare", "page"])
+def test_the_memory_of_a_try_is_16_mb_and_given_back(start: str, most_mb: float) -> None:
+    program = f"""
+{start}
+import time
+def mb(key):
+    return next(int(l.split()[1]) for l in open("/proc/self/status") if l.startswith(key)) / 1024
+before, began = mb("VmRSS"), time.perf_counter()
+scrypt(b"BCDFGHJK", salt=bytes(16), n=2**14, r=8, p=1, dklen=32)
+print(before, mb("VmHWM"), mb("VmRSS"), 1000 * (time.perf_counter() - began))
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    before, peak, after, ms = map(float, done.stdout.split())
+    print(f"{before:.1f} MB before, {peak:.1f} at the peak, {after:.1f} after; {ms:.0f} ms")
+    assert 14 <= peak - before <= 20
+    assert peak <= most_mb
+    assert after - before <= 3
 
 
 # -- a code opens one session
