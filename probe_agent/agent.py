@@ -751,7 +751,10 @@ class Agent:
         return self._hand.undo(body, batch, self._utc(self.clock.monotonic()))
 
     def _offer_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
-        return self._pairings.offer(body, batch, time.time())
+        done, text = self._pairings.offer(body, batch, time.time())
+        if done and not self._clock_ok:
+            text += " The board's clock is not set: a pairing made before it is may then have run out."
+        return done, text
 
     def _try_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._pairings.try_code(body, batch, time.time())

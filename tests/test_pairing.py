@@ -412,3 +412,15 @@ def test_a_command_left_twice_under_one_id_is_done_once(desk: Desk) -> None:
     for on in (True, False):
         assert ask(desk.file, "heater-said", {"on": on}, command="form-7") == "form-7"
     assert [c.body for c in desk.store.waiting_commands()] == [{"on": True}]
+
+
+def test_a_code_offered_while_the_clock_is_not_set_says_what_that_means(tmp_path: Path) -> None:
+    agent = open_agent(tmp_path, ScriptedSource(warming()))
+    salt = pairing.new_salt()
+    body = {"role": "owner", "salt": salt.hex(), "hash": seal("BCDFGHJK", salt).hex()}
+    for known in (True, False):
+        agent._clock_ok = known
+        done, text = agent._offer_code(body, Batch())
+        assert done
+        assert ("clock is not set" in text) is not known
+    agent.store.close()

@@ -116,13 +116,15 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
+        if request.endpoint == "static":
+            return None
         settings = self.settings.page
         g.way = way_of(
             request.remote_addr, request.host, request.scheme, dict(request.headers), settings.proxy
         )
         session, lack = (None, "unpaired") if g.way.local else self._session(g.way)
         g.permit = permit_of(g.way, session, settings, lack)
-        if g.permit.looks or request.endpoint in ("static", "act_pair"):
+        if g.permit.looks or request.endpoint == "act_pair":
             return None
         if request.endpoint in ("api_status", "api_curve"):
             return _json({"v": STATUS_VERSION, "state": None, "reason": "Shown to paired phones only."}, 403)
