@@ -127,7 +127,7 @@ def plan_from_settings(settings: Settings) -> Plan:
         required=settings.required,
         near_heater=frozenset(p.name for p in settings.places if p.near_heater),
         rules=supervisor.rules_of(settings),
-        prior=prior_of(settings),
+        prior=prior_of(settings, places),
     )
 
 
@@ -139,7 +139,7 @@ def plan_from_recording(settings: Settings, places: Sequence[str], required: Seq
         required=tuple(required),
         near_heater=near,
         rules=supervisor.rules_of(settings),
-        prior=prior_of(settings),
+        prior=prior_of(settings, places),
     )
 
 
