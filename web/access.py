@@ -94,7 +94,7 @@ class Permit:
             return None
         if self.best == "owner" or (self.best == "answers" and kind in ANSWERING):
             return None if self.role == self.best else self.lack
-        return self.less
+        return self.less or self.lack
 
     @property
     def offers(self) -> bool:
