@@ -132,6 +132,26 @@ def stamp(at: float, zone: str) -> str:
     return datetime.fromtimestamp(at, ZoneInfo(zone)).strftime("%a %H:%M")
 
 
+def day(at: float, zone: str) -> str:
+    """The date of an instant, where a year matters: 25 May 2027."""
+    local = datetime.fromtimestamp(at, ZoneInfo(zone))
+    return f"{local.day} {local:%b %Y}"
+
+
+def role(name: str) -> str:
+    """What a session's role lets a phone do, after its name."""
+    return {
+        "owner": "may act",
+        "answers": "may answer alerts and enter readings by hand",
+        "viewer": "may look, not act",
+    }[name]
+
+
+def tries(left: int) -> str:
+    """How many tries of a code are left."""
+    return "One try is" if left == 1 else f"{_capital(_count(left))} tries are"
+
+
 def outward(low: float, mid: float, high: float | None) -> tuple[float, float, float | None]:
     """A range of instants [s] rounded outward: 1 min steps below 20 min of width, 5 to 90, 15 above."""
     width_min = ((high if high is not None else mid + (mid - low)) - low) / 60
@@ -368,7 +388,7 @@ def weather_heard(weather: Weather, zone: str, now_at: float, unit: Unit = "C") 
     made = moment(weather.issued_at, zone, now_at)
     age_min = max(0.0, now_at - weather.issued_at) / 60
     age = f"{age_min:.0f} min" if age_min < 120 else f"{age_min / 60:.0f} h"
-    name = capital(_WEATHER.get(weather.source, "the weather"))
+    name = _capital(_WEATHER.get(weather.source, "the weather"))
     return f"{name}, of {made} ({age} ago): {air} at {moment(nearest.at, zone, now_at)}{wind}{until}."
 
 
@@ -503,7 +523,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "switch-off": f"Heat was still on at {since}, long after ready. Switch it off.",
         "too-hot": f"Too hot since {since}: {where}. Switch the heater off.",
         "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
-        "probe-missing": f"{capital(where)} not measured since {since}.",
+        "probe-missing": f"{_capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
@@ -641,7 +661,7 @@ def _stopped(status: Status, unit: Unit, place: str | None) -> Letter:
 def _too_hot(status: Status, unit: Unit, place: str | None) -> Letter:
     limit = temperature(status.too_hot_c, unit, spoken=True)
     parts = [
-        (1, f"{capital(_hottest(status, unit, spoken=True))}; the limit is {limit}."),
+        (1, f"{_capital(_hottest(status, unit, spoken=True))}; the limit is {limit}."),
         (1, "Switch the heater off, at the socket or through the person at the field."),
         (2, "Whoever goes near has an extinguisher at hand."),
         (1, 'Then answer "It is off".'),
@@ -661,7 +681,7 @@ def _missing(status: Status, unit: Unit, place: str | None) -> Letter:
     one = len(places) < 2
     which = "It is required" if one else "They are required"
     parts = [
-        (1, f"{capital(where)}: {why}."),
+        (1, f"{_capital(where)}: {why}."),
         (1, f"{which}, so I will not say above target or ready."),
         (1, f"Have the plug at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
         (1, "Next word when all required points are above target; if none comes, count the engine as cold."),
@@ -735,7 +755,7 @@ def _hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
     return f"{place_name(hot.place)} {temperature(hot.c, unit, (), spoken)}"
 
 
-def capital(text: str) -> str:
+def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
@@ -745,7 +765,7 @@ def _fit_subject(name: str, subjects: Sequence[str]) -> str:
         room = SUBJECT - len(subject) - 2
         if room >= min(len(name), 8):
             return f"{name[:room].rstrip()}: {subject}"
-    return capital(subjects[-1])[:SUBJECT]
+    return _capital(subjects[-1])[:SUBJECT]
 
 
 def _fit_body(parts: Sequence[Part]) -> str:

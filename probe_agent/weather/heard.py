@@ -93,7 +93,8 @@ class Heard:
         try:
             weather = self._report(body, now_at) if "metar" in body else self._low(body, now_at)
         except WeatherError as err:
-            return False, f"{words.capital(str(err))}. Nothing was changed.", []
+            said = str(err)
+            return False, f"{said[:1].upper()}{said[1:]}. Nothing was changed.", []
         return True, words.weather_taken(weather, self._zone.key, now_at), self.hear(weather)
 
     def _report(self, body: Mapping[str, Any], now_at: float) -> Weather:

@@ -133,7 +133,8 @@ class Fetcher:
             return self._late()
         if isinstance(err, OSError):
             return f"it can't be reached ({(err.strerror or str(err)).lower()})"
-        return "its address is not one" if isinstance(err, ValueError) else "what it answers is not HTTP"
+        wrong = isinstance(err, ValueError | http.client.InvalidURL)
+        return "its address is not one" if wrong else "what it answers is not HTTP"
 
 
 def _cut_off(
