@@ -20,7 +20,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import store, supervisor, words
+from probe_agent import pairing, store, supervisor, words
 from probe_agent.archive import Archive, HandValue
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
@@ -35,6 +35,7 @@ from probe_agent.learning import (
     knowledge_of,
     observed,
 )
+from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
     Fault,
@@ -44,6 +45,7 @@ from probe_agent.readings import (
     ProbeFault,
     Reading,
     Scan,
+    Weather,
 )
 from probe_agent.status import (
     Curve,
@@ -55,10 +57,12 @@ from probe_agent.status import (
 )
 from probe_agent.store import Batch, Command, CurveRow, Message, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior
+from probe_agent.weather.heard import Heard
 
 log = logging.getLogger(__name__)
 
@@ -75,6 +79,8 @@ CHANGE_VALID_S = 3 * 86_400.0
 
 
 _TOLD_CHANGE = "told-change"
+_FORGOTTEN = (pairing.OFFER, pairing.TRY)
+"""Commands whose body isn't needed once they are answered, and is better not kept."""
 _ROUNDING_S = 0.001
 """Stored instants are whole milliseconds."""
 
@@ -103,6 +109,12 @@ class MessageCourierLike(Courier, Protocol):
     def channels(self) -> tuple[str, ...]: ...
 
     def nudge(self) -> None: ...
+
+
+class WeatherCourierLike(Courier, Protocol):
+    """A courier of weather; news never blocks."""
+
+    def news(self) -> list[Weather]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +164,7 @@ class Agent:
         record: Store,
         broker: StatusCourier | None = None,
         messages: MessageCourierLike | None = None,
+        weather: WeatherCourierLike | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
@@ -160,12 +173,14 @@ class Agent:
     ) -> None:
         self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
         self._sources = tuple(sources)
-        self._broker, self._messages = broker, messages
+        self._broker, self._messages, self._weather = broker, messages, weather
         self._build, self._zone, self._demo = build, zone, demo
         self._jobs = list(jobs)
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
+        self._heard = Heard(settings, zone)
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
+        self._pairings = Pairings(record, settings.page, zone)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._knowledge = Knowledge()
@@ -178,6 +193,8 @@ class Agent:
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten = Batch()
+        self._with_next: list[store.Statement] = []
+        """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
         self.status: Status | None = None
@@ -213,6 +230,7 @@ class Agent:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
         self._recall()
+        self._heard.recall(self.store, self._utc(now_s))
         self._lesson_due_s = now_s
         self._relive(now_s)
 
@@ -295,9 +313,8 @@ class Agent:
         """Tick until `stop` is set or every source has ended; then commit what is held."""
         poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
         poller.start()
-        for courier in (self._messages, self._broker):
-            if courier is not None:
-                courier.start()
+        for courier in self._couriers:
+            courier.start()
         try:
             due_s: float | None = self.clock.monotonic()
             while due_s is not None and not stop.is_set():
@@ -313,6 +330,10 @@ class Agent:
                     self._run_jobs()
         finally:
             self._finish()
+
+    @property
+    def _couriers(self) -> list[Courier]:
+        return [c for c in (self._messages, self._broker, self._weather) if c is not None]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -342,9 +363,8 @@ class Agent:
         if self._learner is not None:
             self._learner.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
-        for courier in (self._messages, self._broker):
-            if courier is not None:
-                courier.stop()
+        for courier in self._couriers:
+            courier.stop()
         for source in self._sources:
             source.close()
 
@@ -370,6 +390,7 @@ class Agent:
             t_s = max((s.t_s for s in scans), default=now_s)
             hand = self._hand.read(t_s)
             samples = self._at_places(scans)
+            self._hear(samples.get("ambient"))
             heater = next((s.heater for s in scans if s.heater is not None), None)
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
@@ -398,6 +419,18 @@ class Agent:
                     )
                 found[place] = sample
         return found
+
+    def _hear(self, ambient: Reading | ProbeFault | None) -> None:
+        """What there is to know of the air: measured here, and brought by the weather's courier."""
+        if isinstance(ambient, Reading):
+            self._heard.measured(self._utc(ambient.t_s), ambient.value_c)
+        for weather in self._weather.news() if self._weather is not None else ():
+            self._with_next += self._heard.hear(weather)
+
+    def air_known(self) -> AirKnown:
+        """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
+        with self._lock:
+            return self._heard.known(self.clock.monotonic(), self._offset_s)
 
     def _place_of(self, source: str, address: str) -> str | None:
         if address in self._bindings:
@@ -549,7 +582,8 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        whole = Batch().add(self._unwritten).add(Batch(statements=[store.keep_value("watch", watch)]))
+        later = [*self._with_next, store.keep_value("watch", watch)]
+        whole = Batch().add(self._unwritten).add(Batch(statements=later))
         try:
             self.store.commit(whole)
         except sqlite3.Error as err:
@@ -558,7 +592,7 @@ class Agent:
             )
             log.error("%s", self._store_trouble)
             return
-        self._unwritten = Batch()
+        self._unwritten, self._with_next = Batch(), []
         self._store_trouble = None
         self._last_commit_s = t_s
         if whole.messages and self._messages is not None:
@@ -571,6 +605,7 @@ class Agent:
             self._offset_s, self._clock_ok = offset_s, known
             try:
                 self.store.mend_boot(offset_s, known)
+                self._heard.recall(self.store, self._utc(self.clock.monotonic()))
             except sqlite3.Error as err:
                 self._store_trouble = f"The record can't be written ({err})."
 
@@ -652,6 +687,7 @@ class Agent:
             self._demo,
             self._clock_ok,
             self._learned(),
+            self._heard.shown(self._utc(facts.t_s)),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -670,8 +706,15 @@ class Agent:
         )
 
     def _notes(self) -> tuple[str, ...]:
-        troubles = [c.trouble for c in (self._broker, self._messages, self._learner) if c is not None]
-        return tuple(t for t in (self._store_trouble, *troubles, self._relearning()) if t)
+        speakers = (self._broker, self._messages, self._weather, self._learner)
+        troubles = [c.trouble for c in speakers if c is not None]
+        return tuple(
+            t for t in (self._store_trouble, *troubles, self._air_missing(), self._relearning()) if t
+        )
+
+    def _air_missing(self) -> str | None:
+        now_at = self._utc(self.clock.monotonic())
+        return words.air_missing(self._heard.shown(now_at), self._zone, now_at)
 
     def _relearning(self) -> str | None:
         """Word of a memory that is being worked out again."""
@@ -713,6 +756,8 @@ class Agent:
                 batch.statements.append(
                     store.answer_command(command.id, json.dumps({"ok": done, "text": text}))
                 )
+                if command.kind in _FORGOTTEN:
+                    batch.statements.append(store.forget_body(command.id))
                 self._write(batch, self.clock.monotonic())
                 if done and self._last is not None:
                     self.status = self._document(*self._last)
@@ -727,6 +772,10 @@ class Agent:
             "answer-alert": self._take_answer,
             "heater-said": self._take_heater_word,
             "exclude-heatup": self._exclude_heatup,
+            pairing.OFFER: self._offer_code,
+            pairing.TRY: self._try_code,
+            pairing.END: self._end_session,
+            "weather-said": self._take_weather_word,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -740,6 +789,23 @@ class Agent:
 
     def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._hand.undo(body, batch, self._utc(self.clock.monotonic()))
+
+    def _offer_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text = self._pairings.offer(body, batch, time.time())
+        if done and not self._clock_ok:
+            text += " The board's clock is not set: a pairing made before it is may then have run out."
+        return done, text
+
+    def _try_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._pairings.try_code(body, batch, time.time())
+
+    def _end_session(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._pairings.end(body, batch, time.time())
+
+    def _take_weather_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text, statements = self._heard.take_word(body, self._utc(self.clock.monotonic()))
+        batch.statements += statements
+        return done, text
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

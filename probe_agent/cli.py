@@ -16,7 +16,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -24,11 +24,11 @@ from zoneinfo import ZoneInfo
 import click
 import msgspec
 
-from probe_agent import words
+from probe_agent import pairing, words
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, SettingsError, load_settings, parse_settings, with_target
 from probe_agent.status import utc_text
-from probe_agent.store import Store, StoreError, StoreNewerError, ask, await_answer
+from probe_agent.store import Reader, Store, StoreError, StoreNewerError, ask, await_answer
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
 NIGHTLY_UTC_HOUR = 3
@@ -124,8 +124,11 @@ def main() -> None:
     probe-agent enter cyl-3 -5.5            a temperature read by hand
     probe-agent replay FILE.csv --target-c 7.2   forecasts for a recorded heat-up
     probe-agent score                       how earlier forecasts were borne out
+    probe-agent weather                     the weather heard, and the air expected at the aircraft
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
+    probe-agent pair                        a code that lets one phone act; --viewer: only look
+    probe-agent sessions                    which phones are paired; unpair 3 ends one
     probe-agent-web                         the page for the phone
 
     It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local
@@ -307,6 +310,7 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, end)
     store = _open_store(settings)
+    weather = _weather(settings, clock)
     agent = Agent(
         settings,
         plan,
@@ -315,10 +319,11 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
         store,
         broker=_broker(settings, store),
         messages=_messages(settings, store, clock),
+        weather=weather,
         build=build(),
         zone=_zone(settings),
         demo=demo,
-        jobs=_jobs(settings, clock),
+        jobs=_jobs(settings, clock, weather),
     )
     scheduler = _schedule(settings) if isinstance(clock, SystemClock) else None
     try:
@@ -375,16 +380,35 @@ def _broker(settings: Settings, store: Store) -> Any:
             store.keep("description", json.dumps(kept))
         return int(kept[1])
 
-    password = None
-    if settings.broker.password_file:
-        try:
-            password = Path(settings.broker.password_file).read_text("utf-8").strip()
-        except OSError as err:
-            raise click.ClickException(
-                f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
-            ) from err
     device = settings.broker.device or _slug(settings.aircraft.name)
-    return BrokerCourier(settings.broker, device, version_of, password, build())
+    return BrokerCourier(settings.broker, device, version_of, _broker_password(settings), build())
+
+
+def _broker_password(settings: Settings) -> str | None:
+    if not settings.broker.password_file:
+        return None
+    try:
+        return Path(settings.broker.password_file).read_text("utf-8").strip()
+    except OSError as err:
+        raise click.ClickException(
+            f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
+        ) from err
+
+
+def _weather(settings: Settings, clock: Clock) -> Any:
+    """The courier of what the settings name; under a simulated clock it is asked by a job."""
+    wanted = settings.weather
+    if not (wanted.hourly or wanted.metar or wanted.topic):
+        return None
+    from probe_agent.weather.courier import WeatherCourier, sources_of
+
+    listener = None
+    if wanted.topic is not None:
+        from probe_agent.weather.topic import TopicListener
+
+        listener = TopicListener(settings.broker, wanted.topic, _broker_password(settings), clock)
+    on_thread = isinstance(clock, SystemClock)
+    return WeatherCourier(sources_of(wanted), clock, wanted.every_min * 60, listener, on_thread)
 
 
 def _slug(name: str) -> str:
@@ -400,7 +424,7 @@ def _zone(settings: Settings) -> str:
     return get_localzone_name() or "UTC"
 
 
-def _jobs(settings: Settings, clock: Clock) -> list[Any]:
+def _jobs(settings: Settings, clock: Clock, weather: Any) -> list[Any]:
     """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
     from probe_agent.agent import Job
     from probe_agent.maintenance import back_up
@@ -408,7 +432,10 @@ def _jobs(settings: Settings, clock: Clock) -> list[Any]:
     if isinstance(clock, SystemClock):
         return []
     file = Path(settings.store.file)
-    return [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    if weather is not None:
+        jobs.append(Job(weather.look, every_s=settings.weather.every_min * 60, due_s=clock.monotonic()))
+    return jobs
 
 
 def _schedule(settings: Settings) -> Any:
@@ -560,6 +587,77 @@ def heater(settings_file: Path | None, store_file: Path | None, state: str) -> N
     _ask(settings_file, store_file, "heater-said", {"on": state == "on"})
 
 
+@main.command(context_settings={"ignore_unknown_options": True})
+@settings_option
+@store_option
+@click.option("--air-c", type=float, help="Lowest air to come, by --until.")
+@click.option("--air-f", type=float, help="The same in °F.")
+@click.option("--wind", type=click.FloatRange(0, 120), help="Wind to come [m/s].")
+@click.option("--until", default="07:00", show_default=True, help="When it is lowest, HH:MM at the field.")
+@click.option("--metar", help="A METAR, as text.")
+@click.option("--forget", is_flag=True, help="Forget what was typed in.")
+def weather(
+    settings_file: Path | None,
+    store_file: Path | None,
+    air_c: float | None,
+    air_f: float | None,
+    wind: float | None,
+    until: str,
+    metar: str | None,
+    forget: bool,
+) -> None:
+    """What weather was heard, how old it is, and the air expected at the aircraft; or tell it yourself.
+
+    \b
+    probe-agent weather                             what is known, and the next 18 h
+    probe-agent weather --air-c -8 --until 06:00    the low of the night, from a forecast you trust
+    """
+    if air_c is not None and air_f is not None:
+        raise click.UsageError("Give --air-c or --air-f, one of the two.")
+    low_c = (air_f - 32) / 1.8 if air_f is not None else air_c
+    if sum((low_c is not None, metar is not None, forget)) > 1:
+        raise click.UsageError("Give one of --air-c, --metar and --forget.")
+    if low_c is not None:
+        until_at = _next_at(until, _zone(_settings(settings_file, needed=False)))
+        body = {"air_c": low_c, "wind_m_s": wind, "until_at": until_at}
+        _ask(settings_file, store_file, "weather-said", body)
+    elif metar is not None or forget:
+        _ask(settings_file, store_file, "weather-said", {"metar": metar} if metar else {"forget": True})
+    else:
+        _show_weather(
+            _settings(settings_file, needed=store_file is None), _store_file(settings_file, store_file)
+        )
+
+
+def _next_at(clock_time: str, zone: str) -> float:
+    """The next such time on the field's clock [UTC s]."""
+    now = datetime.now(ZoneInfo(zone))
+    try:
+        hour, minute = map(int, clock_time.split(":"))
+        at = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    except ValueError as err:
+        raise click.UsageError(f"{clock_time} is not a time. Write one like 06:30.") from err
+    return at.timestamp() if at > now else (at + timedelta(days=1)).timestamp()
+
+
+def _show_weather(settings: Settings, file: Path) -> None:
+    from probe_agent.weather.heard import Heard, picture
+
+    zone, unit = _zone(settings), settings.messages.unit
+    heard = Heard(settings, zone)
+    try:
+        reader = Reader(file)
+        try:
+            now_at = SystemClock().utc()
+            heard.recall(reader, now_at)
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    for line in picture(heard, now_at, zone, unit):
+        click.echo(line)
+
+
 @main.command()
 @settings_option
 @store_option
@@ -608,6 +706,75 @@ def learn(settings_file: Path | None, store_file: Path | None) -> None:
         raise click.ClickException(str(err)) from err
     heat_ups = known.memory.heat_ups if known.memory else 0
     click.echo(f"The range of setup {course.setup.name} rests on {words.heat_ups(heat_ups)}.")
+
+
+@main.command()
+@settings_option
+@store_option
+@click.option("--viewer", is_flag=True, help="The phone may look, not act.")
+def pair(settings_file: Path | None, store_file: Path | None, viewer: bool) -> None:
+    """Print a code that pairs one phone: type it on the page under "Pair this phone".
+
+    The code holds for 15 minutes and for one phone; one printed before ends. It is kept nowhere.
+    """
+    code, salt = pairing.new_code(), pairing.new_salt()
+    role = "viewer" if viewer else "owner"
+    body = {"role": role, "salt": salt.hex(), "hash": pairing.seal(code, salt).hex()}
+    said = _answer(settings_file, store_file, pairing.OFFER, body)
+    click.echo(f"{'Viewer' if viewer else 'Owner'}'s code: {pairing.shown_code(code)}")
+    click.echo(said)
+    for hint in _pairing_hints(_settings(settings_file, needed=store_file is None), viewer):
+        click.echo(hint)
+
+
+def _pairing_hints(settings: Settings, viewer: bool) -> list[str]:
+    """What else is needed before a paired phone can do anything."""
+    page = settings.page
+    if viewer:
+        needless = 'The page is shown to anyone as it is set up (viewing = "anyone" under [page]).'
+        return [needless] if page.viewing == "anyone" else []
+    if page.proxy is None and not page.plain_acts:
+        return [
+            "As it is set up, a paired phone can look but not act: the page needs HTTPS, through a proxy "
+            "named in the settings. README: Letting a phone act."
+        ]
+    return []
+
+
+@main.command()
+@settings_option
+@store_option
+def sessions(settings_file: Path | None, store_file: Path | None) -> None:
+    """List the phones that are paired, a row each, and the code that is open."""
+    file, now_at = _store_file(settings_file, store_file), time.time()
+    zone = _zone(_settings(settings_file, needed=store_file is None))
+    try:
+        reader = Reader(file)
+        try:
+            found, code = reader.sessions(now_at), reader.open_code(now_at)
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    rows = [("no", "name", "it", "since", "until")]
+    rows += [
+        (str(s.number), s.label, words.role(s.role), _day(s.made_at, zone), _day(s.expires_at, zone))
+        for s in found
+    ]
+    for line in _table(rows) if found else ["No phone is paired. probe-agent pair prints a code."]:
+        click.echo(line)
+    if code is not None:
+        until = words.moment(code.expires_at, zone, now_at)
+        click.echo(f"One {code.role}'s code is open until {until}; wrong tries: {code.tries}.")
+
+
+@main.command()
+@settings_option
+@store_option
+@click.argument("number", type=click.IntRange(1))
+def unpair(settings_file: Path | None, store_file: Path | None, number: int) -> None:
+    """End the pairing of one phone; sessions shows the numbers."""
+    _ask(settings_file, store_file, pairing.END, {"session": number})
 
 
 def _progress_line(progress: Any, zone: str) -> str:
@@ -664,8 +831,13 @@ def _score_table(rows: Sequence[Any], zone: str) -> list[str]:
         cells = (_score_cell(judged.get(p)) for p in (25, 50, 75))
         learned = words.taught(row.lesson, row.excluded)
         table.append((str(row.heatup), _day(row.started_at, zone), warm_up, *cells, learned))
-    widths = [max(len(r[i]) for r in table) for i in range(len(head))]
-    return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in table]
+    return _table(table)
+
+
+def _table(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows with their columns below one another."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in rows]
 
 
 def _score_cell(judged: Any) -> str:
@@ -684,6 +856,11 @@ def _store_file(settings_file: Path | None, store_file: Path | None) -> Path:
 
 def _ask(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
     """Leave a command for the daemon and print its answer."""
+    click.echo(_answer(settings_file, store_file, kind, body))
+
+
+def _answer(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> str:
+    """What the daemon answers to a command. Raises ClickException where it doesn't carry it out."""
     file = _store_file(settings_file, store_file)
     try:
         answer = await_answer(file, ask(file, kind, body))
@@ -696,7 +873,7 @@ def _ask(settings_file: Path | None, store_file: Path | None, kind: str, body: d
     said = json.loads(answer)
     if not said["ok"]:
         raise click.ClickException(said["text"])
-    click.echo(said["text"])
+    return str(said["text"])
 
 
 def _log(verbose: bool) -> None:

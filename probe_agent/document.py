@@ -11,6 +11,7 @@ from probe_agent.config import Settings, may_be_coldest, unmeasured_far_places
 from probe_agent.readings import Forecast, Point, State
 from probe_agent.status import (
     STATUS_VERSION,
+    AirNow,
     AlertNow,
     FanNow,
     HeaterNow,
@@ -34,6 +35,7 @@ class Frame:
     demo: bool
     clock_ok: bool
     learned: LearnedNow | None = None
+    air: AirNow | None = None
 
 
 def document(
@@ -96,6 +98,7 @@ def document(
         fan=_fan_now(forecast),
         notes=notes,
         learned=frame.learned,
+        air=frame.air,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

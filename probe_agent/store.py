@@ -13,12 +13,14 @@ import threading
 import time
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
-from probe_agent.readings import Forecast, Transition
+import msgspec
+
+from probe_agent.readings import Forecast, Transition, Weather, WeatherHour
 
 SCHEMA_VERSION = 3
 PAGE_BYTES = 1024
@@ -26,6 +28,9 @@ PAGE_BYTES = 1024
 whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""
 HELD_TICKS = 40_000
 """Ticks kept in memory while the file can't be written: a week at 15 s, some 60 MB at the most."""
+
+STATION_S = 30 * 86_400.0
+"""How long a station's hours are kept."""
 
 
 class StoreError(RuntimeError):
@@ -95,6 +100,33 @@ class Command:
     expires_at: float
 
 
+Role = Literal["owner", "answers", "viewer"]
+"""What a session may do: act; answer alerts and enter readings by hand; look."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCode:
+    """A pairing code that may be tried: its scrypt with its salt, how often it was tried in vain."""
+
+    number: int
+    role: Role
+    salt: bytes
+    hash: bytes
+    expires_at: float
+    tries: int
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A paired phone. Instants are real UTC seconds."""
+
+    number: int
+    role: Role
+    label: str
+    made_at: float
+    expires_at: float
+
+
 @dataclass(frozen=True, slots=True)
 class CurveRow:
     """One instant of a curve: UTC seconds, °C a place (None = no value), heater share."""
@@ -102,6 +134,10 @@ class CurveRow:
     at: float
     values_c: Mapping[str, float | None]
     heater: float | None
+
+
+KeptWeather = tuple[dict[str, Weather], dict[str, list[WeatherHour]]]
+"""Source → what it said last, and source → hours of its station, rising."""
 
 
 @dataclass(slots=True)
@@ -440,11 +476,43 @@ class Store:
             ).fetchall()
         return [Command(r[0], r[1], _body(r[2]), r[3], r[4]) for r in rows]
 
+    # -- who may look and act
+
+    def open_code(self, now_at: float) -> OpenCode | None:
+        """The pairing code that may be tried at a real UTC instant."""
+        with self._lock:
+            return _open_code(self._db, now_at)
+
+    def tries_of_codes(self, since_at: float, until_at: float) -> list[tuple[float, int]]:
+        """(made at, wrong tries) of the codes made between two instants, in that order."""
+        with self._lock:
+            return self._db.execute(
+                "SELECT made_at, tries FROM pairings WHERE made_at BETWEEN ? AND ? ORDER BY made_at",
+                (since_at, until_at),
+            ).fetchall()
+
+    def sessions(self, now_at: float) -> list[Session]:
+        """Sessions that hold at a real UTC instant."""
+        with self._lock:
+            return _sessions(self._db, now_at)
+
+    # -- small values
+
     def kept(self, name: str) -> str | None:
         """A small value kept across restarts."""
         with self._lock:
             row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
             return None if row is None else str(row[0])
+
+    def weather(self, since_at: float) -> KeptWeather:
+        """What weather sources said last, and the hours kept of their stations since then."""
+        with self._lock:
+            return _weather(self._db, since_at)
+
+    def hourly(self, place: str, since_at: float) -> list[tuple[float, float]]:
+        """Committed values of a place, one an hour: (UTC s, °C), rising."""
+        with self._lock:
+            return _hourly(self._db, place, since_at)
 
     def keep(self, name: str, value: str) -> None:
         """Keep a small value across restarts, at once."""
@@ -495,6 +563,75 @@ def answer_command(command: str, answer: str) -> Statement:
         "UPDATE commands SET answer = ?, answered_at = ? WHERE id = ? AND answered_at IS NULL",
         (answer, time.time(), command),
     )
+
+
+def forget_body(command: str) -> Statement:
+    """Leave of a command only that it was given and answered."""
+    return ("UPDATE commands SET body = '{}' WHERE id = ?", (command,))
+
+
+def offer_code(role: Role, salt: bytes, sealed: bytes, now_at: float, expires_at: float) -> list[Statement]:
+    """The one pairing code that may be tried from now on."""
+    return [
+        (f"{_END_CODE} WHERE ended_at IS NULL", (now_at,)),
+        (
+            "INSERT INTO pairings (role, salt, hash, made_at, expires_at) VALUES (?, ?, ?, ?, ?)",
+            (role, salt, sealed, now_at, expires_at),
+        ),
+    ]
+
+
+def count_try(code: int) -> Statement:
+    """One more wrong try of a code."""
+    return ("UPDATE pairings SET tries = tries + 1 WHERE pairing = ?", (code,))
+
+
+def end_code(code: int, now_at: float) -> Statement:
+    """A code can't be tried any more, and nothing is left of it to try against."""
+    return (f"{_END_CODE} WHERE pairing = ?", (now_at, code))
+
+
+_END_CODE = "UPDATE pairings SET ended_at = ?, salt = x'', hash = x''"
+
+
+def begin_session(
+    code: int, role: Role, label: str, token: bytes, now_at: float, expires_at: float
+) -> list[Statement]:
+    """A session for a code that is still open, which ends the code: a code opens one session only."""
+    return [
+        (
+            "INSERT INTO sessions (role, label, hash, made_at, expires_at) SELECT ?, ?, ?, ?, ?"
+            " WHERE EXISTS (SELECT 1 FROM pairings WHERE pairing = ? AND ended_at IS NULL)",
+            (role, label, token, now_at, expires_at, code),
+        ),
+        end_code(code, now_at),
+    ]
+
+
+def end_session(session: int, now_at: float) -> Statement:
+    """A phone is no longer paired."""
+    return ("UPDATE sessions SET ended_at = ? WHERE session = ? AND ended_at IS NULL", (now_at, session))
+
+
+CLOCK_SLACK_S = 60.0
+
+
+def _open_code(db: sqlite3.Connection, now_at: float) -> OpenCode | None:
+    """None also where the code is of the future: the clock was set back, and its time can't be told."""
+    row = db.execute(
+        "SELECT pairing, role, salt, hash, expires_at, tries FROM pairings"
+        " WHERE ended_at IS NULL AND made_at <= ? AND expires_at > ? ORDER BY pairing DESC LIMIT 1",
+        (now_at + CLOCK_SLACK_S, now_at),
+    ).fetchone()
+    return None if row is None else OpenCode(*row)
+
+
+_SESSION = "SELECT session, role, label, made_at, expires_at FROM sessions WHERE ended_at IS NULL"
+
+
+def _sessions(db: sqlite3.Connection, now_at: float) -> list[Session]:
+    rows = db.execute(f"{_SESSION} AND expires_at > ? ORDER BY session", (now_at,))
+    return [Session(*row) for row in rows]
 
 
 def open_heatup(boot: int, tick: int, setup: int | None, target_c: float, on_s: float) -> Statement:
@@ -592,6 +729,81 @@ def undo_hand_reading(number: int, at: float) -> Statement:
     return ("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (at, number))
 
 
+def keep_weather(weather: Weather) -> Statement:
+    """Keep what a source said last, in place of what it said before."""
+    return (
+        "INSERT INTO weather VALUES (?, ?, ?) ON CONFLICT (source) DO UPDATE SET"
+        " taken_at = excluded.taken_at, document = excluded.document",
+        (weather.source, weather.taken_at, msgspec.json.encode(weather).decode()),
+    )
+
+
+def forget_weather(source: str) -> Statement:
+    """Forget what a source said last; the hours of its station stay."""
+    return ("DELETE FROM weather WHERE source = ?", (source,))
+
+
+def keep_station(source: str, hours: Sequence[WeatherHour]) -> list[Statement]:
+    """Keep a station's hours, one for each hour of the clock; STATION_S later they are dropped."""
+    out: list[Statement] = [
+        (
+            "INSERT INTO station VALUES (?, ?, ?, ?, ?) ON CONFLICT (source, hour) DO UPDATE SET"
+            " at = excluded.at, air_mc = excluded.air_mc, cloud = excluded.cloud",
+            (source, round(h.at / 3600), h.at, _mc(h.air_c), h.cloud),
+        )
+        for h in hours
+    ]
+    if out:
+        latest = max(h.at for h in hours)
+        out.append(("DELETE FROM station WHERE source = ? AND at < ?", (source, latest - STATION_S)))
+    return out
+
+
+def _weather(db: sqlite3.Connection, since_at: float) -> KeptWeather:
+    said: dict[str, Weather] = {}
+    for source, document in db.execute("SELECT source, document FROM weather"):
+        with suppress(msgspec.MsgspecError):  # of another version: it is soon heard again
+            said[source] = msgspec.json.decode(document, type=Weather)
+    past: dict[str, list[WeatherHour]] = {}
+    for source, at, air_mc, cloud in db.execute(
+        "SELECT source, at, air_mc, cloud FROM station WHERE at >= ? ORDER BY source, at", (since_at,)
+    ):
+        past.setdefault(source, []).append(WeatherHour(at, air_mc / 1000, cloud=cloud))
+    return said, past
+
+
+def _hourly(db: sqlite3.Connection, place: str, since_at: float) -> list[tuple[float, float]]:
+    """For each hour the reading nearest to it, if one lies within 7½ min. By a few small looks an hour:
+    going through every reading of three weeks would take seconds on the board."""
+    found: dict[int, tuple[float, float]] = {}
+    boots = db.execute(
+        "SELECT boot, utc_offset_ms / 1000.0,"
+        " (SELECT min(mono_ms) / 1000.0 FROM ticks t WHERE t.boot = b.boot),"
+        " (SELECT max(mono_ms) / 1000.0 FROM ticks t WHERE t.boot = b.boot)"
+        " FROM boots b ORDER BY boot"
+    ).fetchall()
+    for boot, offset_s, first_s, last_s in boots:
+        if first_s is None:
+            continue
+        begin = max(since_at, first_s + offset_s)
+        for hour in range(round(begin / 3600), round((last_s + offset_s) / 3600) + 1):
+            row = db.execute(
+                "SELECT mono_ms / 1000.0, value_mc / 1000.0 FROM ticks JOIN readings USING (tick)"
+                " WHERE boot = ? AND mono_ms BETWEEN ? AND ? AND value_mc IS NOT NULL"
+                " AND place = (SELECT place FROM places WHERE name = ?) ORDER BY abs(mono_ms - ?) LIMIT 1",
+                (
+                    boot,
+                    _ms(hour * 3600 - 450 - offset_s),
+                    _ms(hour * 3600 + 450 - offset_s),
+                    place,
+                    _ms(hour * 3600 - offset_s),
+                ),
+            ).fetchone()
+            if row is not None:
+                found[hour] = (row[0] + offset_s, row[1])
+    return sorted(found.values())
+
+
 def _insert_message(db: sqlite3.Connection, message: Message) -> None:
     db.execute(
         "INSERT INTO outbox (channel, dedupe_key, payload, true_at, expires_at) VALUES (?, ?, ?, ?, ?)"
@@ -653,6 +865,14 @@ class Reader:
         """Committed readings between two UTC instants, in time order."""
         return list(_curve(self._db, since_at, until_at))
 
+    def weather(self, since_at: float) -> KeptWeather:
+        """What weather sources said last, and the hours kept of their stations since then."""
+        return _weather(self._db, since_at)
+
+    def hourly(self, place: str, since_at: float) -> list[tuple[float, float]]:
+        """Committed values of a place, one an hour: (UTC s, °C), rising."""
+        return _hourly(self._db, place, since_at)
+
     def transitions(self, limit: int = 50) -> list[dict[str, Any]]:
         """The last transitions, newest first: at [UTC s], old, new, reason."""
         rows = self._db.execute(
@@ -675,6 +895,19 @@ class Reader:
             for i, at, place, c, method, undone in rows
         ]
 
+    def open_code(self, now_at: float) -> OpenCode | None:
+        """The pairing code that may be tried at a real UTC instant."""
+        return _open_code(self._db, now_at)
+
+    def session(self, token: bytes, now_at: float) -> Session | None:
+        """The session whose token has that hash, if it holds at a real UTC instant."""
+        row = self._db.execute(f"{_SESSION} AND hash = ? AND expires_at > ?", (token, now_at)).fetchone()
+        return None if row is None else Session(*row)
+
+    def sessions(self, now_at: float) -> list[Session]:
+        """Sessions that hold at a real UTC instant."""
+        return _sessions(self._db, now_at)
+
     def answer(self, command: str) -> str | None:
         """The daemon's answer to a command, None while it has none."""
         row = self._db.execute("SELECT answer FROM commands WHERE id = ?", (command,)).fetchone()
@@ -685,15 +918,21 @@ class Reader:
         return int(self._db.execute("PRAGMA data_version").fetchone()[0])
 
 
-def ask(path: Path, kind: str, body: Mapping[str, Any], valid_s: float = 60.0) -> str:
-    """Leave a command for the daemon and return its id; it is answered within about a second."""
-    command = uuid.uuid4().hex
+def ask(
+    path: Path, kind: str, body: Mapping[str, Any], valid_s: float = 60.0, command: str | None = None
+) -> str:
+    """Leave a command for the daemon and return its id; it is answered within about a second.
+
+    A `command` of that id that is there already stays as it is: asked twice, done once.
+    """
+    command = command or uuid.uuid4().hex
     connection = open_checked(path)
     try:
         now_at = time.time()
         connection.execute("BEGIN IMMEDIATE")
         connection.execute(
-            "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)",
+            "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)"
+            " ON CONFLICT (id) DO NOTHING",
             (command, now_at, kind, json.dumps(dict(body)), now_at + valid_s),
         )
         connection.execute("COMMIT")

@@ -25,6 +25,7 @@ ORDER = (
     "supervisor",
     "document",
     "store",
+    "pairing",
     "migrations",
     "maintenance",
     "weakening",
@@ -78,7 +79,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "broker"}
+WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:
@@ -211,4 +212,4 @@ def test_the_page_starts_without_numerics() -> None:
 def test_the_data_path_starts_without_what_only_some_need() -> None:
     loaded = loaded_after("import probe_agent.agent")
     assert "numpy" in loaded
-    assert not loaded & {"scipy", "sqlite_utils", "apprise", "paho", "flask"}
+    assert not loaded & {"scipy", "sqlite_utils", "apprise", "paho", "flask", "metar"}
