@@ -396,7 +396,7 @@ class Agent:
             forecast = self._estimator.forecast()
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
             points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
-            facts = Facts(t_s, points, forecast)
+            facts = Facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             self.status = self._document(facts, heater)
@@ -771,6 +771,8 @@ class Agent:
             "undo-hand-reading": self._undo_hand_reading,
             "answer-alert": self._take_answer,
             "heater-said": self._take_heater_word,
+            "oil-out": self._take_oil_out,
+            "oil-back": self._take_oil_back,
             "exclude-heatup": self._exclude_heatup,
             pairing.OFFER: self._offer_code,
             pairing.TRY: self._try_code,
@@ -836,6 +838,19 @@ class Agent:
             return False, "Say on or off."
         self._watch = supervisor.say_heater(self._watch, on, self.clock.monotonic())
         return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+    def _take_oil_out(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        self._watch = supervisor.say_oil(self._watch, True, self.clock.monotonic())
+        return True, words.OIL_IS_OUT
+
+    def _take_oil_back(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        """Only with the level checked, for nothing here measures it."""
+        if self._watch.oil_out_s is None:
+            return False, "Nobody has said that the oil is out."
+        if body.get("level_checked") is not True:
+            return False, "Check the oil's level first; then say back in, level checked."
+        self._watch = supervisor.say_oil(self._watch, False, self.clock.monotonic())
+        return True, words.OIL_IS_BACK
 
 
 @dataclass(slots=True)

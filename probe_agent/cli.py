@@ -587,6 +587,23 @@ def heater(settings_file: Path | None, store_file: Path | None, state: str) -> N
     _ask(settings_file, store_file, "heater-said", {"on": state == "on"})
 
 
+@main.command("oil-out")
+@settings_option
+@store_option
+def oil_out(settings_file: Path | None, store_file: Path | None) -> None:
+    """Tell the daemon that the oil is out for warming elsewhere: nothing is called ready until oil-back."""
+    _ask(settings_file, store_file, "oil-out", {})
+
+
+@main.command("oil-back")
+@settings_option
+@store_option
+@click.option("--level-checked", is_flag=True, help="The level was checked; without it nothing is changed.")
+def oil_back(settings_file: Path | None, store_file: Path | None, level_checked: bool) -> None:
+    """Tell the daemon that the oil is back in and its level checked. The soak begins anew."""
+    _ask(settings_file, store_file, "oil-back", {"level_checked": level_checked})
+
+
 @main.command(context_settings={"ignore_unknown_options": True})
 @settings_option
 @store_option

@@ -18,6 +18,7 @@ from probe_agent.status import (
     LearnedNow,
     ProbeNow,
     RunTime,
+    SignNow,
     Status,
     utc_text,
 )
@@ -99,6 +100,8 @@ def document(
         notes=notes,
         learned=frame.learned,
         air=frame.air,
+        signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
+        oil_out=watch.oil_out_s is not None,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

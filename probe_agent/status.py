@@ -108,6 +108,14 @@ class AirNow(_Part, frozen=True):
     wanted: bool = False
 
 
+class SignNow(_Part, frozen=True):
+    """What is seen of a heat-up, or looks like one: readings.SignKind, since when, of which place."""
+
+    kind: str
+    since: str
+    place: str | None = None
+
+
 class FanNow(_Part, frozen=True):
     """Futures of the coldest required point: minutes after `now`, °C."""
 
@@ -182,6 +190,9 @@ class Status(_Part, frozen=True):
     learned: LearnedNow | None = None
     """None where no setup is described."""
     air: AirNow | None = None
+    signs: tuple[SignNow, ...] = ()
+    oil_out: bool = False
+    """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     recent: Recent | None = None
     curve: Curve | None = None
 

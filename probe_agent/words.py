@@ -15,8 +15,8 @@ from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
-from probe_agent.readings import Fault, State, Weather
-from probe_agent.status import AirNow, AlertNow, ProbeNow, Status, utc_seconds
+from probe_agent.readings import Fault, SignKind, State, Weather
+from probe_agent.status import AirNow, AlertNow, ProbeNow, SignNow, Status, utc_seconds
 
 Unit = Literal["C", "F"]
 
@@ -49,6 +49,28 @@ _FAULTS = {
     Fault.UNCONFIRMED: "its first value waits for a second one",
     Fault.NO_ANSWER: "its bus does not answer in time",
 }
+
+_SIGNS = {
+    SignKind.HEATER_ON: "Heater on since {at}.",
+    SignKind.HEATER_STOPPED: "Heat stopped at {at}.",
+    SignKind.HEATER_RESUMED: "Heat came back at {at}.",
+    SignKind.TOO_WEAK: "Warms clearly slower than this setup usually does, seen at {at}.",
+    SignKind.LEVELLING_OFF: "Leveling off below the target, seen at {at}.",
+    SignKind.ONE_COLD: "{Place} stays behind its neighbors, unlike before, seen at {at}.",
+    SignKind.DETACHED: "{Place} leaves what its metal can do since {at}: perhaps its probe came off.",
+    SignKind.TOO_HOT: "{Place} too hot since {at}.",
+    SignKind.UNPLUGGED: "All required probes open at once at {at}: the harness is unplugged.",
+    SignKind.OIL_OUT: "Oil out for warming elsewhere since {at}.",
+    SignKind.FLOWN: "Warm as after a flight, seen at {at}; no heater.",
+    SignKind.SUN: "Warms beyond its air without the heater, seen at {at}: perhaps the sun.",
+    SignKind.WARM_AIR: "The air around it became warm at {at}: perhaps a heated hangar.",
+    SignKind.COLD_AIR: "The air around it became colder at {at}: a door open, or pushed outside.",
+    SignKind.COVER_OFF: "Cools faster since {at}, the air unchanged: the cover off, or wind.",
+    SignKind.WARMED_OTHERWISE: "Something warms it, seen at {at}: heater, sun or warmer air.",
+    SignKind.COOLS_FASTER: "Cools faster, seen at {at}: a door, the cover or wind; the air is not measured.",
+}
+OIL_IS_OUT = "Noted: the oil is out. Nothing will be called ready until it is back in, its level checked."
+OIL_IS_BACK = "Noted: back in, level checked. The soak begins anew."
 
 _RULES = {
     "soak": "soaked above target",
@@ -200,6 +222,8 @@ def verdict(status: Status, unit: Unit = "C") -> str:
         return "Cooling."
     if state is State.FLOWN_COOLING:
         return "Cooling after flight."
+    if state is State.OIL_OUT:
+        return "Oil out: not ready until it is back in and its level checked."
     if state is State.COLD:
         need = temperature(status.need_c, unit, (status.need_c,))
         return f"Cold: below the need-limit of {need}, no heat seen."
@@ -477,6 +501,8 @@ def next_action(status: Status) -> str:
         return "Have cover, plugs or more heat added, or give up this start."
     if state is State.HEATING:
         return "Nothing to do until the next word."
+    if state is State.OIL_OUT:
+        return "Pour the oil back in, check its level, then say so on the page."
     if state is State.COLD:
         return "Switch the heater on in time, if somebody flies."
     if state in (State.COOLING, State.FLOWN_COOLING):
@@ -515,6 +541,13 @@ def heater_words(status: Status) -> str:
     return f"Heater {'on' if h.heating else 'off'}{since}{', ' + known if known else ''}."
 
 
+def sign(s: SignNow, status: Status) -> str:
+    """A sign as a sentence with its time."""
+    at = moment(utc_seconds(s.since), status.zone, now_of(status))
+    where = place_name(s.place) if s.place else ""
+    return _SIGNS[SignKind(s.kind)].format(at=at, Place=_capital(where))
+
+
 def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
     """An alert as a sentence with its time."""
     since = moment(utc_seconds(a.since), status.zone, now_of(status))
@@ -525,6 +558,10 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
         "probe-missing": f"{_capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
+        "unplugged": f"Harness unplugged at {since}: perhaps leaving. Nothing is measured.",
+        "unplugged-heating": f"Harness unplugged, the heater drawing power at {since}. Switch it off.",
+        "too-weak": f"Warms clearly slower than this setup usually does, since {since}.",
+        "one-cold": f"{_capital(where)} stays behind its neighbors since {since}.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
     if a.answered:
@@ -714,6 +751,48 @@ def _changed(status: Status, unit: Unit, place: str | None) -> Letter:
     return ("this setup heats unlike before",), parts
 
 
+def _unplugged(status: Status, unit: Unit, place: str | None) -> Letter:
+    parts = [
+        (1, "All required probes opened at once: the harness is unplugged, perhaps for leaving."),
+        (1, "Nothing is measured, so I will not say above target or ready."),
+        (1, "If nobody is leaving, have the plug at the cowl looked at."),
+        (1, "Next word when the probes answer again; if none comes, nothing is known of the engine."),
+    ]
+    return ("harness unplugged",), parts
+
+
+def _unplugged_heating(status: Status, unit: Unit, place: str | None) -> Letter:
+    parts = [
+        (1, "The harness is unplugged and the heater still draws power; nobody sees what it heats."),
+        (1, "Switch it off at the socket, and make sure it is off the aircraft before the start."),
+        (2, "Whoever goes near has an extinguisher at hand; keep clear of the propeller."),
+        (1, 'Then answer "It is off".'),
+        (1, f"I ask again at {_next_asking('unplugged-heating', status)} unless the power is gone."),
+    ]
+    return ("unplugged, the heater still draws power", "unplugged, heater on"), parts
+
+
+def _too_weak(status: Status, unit: Unit, place: str | None) -> Letter:
+    parts = [
+        (1, "It warms clearly slower than this setup usually does at like cold."),
+        (1, coldest(status, unit, spoken=True)),
+        (1, "Have plug, cable, heater and cover looked at; a long lead takes power too."),
+        (1, "Next word when above target, or if it won't get there; if none comes, count it as cold."),
+    ]
+    return ("warms slower than usual",), parts
+
+
+def _one_cold(status: Status, unit: Unit, place: str | None) -> Letter:
+    where = place_name(place) if place else "a cylinder"
+    parts = [
+        (1, f"{_capital(where)} stays behind its neighbors, unlike in earlier heat-ups."),
+        (1, coldest(status, unit, spoken=True)),
+        (1, "Have its band or pad and its probe looked at."),
+        (1, "Next word when above target; if none comes, count the engine as cold."),
+    ]
+    return (f"{where} stays cold", "one cylinder stays cold"), parts
+
+
 _LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
     "above-target": _above,
     "ready": _ready,
@@ -723,6 +802,10 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
     "probe-missing": _missing,
     "levelling-off": _levelling,
     "setup-changed": _changed,
+    "unplugged": _unplugged,
+    "unplugged-heating": _unplugged_heating,
+    "too-weak": _too_weak,
+    "one-cold": _one_cold,
 }
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""

@@ -106,6 +106,7 @@ class _Pages:
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
+        add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
         add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
         add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
@@ -191,6 +192,14 @@ class _Pages:
         if request.form.get("on") not in ("yes", "no"):
             return self._page(said=Outcome(False, "Say whether the heater is on or off."), code=422)
         return self._act("heater-said", {"on": request.form["on"] == "yes"})
+
+    def act_oil(self) -> BaseResponse:
+        """Oil out for warming elsewhere; or back in, its level checked: the button says both."""
+        if request.form.get("oil") not in ("out", "back"):
+            return self._page(said=Outcome(False, "Say whether the oil is out or back in."), code=422)
+        if request.form["oil"] == "out":
+            return self._act("oil-out", {})
+        return self._act("oil-back", {"level_checked": True})
 
     def act_undo(self) -> BaseResponse:
         number = request.form.get("id", "")

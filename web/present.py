@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from probe_agent import words
-from probe_agent.readings import State
+from probe_agent.readings import SignKind, State
 from probe_agent.status import (
     AlertNow,
     ProbeNow,
@@ -18,6 +18,8 @@ from probe_agent.status import (
 )
 from probe_agent.words import Unit
 
+_SAID_BY_HEATER = frozenset({SignKind.HEATER_ON, SignKind.HEATER_STOPPED})
+"""Signs the heater's own sentence tells."""
 _HARD_TROUBLE = frozenset({State.TOO_HOT, State.HEATER_STOPPED, State.PROBE_MISSING})
 
 
@@ -74,6 +76,8 @@ class NowView:
     alerts: tuple[AlertView, ...]
     heater: str
     heater_measured: bool
+    signs: tuple[str, ...]
+    oil_out: bool
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
@@ -119,6 +123,8 @@ def present_now(status: Status, unit: Unit) -> NowView:
         alerts=tuple(_alert(a, status, unit) for a in status.alerts),
         heater=words.heater_words(status),
         heater_measured=status.heater.known_by == "measured",
+        signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
+        oil_out=status.oil_out,
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),
