@@ -3,10 +3,11 @@
     python -m tests.bench.signs --seeds 1 2 3          312 undisturbed, 312 disturbed heat-ups
     python -m tests.bench.signs --seeds 201 202 203 --jobs 2
 
-Nobody tells of the heater (but on plateaus): everything comes from the curve, through the daemon's own estimator and
-supervisor, a row every 15 s. Of each of a seed's eight setups thirteen undisturbed heat-ups (ordinary or
-half-warm; the first three teach the setup), then thirteen with one disturbance each, five of them hours in
-which no heater works at all. Forecasts are asked for every ten minutes only.
+Nobody tells of the heater, but on plateaus: all comes from the curve, through the daemon's own estimator
+and supervisor, a row every 15 s, to ten minutes above target or for three hours. Of each of a seed's eight
+setups thirteen undisturbed heat-ups (ordinary or half-warm; the first three teach the setup), then thirteen
+with one disturbance each, five of them hours in which no heater works at all. Forecasts are asked for every
+ten minutes, and when the heater is seen to change.
 
 Delay: from what happened to the first row that says it. False: said where it isn't so, counted once a
 heat-up, with a 95 % Clopper-Pearson interval of the share.
@@ -29,17 +30,18 @@ from scipy import stats
 
 from probe_agent import supervisor
 from probe_agent.config import NEED_BELOW_C, TARGET_C, Settings
-from probe_agent.engine_sim import Event, Happening, Profile
+from probe_agent.engine_sim import Event, Happening, Profile, SetupDesign, SimulatedEngine
 from probe_agent.readings import Fault, Forecast, Point, SignKind
 from probe_agent.thermal.estimator import Estimator
+from probe_agent.thermal.heating import HeaterMode
 from probe_agent.thermal.memory import Memory
 from tests.bench import heatups
-from tests.bench.heatups import HeatUp, Kind, Recipe, Row, Setup, Signal
+from tests.bench.heatups import HeatUp, Kind, Recipe, Row, Setup
 
 UNDISTURBED = 13
 TEACHING = 3
 LOOK_S = 600.0
-_PLATEAU_S, _ALTERED_S = 4 * 3600.0, 5400.0
+_FOLLOWED_S, _PLATEAU_S, _ALTERED_S = 3 * 3600.0, 4 * 3600.0, 5400.0
 WEAK = 0.55
 """Share of the watts in a heat-up with a weak heater: one of two elements, say."""
 _HOT = 3.0
@@ -98,7 +100,8 @@ class Said:
 class Outcome:
     """What became of a case. delays: of each thing that happened, None where it was never said; false: signs
     said falsely; never: when it was said that the target won't be reached, as a share of the time to 95 % of
-    the rise, None where it wasn't said; row_us: what the signs alone cost a row."""
+    the rise, None where it wasn't said; levels_low: a plateau 3 °C below; untold: something warmed that
+    was not known to be the heater."""
 
     setup: str
     kind: str
@@ -135,8 +138,8 @@ def _on(heat_up: HeatUp) -> Happened:
 
 
 def _undisturbed(heat_up: HeatUp) -> Case:
-    kind = heat_up.kind if heat_up.crossing_s is not None else "plateau"
-    return Case(kind, heat_up, (_on(heat_up),), disturbed=kind == "plateau")
+    levels = heat_up.crossing_s is None
+    return Case("plateau" if levels else heat_up.kind, heat_up, (_on(heat_up),), disturbed=levels)
 
 
 def _disturbed(heat_up: HeatUp) -> Case:
@@ -174,7 +177,7 @@ def _too_weak(setup: Setup, plain: HeatUp) -> Case:
     return Case("too weak", heat_up, (on, Happened("too weak", (SignKind.TOO_WEAK,), on.from_s)))
 
 
-def _weaker(recipe: Recipe, share: float) -> heatups.SetupDesign:
+def _weaker(recipe: Recipe, share: float) -> SetupDesign:
     return replace(recipe.setup, watts=recipe.setup.watts * share)
 
 
@@ -220,7 +223,7 @@ def _too_hot(setup: Setup, plain: HeatUp) -> Case:
     return Case("too hot", heat_up, (on, *hot), _UNTOLD | {SignKind.TOO_HOT})
 
 
-def _metal_c(engine: heatups.SimulatedEngine, setup: Setup) -> list[float]:
+def _metal_c(engine: SimulatedEngine, setup: Setup) -> list[float]:
     return [engine.place_c(p) for p in setup.places]
 
 
@@ -290,7 +293,7 @@ def judge_setup(setup: Setup) -> list[Outcome]:
     out = []
     for number, case in enumerate(cases(setup)):
         # Whether it levels off is the forecast's to tell, where the heater's signal is known.
-        signal: Signal = "measured" if case.kind == "plateau" else "none"
+        signal: HeaterMode = "measured" if case.kind == "plateau" else "none"
         estimator = Estimator(
             setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory, signal
         )
@@ -304,7 +307,8 @@ def judge_setup(setup: Setup) -> list[Outcome]:
 
 def _is_followed(case: Case, row: Row) -> bool:
     on_s = case.heat_up.on_s
-    return case.kind != "plateau" or on_s is None or row.seen.t_s <= on_s + _PLATEAU_S
+    begun_s = case.heat_up.rows[0].seen.t_s if on_s is None else on_s
+    return row.seen.t_s <= begun_s + (_PLATEAU_S if case.kind == "plateau" else _FOLLOWED_S)
 
 
 def _outcome(setup: Setup, case: Case, said: Sequence[Said]) -> Outcome:
