@@ -174,7 +174,8 @@ class Recipient(_Table, frozen=True):
     """Who gets messages: the address of a channel, or a file that holds it where it is a secret.
 
     order: an alert for harm goes to those of the lowest number first, and with each asking that nobody
-    answers to those of the next one too. harm_only: nothing but alerts for harm. quiet: hours of their own, instead of those of [messages]. contact: how others reach them.
+    answers to those of the next one too. harm_only: nothing but alerts for harm. quiet: hours of their
+    own, instead of those of [messages]. contact: how others reach them.
     """
 
     name: Name
@@ -404,7 +405,9 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         return f"must be {bound} {float(found[2]):g}. Correct the number."
     if "matching regex" in reason and path[-1:] in _TIMES:
         return f"must be written like {_TIMES[path[-1:]]}. Correct it."
-    if "matching regex" in reason and (path[-1:] in (("name",), ("contact",)) and path[0] in ("aircraft", "recipients")):
+    if "matching regex" in reason and (
+        path[-1:] in (("name",), ("contact",)) and path[0] in ("aircraft", "recipients")
+    ):
         return "must be one line of text without blanks at its ends. Correct it."
     if "matching regex" in reason:
         return "must be small letters, digits and single hyphens. Correct it."
@@ -473,7 +476,7 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
         )
     if settings.messages.morning_look_daily and settings.messages.morning_look is None:
         raise SettingsError(
-            f"{file}: messages.morning_look_daily needs a time. Add morning_look, like \"05:50\"."
+            f'{file}: messages.morning_look_daily needs a time. Add morning_look, like "05:50".'
         )
     for r in settings.recipients:
         if (r.address is None) == (r.address_file is None):

@@ -157,7 +157,8 @@ class Announcement:
     """A message to send: kind as words.message knows it; it is out of date after valid_s.
 
     alert: id of the alert it is about; harm: whether that is one for harm; asked: how often its alert was
-    told before. overtakes: first parts of the keys of undelivered messages that this one replaces.
+    told before. overtakes: first parts of the keys of undelivered messages that this one replaces. to: the
+    recipients meant, by name; empty: as the rules of telling say.
     """
 
     kind: str
@@ -168,6 +169,7 @@ class Announcement:
     harm: bool = False
     asked: int = 0
     overtakes: tuple[str, ...] = ()
+    to: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -856,9 +858,7 @@ def holds(watch: Watch, announcement: Announcement) -> bool:
     }.get(announcement.kind, True)
 
 
-def _tell(
-    watch: Watch, before: Watch, facts: Facts, rules: Rules
-) -> tuple[Watch, tuple[Announcement, ...]]:
+def _tell(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple[Announcement, ...]]:
     """Messages of this tick: on coming back, on reaching or leaving a state, at the morning look's hour,
     and for alerts until they are answered."""
     out: list[Announcement] = []

@@ -12,6 +12,7 @@ import pytest
 from scripted import INTERVAL_S, START_UTC, ScriptedSource, open_agent, tick_until, warming
 
 from probe_agent.agent import Agent
+from probe_agent.config import Recipient
 from probe_agent.readings import Fault
 from probe_agent.status import read_status, utc_seconds
 from probe_agent.store import Message, Reader, ask
@@ -38,7 +39,7 @@ class Post:
     """A courier that keeps what it is given instead of sending it; the outbox stays real."""
 
     trouble = None
-    channels = ("pilot",)
+    recipients = (Recipient(name="pilot", address="x://nobody"),)
 
     def __init__(self) -> None:
         self.nudges = 0
@@ -288,8 +289,9 @@ def test_messages_are_in_the_outbox_with_the_transition(tmp_path: Path) -> None:
     due = agent.store.due_messages(["pilot"])
     assert post.nudges > 0
     kinds = [m.dedupe_key.split(":")[0] for m in due]
-    assert kinds[:2] == ["above-target", "ready"]
-    assert "switch-off" in kinds
+    assert kinds == ["test", "ready", "switch-off"]
+    dropped = rows(agent, "SELECT dedupe_key, dropped_reason FROM outbox WHERE dropped_reason IS NOT NULL")
+    assert [(str(k).split(":")[0], why) for k, why in dropped] == [("above-target", "no longer true")]
     assert all(isinstance(m, Message) and m.subject.startswith("Magpie: ") for m in due)
     agent.store.close()
 

@@ -18,6 +18,7 @@ from werkzeug.wrappers import Response as BaseResponse
 from probe_agent.config import Settings
 from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
 from probe_agent.words import Unit, place_name
+from web import answer
 from web.access import COOKIE, FormTokens, acts_allowed, same_origin
 from web.acts import Commander, HandForm, Outcome, check_hand_form, read_hand_form
 from web.chart import draw_curve
@@ -61,6 +62,7 @@ def create_app(
     app.jinja_env.filters["place"] = place_name
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    answer.connect(app, source, store_path, settings, Commander(store_path, answer_timeout_s))
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
     app.register_error_handler(Exception, _fail)
