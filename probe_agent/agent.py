@@ -401,7 +401,7 @@ class Agent:
             forecast = self._estimator.forecast()
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
             points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
-            facts = self._facts(t_s, points, forecast)
+            facts = self._facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             self.status = self._document(facts, heater)
@@ -412,9 +412,12 @@ class Agent:
             if self._watchdog is not None:
                 self._watchdog.beat()
 
-    def _facts(self, t_s: float, points: tuple[Point, ...], forecast: Forecast) -> Facts:
+    def _facts(
+        self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
+    ) -> Facts:
         departure_at = self._departure_at(t_s)
-        return Facts(t_s, points, forecast, departure_at, self._look_s(t_s, departure_at), self._clock_ok)
+        look_s = self._look_s(t_s, departure_at)
+        return Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
 
     def _departure_at(self, t_s: float) -> float | None:
         """The planned start of the engine that is next, or has passed and is not settled [run s]."""

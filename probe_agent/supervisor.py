@@ -50,6 +50,8 @@ _BELOW_STATES = frozenset(
     }
 )
 SAID_OFF_HOLDS_S = 1200.0
+"""So long "it is off" stands against a curve that warms on, and STOP_CONFIRMED_S against measured power."""
+POWER_DRAWN = 0.02
 HEATER_READ_FOR_S = 600.0
 """So long after heater-off a probe beside a heater part still reads some of its warmth."""
 PREPARE_S = 1200.0
@@ -97,7 +99,8 @@ class Facts:
 
     departure_at: planned start of the engine [run s], ahead or past and not yet settled; None: none.
     look_s: the last morning look due by now [run s]; None where none is wanted today.
-    clock_ok: whether the wall clock can be believed.
+    clock_ok: whether the wall clock can be believed. power: measured heater power as a share of full
+    power; None where nobody measures it.
     """
 
     t_s: float
@@ -106,6 +109,7 @@ class Facts:
     departure_at: float | None = None
     look_s: float | None = None
     clock_ok: bool = True
+    power: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -542,11 +546,10 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
 
 
 def _is_contradicted(watch: Watch, facts: Facts) -> bool:
-    return (
-        watch.said_off_s is not None
-        and facts.forecast.heating is True
-        and facts.t_s - watch.said_off_s > SAID_OFF_HOLDS_S
-    )
+    if watch.said_off_s is None or facts.forecast.heating is not True:
+        return False
+    drawn = facts.power is not None and facts.power > POWER_DRAWN
+    return facts.t_s - watch.said_off_s > (STOP_CONFIRMED_S if drawn else SAID_OFF_HOLDS_S)
 
 
 def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
@@ -754,7 +757,7 @@ def _keep_alerts(watch: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple
     """Open what is wrong, close what has gone."""
     wanted = {(a.kind, a.place): a for a in _wrong_now(watch, facts, rules)}
     open_now = {(a.kind, a.place): a for a in watch.alerts}
-    gone = tuple((a, _evidence(a)) for key, a in open_now.items() if key not in wanted)
+    gone = tuple((a, _closed_by(a, watch)) for key, a in open_now.items() if key not in wanted)
     alerts = []
     for key, fresh in wanted.items():
         if key not in open_now:
@@ -806,8 +809,10 @@ def _switch_off_due(watch: Watch, facts: Facts, rules: Rules) -> float | None:
     return min(due_s, default=None)
 
 
-def _evidence(alert: Alert) -> str:
-    return "answer" if alert.answered is not None else "evidence"
+def _closed_by(alert: Alert, watch: Watch) -> str:
+    """Whether a person's word ended an alert, to it or to another about the same heat, or what was seen."""
+    said = "it-is-off" in alert.answers and watch.said_off_s is not None
+    return "answer" if said or alert.answered is not None else "evidence"
 
 
 def _no_longer_true(old: State | None, new: State) -> tuple[str, ...]:
@@ -862,23 +867,24 @@ def _tell(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> tuple[Watc
     """Messages of this tick: on coming back, on reaching or leaving a state, at the morning look's hour,
     and for alerts until they are answered."""
     out: list[Announcement] = []
-    for kind in (*_of_the_board(watch, facts), *_of_the_state(watch, before, facts, rules)):
+    for kind in (*_of_the_board(watch, facts, rules), *_of_the_state(watch, before, facts, rules)):
         if _has_said_enough(watch, kind):
             continue
         watch, number = _numbered(watch)
         out.append(Announcement(kind, f"{kind}:{number}", _VALID_S[kind], overtakes=_overtaken_by(kind)))
         watch = _having_said(watch, kind, facts, rules)
-    watch = _having_come_back(watch, facts)
+    watch = _having_come_back(watch, facts, rules)
     if watch.heatup is None:
         return watch, tuple(out)
     watch, asked = _ask(watch, facts)
     return watch, (*out, *asked)
 
 
-def _of_the_board(watch: Watch, facts: Facts) -> Iterable[str]:
+def _of_the_board(watch: Watch, facts: Facts, rules: Rules) -> Iterable[str]:
     """The morning look in its hour, or that measuring goes on again; the second one says all of the first."""
     if watch.owes_back and facts.clock_ok:
-        yield "board-back"
+        if not _just_back(watch, facts, rules):
+            yield "board-back"
     elif _look_is_due(watch, facts):
         yield "morning-look"
 
@@ -889,9 +895,16 @@ def _look_is_due(watch: Watch, facts: Facts) -> bool:
     return watch.look_s is None or watch.look_s < facts.look_s
 
 
-def _having_come_back(watch: Watch, facts: Facts) -> Watch:
+def _just_back(watch: Watch, facts: Facts, rules: Rules) -> bool:
+    """Whether measuring has gone on for too few rows to say how things stand."""
+    missed = watch.missed
+    rows_s = TRUST_ROWS * rules.interval_s
+    return watch.owes_back and missed is not None and facts.t_s - missed.until_s < rows_s
+
+
+def _having_come_back(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     """A look counts as sent, and a gap as said, whether or not there was anything to say of them."""
-    if not facts.clock_ok:
+    if not facts.clock_ok or _just_back(watch, facts, rules):
         return watch
     look_s = facts.look_s if _look_is_due(watch, facts) else watch.look_s
     return replace(watch, owes_back=False, look_s=look_s)
@@ -899,6 +912,8 @@ def _having_come_back(watch: Watch, facts: Facts) -> Watch:
 
 def _of_the_state(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> Iterable[str]:
     """What reaching, keeping or leaving a state is worth saying."""
+    if _just_back(watch, facts, rules):
+        return
     entered = watch.state is not before.state
     if entered and watch.heatup is not None and watch.state in _ON_ENTRY:
         if not _was_told(watch, before.state, facts.t_s):
@@ -998,16 +1013,22 @@ def _having_said(watch: Watch, kind: str, facts: Facts, rules: Rules) -> Watch:
         spoke_s=(*watch.spoke_s, facts.t_s),
         trusted=trusted,
         once=(*watch.once, kind),
-        told_above_s=facts.t_s if kind == "above-target" else watch.told_above_s,
-        told_ready_s=facts.t_s if kind == "ready" else watch.told_ready_s,
+        told_above_s=facts.t_s if _says(State.ABOVE_TARGET, kind, watch) else watch.told_above_s,
+        told_ready_s=facts.t_s if _says(State.READY, kind, watch) else watch.told_ready_s,
         told_late_min=slip_s / 60 if kind == "later" and slip_s is not None else watch.told_late_min,
     )
+
+
+def _says(state: State, kind: str, watch: Watch) -> bool:
+    """Whether a word of that kind says that this state is reached."""
+    return kind == _ON_ENTRY[state] or (kind == "board-back" and watch.state is state)
 
 
 def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
     """Words of alerts that are due; places lost in the same tick are said in one."""
     out: list[Announcement] = []
-    due = tuple(a for a in watch.alerts if _is_due(a, facts.t_s))
+    hot = any(a.kind == "too-hot" for a in watch.alerts)  # that one asks for the switch as well
+    due = tuple(a for a in watch.alerts if _is_due(a, facts.t_s) and not (hot and a.kind == "switch-off"))
     lost = tuple(a for a in due if a.kind == "probe-missing")
     silent = {*lost[1:], *(lost if _left_for_the_start(watch, facts) else ())}
     for alert in due:

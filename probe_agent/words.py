@@ -786,10 +786,7 @@ def _back(status: Status, unit: Unit, about: About) -> Letter:
         at = f", {then_c} at {place_name(missed.coldest)}"
     parts = [
         (1, f"Nothing was measured from {since} to {until}; before that: {was}{at}."),
-        (
-            1,
-            "Now: " + coldest(status, unit, spoken=True)[:1].lower() + coldest(status, unit, spoken=True)[1:],
-        ),
+        (1, f"Now: {now[:1].lower()}{now[1:]}"),
         (2, _what_follows(status, unit)),
         (3, _start_words(status)),
         (1, "Have mains and board looked at unless somebody cut the power."),
@@ -851,8 +848,9 @@ def _switch_off(status: Status, unit: Unit, about: About) -> Letter:
         (2, _denied("switch-off", status)),
         (4, "Heat without flight drives water out of the oil onto cold metal."),
         (1, f"Switch off at the socket, or {_call(about)}; then {_answer(about, 'It is off')}."),
-        (1, f"Until then I ask again at {_next_asking('switch-off', status)}; if no word comes, it is on."),
+        (1, f"Until it is off I ask again, next at {_next_asking('switch-off', status)}; "),
     ]
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as on.")
     subjects: tuple[str, ...] = ("switch the heater off",)
     if passed and start is not None:
         subjects = (f"start {_moment(status, start.planned_at)} passed, heater still on", *subjects)
@@ -910,7 +908,7 @@ def _too_hot(status: Status, unit: Unit, about: About) -> Letter:
         (1, f"Switch the heater off, at the socket or {_call(about)}."),
         (2, "Whoever goes near has an extinguisher at hand."),
         (1, f"Then {_answer(about, 'It is off')}."),
-        (1, f"Until it cools I ask again at {_next_asking('too-hot', status)}; "),
+        (1, f"Until it cools I ask again, next at {_next_asking('too-hot', status)}; "),
     ]
     parts[-1] = (1, parts[-1][1] + "if no word comes, count it as too hot.")
     return ("too hot, switch the heater off",), [p for p in parts if p[1]]

@@ -13,20 +13,26 @@ import re
 import sqlite3
 import subprocess
 import sys
-from collections.abc import Sequence
+import threading
+import time
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import word_rules
+from flask.testing import FlaskClient
 from real_broker import RealBroker, retained_on
 from real_daemon import ROOT, status_in, write_settings
 from real_mail import Mail, MailReceiver
 
+from probe_agent.config import load_settings
 from probe_agent.engine_sim import Happening
 from probe_agent.migrations import migrate
 from probe_agent.status import Status
-from probe_agent.store import ask, await_answer
+from probe_agent.store import ask, await_answer, link_hash
+from web.app import create_app
+from web.source import FileStatusSource
 
 ZONE = ZoneInfo("Europe/Oslo")
 DAYS = {"Fri": 15, "Sat": 16, "Sun": 17, "Mon": 18}
@@ -55,14 +61,16 @@ class Night:
         more: str = "",
         departure: str | None = None,
         air_c: float = -4.0,
-        watts: float = 1100.0,
+        watts: float = 700.0,
         measured: bool = False,
+        interval_s: float = 60.0,
         most: int = word_rules.SCENARIO,
     ) -> None:
         self.folder, self.start, self.departure, self.most = folder, start, departure, most
         self.broker, self.post = RealBroker(folder), MailReceiver()
         self.mails: list[Mail] = []
         self._people, self._messages, self._more = people, messages, more
+        self._interval_s = interval_s
         self._spec = {
             "events": [(utc(at) - utc(start), what.value, place) for at, what, place in events],
             "air_c": air_c,
@@ -77,8 +85,11 @@ class Night:
     def __enter__(self) -> Night:
         self.broker.start()
         self.post.__enter__()
-        self.file = write_settings(self.folder, self._tables(), interval_s=60.0)
-        text = self.file.read_text("utf-8").replace("[aircraft]", '[aircraft]\nzone = "Europe/Oslo"', 1)
+        self.file = write_settings(self.folder, self._tables(), interval_s=self._interval_s)
+        text = self.file.read_text("utf-8")
+        if "[page]" in self._more:
+            text = re.sub(r"^\[page\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
+        text = text.replace("[aircraft]", '[aircraft]\nzone = "Europe/Oslo"', 1)
         self.file.write_text(text, "utf-8")
         self.store = self.folder / "probe-agent.db"
         migrate(self.store)
@@ -89,7 +100,8 @@ class Night:
 
     def _tables(self) -> str:
         people = "".join(
-            f'[[recipients]]\nname = "{name}"\naddress = "{self.post.address(f"{name}@example.org")}"\n{keys}\n'
+            f'[[recipients]]\nname = "{name}"\naddress = "{self.post.address(name + "@example.org")}"\n'
+            f"{keys}\n"
             for name, keys in self._people
         )
         broker = f'[broker]\nhost = "127.0.0.1"\nport = {self.broker.port}\n'
@@ -100,13 +112,16 @@ class Night:
             if self._process is not None and kind is None:
                 self.end()
         finally:
-            if self._process is not None and self._process.poll() is None:
-                self._process.kill()
-                self._process.wait(10)
+            if self._process is not None:
+                self.power_cut()
             self.post.__exit__()
             self.broker.__exit__()
         if kind is None:
             self.check()
+        else:
+            self._collect()
+            print(self.sql("SELECT mono_ms / 60000, new, reason FROM transitions"))
+            print(*(f"{m.to[0]}: {m.subject} | {m.text}" for m in self.mails), sep="\n")
 
     def boot(self, at: str) -> None:
         """The board is powered up at that time, its monotonic clock at nought."""
@@ -130,6 +145,7 @@ class Night:
         self._process.kill()
         self._process.wait(10)
         self._close_pipes()
+        self._process = None
 
     def end(self) -> None:
         """A planned stop."""
@@ -198,7 +214,29 @@ class Night:
         alert = next(a for a in self.status().alerts if a.kind == kind)
         return self.tell("answer-alert", alert=alert.id, answer=answer)
 
+    def received(self, code: str) -> str:
+        """Somebody types the code of a test message at the board."""
+        return self.tell("answer-link", hash=link_hash(code).hex())
+
+    def page(self) -> FlaskClient:
+        """The page, as a browser that keeps nothing sees it."""
+        source = FileStatusSource(self.folder / "status.json")
+        return create_app(source, self.store, load_settings(self.file)).test_client(use_cookies=False)
+
     # -- seeing
+
+    def wait_for(self, true: Callable[[], bool], timeout_s: float = 20.0) -> None:
+        """Return once `true` holds. Raises AssertionError."""
+        deadline, pause = time.monotonic() + timeout_s, threading.Event()
+        while not true():
+            assert time.monotonic() < deadline, f"{self.status()} {self.log()}"
+            pause.wait(0.05)
+
+    def settled(self) -> None:
+        """Return once nothing waits in the outbox."""
+        waiting = "SELECT 1 FROM outbox WHERE delivered_at IS NULL AND dropped_reason IS NULL"
+        self.wait_for(lambda: not self.sql(waiting))
+        self._collect()
 
     def status(self) -> Status:
         status = status_in(self.folder)
@@ -211,12 +249,9 @@ class Night:
         seen = found.get(f"homie/5/magpie/{topic}")
         return None if seen is None else seen.payload.decode()
 
-    def wait_retained(self, topic: str, value: str, tries: int = 100) -> None:
+    def wait_retained(self, topic: str, value: str) -> None:
         """Return once the broker holds that value. Raises AssertionError."""
-        for _ in range(tries):
-            if self.retained(topic) == value:
-                return
-        raise AssertionError(f"{topic} is {self.retained(topic)}, not {value}: {self.log()}")
+        self.wait_for(lambda: self.retained(topic) == value)
 
     def subjects(self, who: str = "pilot") -> list[str]:
         """What one recipient read, tests apart, without the aircraft's name."""
@@ -233,6 +268,11 @@ class Night:
         """When the mails with that in their subject were measured, by their own head."""
         mine = [m for m in self.mails if part in m.subject and m.to == (f"{who}@example.org",)]
         return [m.text[4:9] for m in mine]
+
+    def minutes(self, part: str, who: str = "pilot") -> list[int]:
+        """Minutes of those mails after the first of them."""
+        instants = [utc(time) for time in self.times(part, who)]
+        return [round((at - instants[0]) / 60) for at in instants]
 
     def sql(self, text: str, *values: object) -> list[tuple[object, ...]]:
         db = sqlite3.connect(self.store, timeout=10)

@@ -450,7 +450,7 @@ def test_a_heater_that_is_still_on_is_asked_about_again_at_a_named_time() -> Non
     assert "Ready since 05:20, and heat is still on." in words.message("switch-off", status)[1]
     asks = msgspec.structs.replace(status.alerts[0], asks_at=samples.minutes_after(15))
     body = words.message("switch-off", msgspec.structs.replace(status, alerts=(asks,)))[1]
-    assert "I ask again at 07:05" in body
+    assert "I ask again, next at 07:05" in body
 
 
 def test_a_heater_left_on_while_a_probe_is_lost_is_not_called_ready() -> None:

@@ -33,7 +33,7 @@ _ACTION = re.compile(
     r"Unplugged|type|Before the start|press)\b"
 )
 _HOLDS = re.compile(r"\b(until|holds?|while)\b|nothing is known", re.IGNORECASE)
-_NEXT = re.compile(r"\bNext (word|test)\b|\bnext word\b|\bI ask again at \d\d:\d\d|\bI ask again at \w{3} ")
+_NEXT = re.compile(r"\b[Nn]ext (word|test)\b|\bI ask again, next at (\w{3} )?(\d+ \w{3} )?\d\d:\d\d")
 _ABSENCE = re.compile(r"\bif (none|no word) comes\b|\bsilence proves nothing\b")
 
 
