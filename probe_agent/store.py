@@ -358,7 +358,7 @@ class Store:
                 ),
             )
         for head, channel in batch.withdrawn:
-            db.execute(*_withdraw_messages(head, channel))
+            db.execute(*withdraw_messages(head, channel))
         for message in batch.messages:
             _insert_message(db, message)
         for sql, values in batch.statements:
@@ -478,9 +478,7 @@ class Store:
         """The earliest planned start not settled and not before since_at [UTC s]."""
         with self._lock:
             row = self._db.execute(
-                "SELECT min(leaves_at) FROM departures WHERE outcome IS NULL AND state = 'planned'"
-                " AND leaves_at >= ?",
-                (since_at,),
+                "SELECT min(leaves_at) FROM departures WHERE outcome IS NULL AND leaves_at >= ?", (since_at,)
             ).fetchone()
             return None if row[0] is None else float(row[0])
 
@@ -635,12 +633,16 @@ def close_alert(alert: str, at: float, closed_by: str) -> Statement:
     return ("UPDATE alerts SET closed_at = ?, closed_by = ? WHERE alert = ?", (at, closed_by, alert))
 
 
-def _withdraw_messages(head: str, channel: str | None) -> Statement:
-    """Drop undelivered messages that no longer hold; head: the first parts of their keys."""
+def withdraw_messages(head: str, channel: str | None = None) -> Statement:
+    """Drop undelivered messages: those that no longer hold, or of one channel, that a newer one overtakes.
+
+    head: the first parts of their keys.
+    """
+    reason = "no longer true" if channel is None else "overtaken"
     return (
-        "UPDATE outbox SET dropped_reason = 'no longer true' WHERE delivered_at IS NULL"
-        " AND dropped_reason IS NULL AND substr(dedupe_key, 1, ?) = ? AND channel = coalesce(?, channel)",
-        (len(head) + 1, f"{head}:", channel),
+        "UPDATE outbox SET dropped_reason = ? WHERE delivered_at IS NULL AND dropped_reason IS NULL"
+        " AND substr(dedupe_key, 1, ?) = ? AND channel = coalesce(?, channel)",
+        (reason, len(head) + 1, f"{head}:", channel),
     )
 
 

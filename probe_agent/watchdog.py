@@ -102,7 +102,7 @@ class WatchdogCourier:
     def _round(self) -> None:
         """Fetch, unless the daemon has fallen silent: then the address must fall silent too."""
         if self._beat_s is None or time.monotonic() - self._beat_s > self._stale_s:
-            self._note("the daemon itself has not measured, so it is not fetched")
+            self._note("nothing has been measured for too long")
             return
         try:
             address = self._file.read_text("utf-8").strip()

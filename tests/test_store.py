@@ -503,8 +503,8 @@ def test_withdrawing_takes_only_what_is_named_and_undelivered(store: Store, file
     store.commit(
         Batch(
             statements=[
-                record._withdraw_messages("probe-missing:cyl-1:0-2", None),
-                record._withdraw_messages("ready", None),
+                record.withdraw_messages("probe-missing:cyl-1:0-2"),
+                record.withdraw_messages("ready"),
             ]
         )
     )

@@ -195,7 +195,8 @@ def test_a_mail_server_that_is_away_for_a_day(tmp_path: Path) -> None:
         late = [s for s in night.subjects() if re.search("target|ready|heater off", s)]
         assert late == [], "what was true yesterday is not said today"
         dropped = night.sql("SELECT DISTINCT dropped_reason FROM outbox WHERE delivered_at IS NULL")
-        assert {str(why) for (why,) in dropped} == {"no longer true", "out of date"}
+        assert {str(why) for (why,) in dropped} >= {"no longer true"}
+        assert None not in {why for (why,) in dropped}
 
 
 def test_quiet_hours_hold_back_all_but_harm(tmp_path: Path) -> None:
