@@ -461,7 +461,8 @@ def _see_gap(watch: Watch, facts: Facts, rules: Rules) -> Watch:
         missed = Missed(since_s, now_s, state, watch.coldest, watch.coldest_c)
         start_s = facts.departure_at
         awaited = start_s is not None and now_s - START_PASSED_S < start_s < now_s + 86_400
-        owed = watch.owes_back or watch.heatup is not None or bool(watch.spoke_s) or awaited
+        spoke = any(now_s - t_s < WORDS_SPAN_S for t_s in watch.spoke_s)
+        owed = watch.owes_back or watch.heatup is not None or spoke or awaited
         return replace(watch, missed=missed, owes_back=owed)
     missed_s = now_s if watch.missed is None else watch.missed.until_s
     if watch.missed is not None and not watch.owes_back and now_s - missed_s > MISSED_SHOWN_S:
