@@ -670,7 +670,7 @@ def _look_subjects(status: Status, unit: Unit) -> tuple[str, ...]:
     state, value = State(status.state), _value(status, unit)
     if state is State.HEATING:
         ready = _expected(status)
-        when = (f"warming, {value}, above target {ready}",) if ready else ()
+        when = (f"warming, {value}, target {ready}",) if ready else ()
         return (*when, f"warming, {value}")
     if state is State.PROBE_MISSING and len(status.missing) == 1:
         return f"{place_name(status.missing[0])} not measured", "a place not measured"
@@ -728,8 +728,8 @@ def _trend_words(status: Status, unit: Unit) -> str:
     found = next((p for p in status.probes if p.place == status.coldest), None)
     if found is None or found.trend_c_per_h is None or abs(found.trend_c_per_h) < 0.5:
         return ""
-    way = "up" if found.trend_c_per_h > 0 else "down"
-    return f"It goes {way} {difference(found.trend_c_per_h, unit)} °{unit} an hour."
+    way = "Up" if found.trend_c_per_h > 0 else "Down"
+    return f"{way} {difference(found.trend_c_per_h, unit)} °{unit} an hour."
 
 
 def _start_words(status: Status) -> str:
@@ -767,6 +767,8 @@ def _next_word(status: Status) -> str:
         return f"Next word if it cools or heat stays on; {_UNPROVEN}"
     if state is State.ABOVE_TARGET:
         return "Next word when ready; if none comes, count the engine as not ready."
+    if state is State.TOO_HOT:
+        return "Next word while it stays too hot; if none comes, count it as too hot."
     if state is State.PROBE_MISSING:
         return f"Next word when all required points are above target; {_COLD}"
     return f"Next word when above target; {_COLD}"
@@ -957,7 +959,7 @@ def _unplugged(status: Status, unit: Unit, about: About) -> Letter:
         (1, f"All required points were lost at once at {at}, as when the harness is unplugged."),
         (1, "Coldest point unknown."),
         (1, "Unplugged for the start: nothing to do. Otherwise have plug and board looked at."),
-        (1, "Is the heater still on? Then switch it off." if status.heater.heating is not False else ""),
+        (2, "Is the heater still on? Then switch it off." if status.heater.heating is not False else ""),
         (1, "Nothing is known until they are measured again: next word when above target; "),
     ]
     parts[-1] = (1, parts[-1][1] + _COLD)
@@ -970,7 +972,7 @@ def _levelling(status: Status, unit: Unit, about: About) -> Letter:
         (1, _plateau(status, unit, spoken=True)),
         (1, "Have cover, plugs or heat added, or give up this start."),
         (3, "Switch the heater off if nobody flies."),
-        (1, f"This holds until my next word, if above target yet; {_COLD}"),
+        (1, f"Next word only if above target: until then, and {_COLD}"),
     ]
     value = _value(status, unit)
     return (f"unlikely to reach the target, {value}", f"below target, {value}"), parts
@@ -1032,7 +1034,7 @@ def _hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
     if not engine:
         return "no engine point measured"
     hot = max(engine, key=lambda p: p.c if p.c is not None else -math.inf)
-    return f"{place_name(hot.place)} {temperature(hot.c, unit, (), spoken)}"
+    return f"{place_name(hot.place)} at {temperature(hot.c, unit, (), spoken)}"
 
 
 def _capital(text: str) -> str:
