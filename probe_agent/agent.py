@@ -21,7 +21,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import store, supervisor, telling, words
+from probe_agent import pairing, store, supervisor, telling, words
 from probe_agent.archive import Archive, HandValue
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
@@ -36,6 +36,7 @@ from probe_agent.learning import (
     knowledge_of,
     observed,
 )
+from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
     Fault,
@@ -78,6 +79,8 @@ TEST_VALID_S = 3 * 86_400.0
 
 _TOLD_CHANGE = "told-change"
 _OWED = "owed-words"
+_FORGOTTEN = (pairing.OFFER, pairing.TRY)
+"""Commands whose body isn't needed once they are answered, and is better not kept."""
 _ROUNDING_S = 0.001
 """Stored instants are whole milliseconds."""
 
@@ -133,7 +136,7 @@ def plan_from_settings(settings: Settings) -> Plan:
         required=settings.required,
         near_heater=frozenset(p.name for p in settings.places if p.near_heater),
         rules=supervisor.rules_of(settings),
-        prior=prior_of(settings),
+        prior=prior_of(settings, places),
     )
 
 
@@ -145,7 +148,7 @@ def plan_from_recording(settings: Settings, places: Sequence[str], required: Seq
         required=tuple(required),
         near_heater=near,
         rules=supervisor.rules_of(settings),
-        prior=prior_of(settings),
+        prior=prior_of(settings, places),
     )
 
 
@@ -176,6 +179,7 @@ class Agent:
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
+        self._pairings = Pairings(record, settings.page, zone)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._knowledge = Knowledge()
@@ -821,6 +825,8 @@ class Agent:
                 batch.statements.append(
                     store.answer_command(command.id, json.dumps({"ok": done, "text": text}))
                 )
+                if command.kind in _FORGOTTEN:
+                    batch.statements.append(store.forget_body(command.id))
                 self._write(batch, self.clock.monotonic())
                 if done and self._last is not None:
                     self.status = self._document(*self._last)
@@ -836,6 +842,9 @@ class Agent:
             "heater-said": self._take_heater_word,
             "exclude-heatup": self._exclude_heatup,
             "answer-link": self._take_link,
+            pairing.OFFER: self._offer_code,
+            pairing.TRY: self._try_code,
+            pairing.END: self._end_session,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -849,6 +858,18 @@ class Agent:
 
     def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._hand.undo(body, batch, self._utc(self.clock.monotonic()))
+
+    def _offer_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text = self._pairings.offer(body, batch, time.time())
+        if done and not self._clock_ok:
+            text += " The board's clock is not set: a pairing made before it is may then have run out."
+        return done, text
+
+    def _try_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._pairings.try_code(body, batch, time.time())
+
+    def _end_session(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._pairings.end(body, batch, time.time())
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

@@ -19,6 +19,8 @@ from web.acts import Commander, Outcome
 from web.source import StatusSource
 
 LONGEST_TOKEN = 64
+ENDPOINTS = ("answer_link", "press_link")
+"""Pages that ask for no session: their token is what lets them act."""
 
 
 def connect(
@@ -26,8 +28,8 @@ def connect(
 ) -> None:
     """Give the app the page behind the links of messages."""
     links = _Links(source, store_path, settings, commander)
-    app.add_url_rule("/answer/<token>", "answer_link", links.show)
-    app.add_url_rule("/answer/<token>", "press_link", links.press, methods=["POST"])
+    for endpoint, view, method in zip(ENDPOINTS, (links.show, links.press), ("GET", "POST"), strict=True):
+        app.add_url_rule("/answer/<token>", endpoint, view, methods=[method])
 
 
 class _Links:

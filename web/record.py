@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.status import Status, utc_seconds
-from probe_agent.store import CurveRow, Reader, StoreError
+from probe_agent.store import CurveRow, Reader, Session, StoreError
 
 HOURS = 8
 MOST_ROWS = 480
@@ -55,6 +55,11 @@ class Record:
                 return [h for h in self._open().hand_readings(5) if not h["undone"]]
         except (StoreError, sqlite3.Error):
             return []
+
+    def session(self, token: bytes, now_at: float) -> Session | None:
+        """The session that holds for a token with that hash. Raises StoreError, sqlite3.Error."""
+        with self._lock:
+            return self._open().session(token, now_at)
 
     def _committed(self, since_at: float, now_at: float) -> list[CurveRow]:
         with self._lock:
