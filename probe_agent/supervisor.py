@@ -58,7 +58,8 @@ PREPARE_S = 1200.0
 """From heater and cover off to the start of the engine (20 min: common practice, no source)."""
 START_PASSED_S = 1800.0
 """So long after a planned start with heat still on somebody is asked to switch it off."""
-START_FORGOTTEN_S = 12 * 3600.0
+START_FORGOTTEN_S = 4 * 3600.0
+"""A planned start nobody spoke of is forgotten after this; heat found on by then stays asked about."""
 HEAT_ON_FOR_START_S = 3 * 3600.0
 """Heat may stay on for a planned start that is no further off than this after ready."""
 LATE_S, LATER_S = 600.0, 1200.0
@@ -549,8 +550,12 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
 def _is_contradicted(watch: Watch, facts: Facts) -> bool:
     if watch.said_off_s is None or facts.forecast.heating is not True:
         return False
-    drawn = facts.power is not None and facts.power > POWER_DRAWN
-    return facts.t_s - watch.said_off_s > (STOP_CONFIRMED_S if drawn else SAID_OFF_HOLDS_S)
+    return facts.t_s - watch.said_off_s > (STOP_CONFIRMED_S if _draws_power(facts) else SAID_OFF_HOLDS_S)
+
+
+def _draws_power(facts: Facts) -> bool:
+    """Whether power is measured and drawn."""
+    return facts.power is not None and facts.power > POWER_DRAWN
 
 
 def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
@@ -792,15 +797,23 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     due_s = _switch_off_due(watch, facts, rules)
     if due_s is not None and now_s >= due_s:
         yield Alert("switch-off", due_s, None, True, ("it-is-off",), denied_s=watch.denied_s)
+    elif "switch-off" in already and facts.departure_at is None and _may_be_heating(watch):
+        yield already["switch-off"]  # a start that is forgotten is no word on the heater; a new one is
+
+
+def _may_be_heating(watch: Watch) -> bool:
+    return watch.heatup is not None and watch.heating is not False
 
 
 def _switch_off_due(watch: Watch, facts: Facts, rules: Rules) -> float | None:
     """From when on heat that is still on is asked about [run s]: ready for long enough, unless a planned
-    start is near; or that start passed. None where no heat is on."""
+    start is near; or that start passed; or all is unplugged but the heater. None where no heat is on."""
     heatup, start_s = watch.heatup, facts.departure_at
     if heatup is None or watch.heating is False:
         return None
     due_s = []
+    if _draws_power(facts) and _unplugged(watch, facts):
+        due_s.append(max(watch.missing_since_s.values()) + 3 * rules.interval_s)
     if heatup.ready_s is not None:
         ready_due_s = heatup.ready_s + rules.switch_off_after_s
         near = start_s is not None and start_s <= heatup.ready_s + HEAT_ON_FOR_START_S
@@ -1031,7 +1044,7 @@ def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
     hot = any(a.kind == "too-hot" for a in watch.alerts)  # that one asks for the switch as well
     due = tuple(a for a in watch.alerts if _is_due(a, facts.t_s) and not (hot and a.kind == "switch-off"))
     lost = tuple(a for a in due if a.kind == "probe-missing")
-    silent = {*lost[1:], *(lost if _left_for_the_start(watch, facts) else ())}
+    silent = {*lost[1:], *(lost if _needs_no_word(watch, facts) else ())}
     for alert in due:
         if alert in silent or (alert.told == 0 and not alert.harm and _has_said_enough(watch, alert.kind)):
             continue
@@ -1048,15 +1061,19 @@ def _unplugged(watch: Watch, facts: Facts) -> bool:
     """Whether all required places went at once from an engine that was warm, as when somebody leaves."""
     required = {p.place for p in facts.points if p.required}
     since = watch.missing_since_s
-    together = since.keys() >= required and max(since.values()) - min(since.values()) < 1.0
-    return bool(required) and together and watch.heatup is not None and watch.heatup.above_s is not None
+    if watch.heatup is None or watch.heatup.above_s is None or not required or since.keys() < required:
+        return False
+    return max(since.values()) - min(since.values()) < 1.0
 
 
-def _left_for_the_start(watch: Watch, facts: Facts) -> bool:
-    """Unplugged with the heat seen off and the planned start near: what a pilot does, and no news."""
+def _needs_no_word(watch: Watch, facts: Facts) -> bool:
+    """Unplugged as a pilot does, the heat seen off and the planned start near; or with the heater drawing
+    power, which is asked about as harm."""
+    if not _unplugged(watch, facts):
+        return False
     start_s = facts.departure_at
     near = start_s is not None and abs(facts.t_s - start_s) < HEATUP_ENDS_AFTER_S
-    return near and watch.heating is False and _unplugged(watch, facts)
+    return _draws_power(facts) or (near and watch.heating is False)
 
 
 def _asking(alert: Alert, place: str | None) -> Announcement:

@@ -857,12 +857,14 @@ def _switch_off(status: Status, unit: Unit, about: About) -> Letter:
     is_ready = State(status.state) is State.READY and status.state_since is not None
     passed = start is not None and utc_seconds(start.planned_at) < now_at
     since = f" since {_moment(status, status.state_since)}" if is_ready and status.state_since else ""
-    if passed and start is not None:
+    if status.coldest is None and status.heater.known_by == "measured":
+        what = "No required place is measured, perhaps unplugged, and the heater still draws power."
+    elif passed and start is not None:
         what = f"Planned start {_moment(status, start.planned_at)}, none seen, and heat is still on."
     elif is_ready:
         what = f"Ready{since}, and heat is still on."
     else:
-        what = "It was ready, and heat is still on."
+        what = "It was to be off by now, and heat is still on."
     parts = [
         (1, what),
         (1, coldest(status, unit, spoken=True)),

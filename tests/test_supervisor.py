@@ -1068,6 +1068,27 @@ def test_a_start_that_passed_with_heat_on_is_asked_about_though_never_ready() ->
     assert story.kinds().count("switch-off") == 1
 
 
+def test_unplugged_with_the_heater_still_drawing_power_is_harm() -> None:
+    story = ready()
+    story.departure_at, story.power = start_in(story, 20), 1.0
+    story.rows(3, 15.0, heating=True, core_c=5.0)
+    story.rows(20, dict.fromkeys(NAMES), heating=True)
+    assert story.kinds() == ["above-target", "ready", "switch-off", "switch-off"]
+    assert all(a.harm for a in story.alerts() if a.kind == "switch-off")
+
+
+def test_a_forgotten_start_does_not_end_the_asking_and_a_new_one_does() -> None:
+    story = warming()
+    story.departure_at = start_in(story, 10)
+    story.rows(45, -4.0, heating=True)
+    story.departure_at = None
+    story.rows(30, -4.0, heating=True)
+    assert [a.kind for a in story.alerts()] == ["switch-off"]
+    story.departure_at = start_in(story, 60)
+    story.rows(1, -4.0, heating=True)
+    assert story.alerts() == ()
+
+
 def test_places_lost_together_are_one_word_and_unplugging_for_the_start_is_none() -> None:
     nothing = dict.fromkeys(NAMES)
     cold = warming()

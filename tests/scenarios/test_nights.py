@@ -144,6 +144,14 @@ def test_a_false_it_is_off_is_noticed_at_once_where_power_is_measured(tmp_path: 
         assert len(night.times("the heater off")) == 2
 
 
+def test_unplugged_with_the_heater_still_drawing_power(tmp_path: Path) -> None:
+    unplugged = [("06:30", LOST, place) for place in (*DEMO_REQUIRED, "sump", "ambient")]
+    with Night(tmp_path, "04:45", [*HEAT, *unplugged], measured=True, departure="06:50") as night:
+        night.until("06:40")
+        assert night.subjects()[-1] == "switch the heater off"
+        assert "perhaps unplugged, and the heater still draws power" in night.body("the heater off")
+
+
 def test_a_board_that_loses_power_while_it_heats(tmp_path: Path) -> None:
     with Night(tmp_path, "04:45", HEAT) as night:
         night.until("05:15")
