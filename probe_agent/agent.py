@@ -46,6 +46,7 @@ from probe_agent.readings import (
     ProbeFault,
     Reading,
     Scan,
+    Weather,
 )
 from probe_agent.status import (
     Curve,
@@ -57,10 +58,12 @@ from probe_agent.status import (
 )
 from probe_agent.store import Batch, Command, CurveRow, Message, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior
+from probe_agent.weather.heard import Heard
 
 log = logging.getLogger(__name__)
 
@@ -117,6 +120,12 @@ class Watchdog(Courier, Protocol):
     def beat(self) -> None: ...
 
 
+class WeatherCourierLike(Courier, Protocol):
+    """A courier of weather; news never blocks."""
+
+    def news(self) -> list[Weather]: ...
+
+
 @dataclass(frozen=True, slots=True)
 class Plan:
     """What a run watches: its places and rules, from settings or a recording's header."""
@@ -164,20 +173,22 @@ class Agent:
         record: Store,
         broker: StatusCourier | None = None,
         messages: MessageCourierLike | None = None,
+        weather: WeatherCourierLike | None = None,
         watchdog: Watchdog | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
         demo: bool = False,
-        jobs: Sequence[Job] = (),
     ) -> None:
         self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
         self._sources = tuple(sources)
-        self._broker, self._messages, self._watchdog = broker, messages, watchdog
+        self._broker, self._messages = broker, messages
+        self._weather, self._watchdog = weather, watchdog
         self._build, self._zone, self._demo = build, zone, demo
-        self.jobs = list(jobs)
+        self.jobs: list[Job] = []
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
+        self._heard = Heard(settings, zone)
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
         self._offset_s = clock.utc_offset_s()
@@ -192,6 +203,8 @@ class Agent:
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten = Batch()
+        self._with_next: list[store.Statement] = []
+        """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
         self._owed: telling.Owed = {}
@@ -232,6 +245,7 @@ class Agent:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
         self._recall()
+        self._heard.recall(self.store, self._utc(now_s))
         self._lesson_due_s = now_s
         self._relive(now_s)
 
@@ -342,8 +356,9 @@ class Agent:
             self._finish()
 
     @property
-    def _couriers(self) -> tuple[Courier, ...]:
-        return tuple(c for c in (self._messages, self._broker, self._watchdog) if c is not None)
+    def _couriers(self) -> list[Courier]:
+        couriers = (self._messages, self._broker, self._weather, self._watchdog)
+        return [c for c in couriers if c is not None]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -400,6 +415,7 @@ class Agent:
             t_s = max((s.t_s for s in scans), default=now_s)
             hand = self._hand.read(t_s)
             samples = self._at_places(scans)
+            self._hear(samples.get("ambient"))
             heater = next((s.heater for s in scans if s.heater is not None), None)
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
@@ -452,6 +468,18 @@ class Agent:
                     )
                 found[place] = sample
         return found
+
+    def _hear(self, ambient: Reading | ProbeFault | None) -> None:
+        """What there is to know of the air: measured here, and brought by the weather's courier."""
+        if isinstance(ambient, Reading):
+            self._heard.measured(self._utc(ambient.t_s), ambient.value_c)
+        for weather in self._weather.news() if self._weather is not None else ():
+            self._with_next += self._heard.hear(weather)
+
+    def air_known(self) -> AirKnown:
+        """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
+        with self._lock:
+            return self._heard.known(self.clock.monotonic(), self._offset_s)
 
     def _place_of(self, source: str, address: str) -> str | None:
         if address in self._bindings:
@@ -660,7 +688,8 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        whole = Batch().add(self._unwritten).add(Batch(statements=[store.keep_value("watch", watch)]))
+        later = [*self._with_next, store.keep_value("watch", watch)]
+        whole = Batch().add(self._unwritten).add(Batch(statements=later))
         try:
             self.store.commit(whole)
         except sqlite3.Error as err:
@@ -669,7 +698,7 @@ class Agent:
             )
             log.error("%s", self._store_trouble)
             return
-        self._unwritten = Batch()
+        self._unwritten, self._with_next = Batch(), []
         self._store_trouble = None
         self._last_commit_s = t_s
         if whole.messages and self._messages is not None:
@@ -682,6 +711,7 @@ class Agent:
             self._offset_s, self._clock_ok = offset_s, known
             try:
                 self.store.mend_boot(offset_s, known)
+                self._heard.recall(self.store, self._utc(self.clock.monotonic()))
             except sqlite3.Error as err:
                 self._store_trouble = f"The record can't be written ({err})."
 
@@ -763,6 +793,7 @@ class Agent:
             self._demo,
             self._clock_ok,
             self._learned(),
+            self._heard.shown(self._utc(facts.t_s)),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -782,8 +813,12 @@ class Agent:
 
     def _notes(self) -> tuple[str, ...]:
         troubles = [c.trouble for c in (*self._couriers, self._learner) if c is not None]
-        unproven = words.unproven(self._unproven)
-        return tuple(t for t in (self._store_trouble, *troubles, self._relearning(), unproven) if t)
+        own = (self._air_missing(), self._relearning(), words.unproven(self._unproven))
+        return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+
+    def _air_missing(self) -> str | None:
+        now_at = self._utc(self.clock.monotonic())
+        return words.air_missing(self._heard.shown(now_at), self._zone, now_at)
 
     def _relearning(self) -> str | None:
         """Word of a memory that is being worked out again."""
@@ -845,6 +880,7 @@ class Agent:
             pairing.OFFER: self._offer_code,
             pairing.TRY: self._try_code,
             pairing.END: self._end_session,
+            "weather-said": self._take_weather_word,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -870,6 +906,11 @@ class Agent:
 
     def _end_session(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._pairings.end(body, batch, time.time())
+
+    def _take_weather_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text, statements = self._heard.take_word(body, self._utc(self.clock.monotonic()))
+        batch.statements += statements
+        return done, text
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

@@ -11,6 +11,7 @@ from probe_agent.config import Settings, may_be_coldest, unmeasured_far_places
 from probe_agent.readings import Forecast, Point, State
 from probe_agent.status import (
     STATUS_VERSION,
+    AirNow,
     AlertNow,
     FanNow,
     HeaterNow,
@@ -36,6 +37,7 @@ class Frame:
     demo: bool
     clock_ok: bool
     learned: LearnedNow | None = None
+    air: AirNow | None = None
 
 
 def document(
@@ -100,6 +102,7 @@ def document(
         learned=frame.learned,
         start=_start_now(watch, facts, rules, offset_s),
         missed=None if watch.missed is None else _missed_now(watch.missed, offset_s),
+        air=frame.air,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -115,6 +115,22 @@ class LearnedNow(_Part, frozen=True):
     changed: str = ""
 
 
+class AirNow(_Part, frozen=True):
+    """What the air to come rests on.
+
+    rests_on: forecast, observed (at a station), own-air (measured here, going on), nothing. source: the
+    weather source heard (hourly, metar, topic, typed), used or not, with when it was made and until when it
+    reaches. old: made longer ago than 12 h. wanted: the settings name a source.
+    """
+
+    rests_on: str
+    source: str | None = None
+    issued: str | None = None
+    reaches: str | None = None
+    old: bool = False
+    wanted: bool = False
+
+
 class FanNow(_Part, frozen=True):
     """Futures of the coldest required point: minutes after `now`, °C."""
 
@@ -191,6 +207,7 @@ class Status(_Part, frozen=True):
     start: StartNow | None = None
     """None where no start is planned."""
     missed: MissedNow | None = None
+    air: AirNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 
