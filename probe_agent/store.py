@@ -113,7 +113,6 @@ class Link:
     place: str | None = None
     harm: bool = False
     closed_at: float | None = None
-    answered: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -814,14 +813,14 @@ def mark_proven(recipient: str, at: float | None) -> Statement:
 def find_link(db: sqlite3.Connection, token_hash: bytes) -> Link | None:
     """The link with that hash, with what is known of its alert."""
     row = db.execute(
-        "SELECT l.alert, recipient, expires_at, used_at, kind, place, coalesce(harm, 0), closed_at, answered"
+        "SELECT l.alert, recipient, expires_at, used_at, kind, place, coalesce(harm, 0), closed_at"
         " FROM links l LEFT JOIN alerts a ON a.alert = l.alert WHERE hash = ?",
         (token_hash,),
     ).fetchone()
     if row is None:
         return None
-    alert, recipient, expires_at, used_at, kind, place, harm, closed_at, answered = row
-    return Link(alert, recipient, expires_at, used_at, kind, place, bool(harm), closed_at, answered)
+    alert, recipient, expires_at, used_at, kind, place, harm, closed_at = row
+    return Link(alert, recipient, expires_at, used_at, kind, place, bool(harm), closed_at)
 
 
 def link_hash(token: str) -> bytes:

@@ -72,8 +72,9 @@ GAP_S = 900.0
 """Not having measured for longer than this is said once measuring goes on."""
 MISSED_SHOWN_S = 3600.0
 WORDS_SPAN_S = 10 * 3600.0
-FEW_WORDS, MOST_WORDS = 5, 7
-"""Messages in WORDS_SPAN_S after which only a fall of trust, or nothing but harm, is said."""
+FEW_WORDS, MOST_WORDS = 5, 6
+"""Messages in WORDS_SPAN_S after which only a fall of trust, or nothing but that, harm and the morning
+look, is said."""
 SOAK_GAP_S = 60.0
 """A gap in the readings up to which the soak goes on if they return above the target; nothing is said
 to be above target within it."""
@@ -440,12 +441,15 @@ def _see(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     value = coldest.counted_c if coldest is not None else None
     watch = _see_missing(_hear_the_curve(_see_gap(watch, facts, rules), facts), missing, facts.t_s)
     heating = _believed_heating(watch, facts)
+    flown = _see_flown(watch, facts, heating)
+    spoke_s = tuple(t_s for t_s in watch.spoke_s if facts.t_s - t_s < WORDS_SPAN_S)
     next_watch = replace(
         watch,
-        spoke_s=tuple(t_s for t_s in watch.spoke_s if facts.t_s - t_s < WORDS_SPAN_S),
+        spoke_s=spoke_s,
+        trusted=watch.trusted and bool(spoke_s) and not flown,
         t_s=facts.t_s,
         heating=heating,
-        flown=_see_flown(watch, facts, heating),
+        flown=flown,
         counted_c=_counted(watch, facts),
         coldest=coldest.place if coldest is not None else None,
         coldest_c=value,
@@ -784,6 +788,7 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     if watch.state is State.TOO_HOT:
         hot = _too_hot(watch, facts, rules)
         fresh = Alert("too-hot", watch.since_s, hot.place if hot else None, True, ("it-is-off",))
+        fresh = replace(fresh, denied_s=watch.denied_s)
         yield already.get("too-hot", fresh)
     if _heat_stopped(watch) and heatup is not None:
         off_s = watch.since_s if heatup.off_s is None else heatup.off_s
@@ -1001,7 +1006,9 @@ def _see_late(watch: Watch, facts: Facts, rules: Rules) -> Watch:
 
 def _has_said_enough(watch: Watch, kind: str) -> bool:
     """Whether the budget of words is used up: earlier for what raises trust, and for what lowers it only
-    where the last word did so already. The first word of harm is always said."""
+    where the last word did so already. The first word of harm and the morning look are always said."""
+    if kind == "morning-look":
+        return False
     if kind in _TRUSTING:
         return len(watch.spoke_s) >= FEW_WORDS
     return len(watch.spoke_s) >= MOST_WORDS and not watch.trusted
@@ -1018,9 +1025,9 @@ def _overtaken_by(kind: str) -> tuple[str, ...]:
 
 def _having_said(watch: Watch, kind: str, facts: Facts, rules: Rules) -> Watch:
     """The watch that remembers this word."""
-    trusted = kind in _TRUSTING or (kind in ("later", "morning-look", "board-back") and watch.trusted)
-    if kind in ("morning-look", "board-back") and watch.state in (State.ABOVE_TARGET, State.READY):
-        trusted = True
+    tells_all = kind in ("morning-look", "board-back")
+    warm = watch.state in (State.ABOVE_TARGET, State.READY)
+    trusted = kind in _TRUSTING or (tells_all and warm) or (kind == "later" and watch.trusted)
     slip_s = late_s(watch, facts, rules)
     return replace(
         watch,

@@ -722,7 +722,7 @@ def _later(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
         (1, coldest(status, unit, spoken=True)),
         (1, f"Start most likely possible about {at}; planned {_moment(status, start.planned_at)}."),
-        (3, announced_spoken(status, unit)),
+        (3, _announced_spoken(status, unit)),
         (1, "Have cover and plugs put on if they are off, or plan the later start."),
         (1, f"This holds until I write again: next word when above target; {_COLD}"),
     ]
@@ -785,7 +785,7 @@ def _what_follows(status: Status, unit: Unit) -> str:
     if state is State.LEVELLING_OFF:
         return _plateau(status, unit, spoken=True)
     if state is State.HEATING:
-        return f"{verdict(status, unit)} {announced_spoken(status, unit)}".strip()
+        return f"{verdict(status, unit)} {_announced_spoken(status, unit)}".strip()
     if state in (State.ABOVE_TARGET, State.READY):
         follows = readiness(status, unit, spoken=True)
         return f"{verdict(status, unit)} {follows}" if follows else verdict(status, unit)
@@ -794,7 +794,7 @@ def _what_follows(status: Status, unit: Unit) -> str:
     return _aloud(verdict(status, unit))
 
 
-def announced_spoken(status: Status, unit: Unit = "C") -> str:
+def _announced_spoken(status: Status, unit: Unit = "C") -> str:
     """The announced forecast as a message says it; empty where there is none."""
     return _aloud(announced(status, unit) or "")
 

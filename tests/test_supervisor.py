@@ -962,6 +962,18 @@ def test_a_fall_below_the_target_overtakes_ready_and_is_said_once() -> None:
     assert "ready" in story.withdrawn
 
 
+def test_after_a_flight_nobody_hears_that_it_is_no_longer_above_target() -> None:
+    story = ready()
+    story.departure_at = start_in(story, 30)
+    story.rows(5, 15.0, heating=False, core_c=5.0)
+    story.rows(90, dict.fromkeys(NAMES), heating=False)
+    story.departure_at = None
+    story.rows(100, 60.0, heating=False, trend=-5.0)
+    story.rows(60, 20.0, heating=False, trend=-5.0)
+    story.rows(60, 4.0, heating=False, trend=-5.0)
+    assert "cooling" not in story.kinds()
+
+
 def test_an_engine_nobody_called_above_target_cools_in_silence() -> None:
     story = warming()
     story.rows(90, -4.0, heating=False, trend=-2.0)
@@ -1146,6 +1158,8 @@ def test_nobody_gets_more_than_eight_words_a_night_repeats_for_harm_apart(
             story.row(9.0, heating=True, core_c=5.0)
         else:
             story.rows(minutes, c, heating=what != "off", core_c=5.0, trend=0.0, hot=hot)
+        if story.look_s is None:
+            story.look_s = story.t_s
     harm_first = {a.alert for a in story.said if a.harm and a.asked == 0}
     first_words = [a for a in story.said if a.asked == 0]
     times = [s.watch.t_s or 0.0 for s in story.steps for a in s.announcements if a.asked == 0]
