@@ -4,10 +4,10 @@
     python -m tests.bench.signs --seeds 201 202 203 --jobs 2
 
 Nobody tells of the heater, but on plateaus: all comes from the curve, through the daemon's own estimator
-and supervisor, a row every 15 s, to ten minutes above target or for three hours. Of each of a seed's eight
-setups thirteen undisturbed heat-ups (ordinary or half-warm; the first three teach the setup), then thirteen
-with one disturbance each, five of them hours in which no heater works at all. Forecasts are asked for every
-ten minutes, and when the heater is seen to change.
+and supervisor, a row every 15 s (--every), to ten minutes above target or for three hours. Of each of a
+seed's eight setups thirteen undisturbed heat-ups (ordinary or half-warm; the first three teach the setup),
+then thirteen with one disturbance each, five of them hours in which no heater works at all. Forecasts are
+asked for every ten minutes, and when the heater is seen to change.
 
 Delay: from what happened to the first row that says it. False: said where it isn't so, counted once a
 heat-up, with a 95 % Clopper-Pearson interval of the share.
@@ -116,19 +116,19 @@ class Outcome:
 # -- cases
 
 
-def cases(setup: Setup) -> Iterator[Case]:
+def cases(setup: Setup, every_s: float) -> Iterator[Case]:
     """The undisturbed heat-ups of a setup in their order, then one of each disturbance."""
     for number in range(UNDISTURBED):
         kind: Kind = "half-warm" if number % 5 == 4 else "ordinary"
-        yield _undisturbed(heatups.draw_heat_up(setup, number, only=kind))
+        yield _undisturbed(heatups.draw_heat_up(setup, number, every_s, kind))
     for number, kind in enumerate(("interrupted", "dead", "detached", "plateau", "wind"), UNDISTURBED):
-        yield _disturbed(heatups.draw_heat_up(setup, number, only=kind))
-    plain = heatups.draw_heat_up(setup, 40, only="ordinary")
+        yield _disturbed(heatups.draw_heat_up(setup, number, every_s, kind))
+    plain = heatups.draw_heat_up(setup, 40, every_s, "ordinary")
     yield _too_weak(setup, plain)
     yield _unplugged(setup, plain)
     yield _one_cold(setup, plain) if setup.setup.heater == "pads-and-bands" else _too_hot(setup, plain)
     for what in heatups.ALIKE:
-        yield _alike(heatups.draw_look_alike(setup, what))
+        yield _alike(heatups.draw_look_alike(setup, what, every_s))
 
 
 def _on(heat_up: HeatUp) -> Happened:
@@ -163,11 +163,20 @@ def _again(setup: Setup, heat_up: HeatUp, recipe: Recipe, kind: str, for_s: floa
     """The same morning with something changed, for so long after heater-on."""
     assert heat_up.on_s is not None
     rows, crossing_s, heated = heatups.run(
-        recipe, setup.required, heat_up.on_s - heatups.REST_S, heat_up.on_s + for_s, heat_up.on_s, 15.0
+        recipe,
+        setup.required,
+        heat_up.on_s - heatups.REST_S,
+        heat_up.on_s + for_s,
+        heat_up.on_s,
+        _spacing_s(heat_up),
     )
     return replace(
         heat_up, kind=kind, rows=rows, recipe=recipe, crossing_s=crossing_s, heated=heated, hand=()
     )
+
+
+def _spacing_s(heat_up: HeatUp) -> float:
+    return heat_up.rows[1].seen.t_s - heat_up.rows[0].seen.t_s
 
 
 def _too_weak(setup: Setup, plain: HeatUp) -> Case:
@@ -216,7 +225,9 @@ def _too_hot(setup: Setup, plain: HeatUp) -> Case:
     while t_s < plain.on_s + _PLATEAU_S and max(_metal_c(engine, setup)) < limit_c:
         t_s += 15.0
         engine.advance_to(t_s)
-    rows = heatups.followed(recipe, setup.required, plain.on_s - heatups.REST_S, t_s + 1800.0, 15.0)
+    rows = heatups.followed(
+        recipe, setup.required, plain.on_s - heatups.REST_S, t_s + 1800.0, _spacing_s(plain)
+    )
     heat_up = replace(plain, kind="too-hot", rows=rows, recipe=recipe, heated=((plain.on_s, math.inf),))
     on = _on(heat_up)
     hot = (Happened("too hot", (SignKind.TOO_HOT,), t_s),) if max(_metal_c(engine, setup)) >= limit_c else ()
@@ -249,7 +260,7 @@ class _Watcher:
 
     setup: Setup
     estimator: Estimator
-    rules: supervisor.Rules = field(default_factory=lambda: supervisor.rules_of(Settings()))
+    rules: supervisor.Rules
     watch: supervisor.Watch = field(default_factory=supervisor.Watch)
     forecast: Forecast = field(default_factory=lambda: Forecast(0.0))
     said: list[Said] = field(default_factory=list)
@@ -287,17 +298,18 @@ class _Watcher:
         )
 
 
-def judge_setup(setup: Setup) -> list[Outcome]:
+def judge_setup(setup: Setup, every_s: float = 15.0) -> list[Outcome]:
     """Each case of a setup; the first ones teach."""
     memory: Memory | None = None
     out = []
-    for number, case in enumerate(cases(setup)):
+    for number, case in enumerate(cases(setup, every_s)):
         # Whether it levels off is the forecast's to tell, where the heater's signal is known.
         signal: HeaterMode = "measured" if case.kind == "plateau" else "none"
         estimator = Estimator(
             setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory, signal
         )
-        watcher = _Watcher(setup, estimator)
+        rules = replace(supervisor.rules_of(Settings()), interval_s=every_s)
+        watcher = _Watcher(setup, estimator, rules)
         watcher.follow(row for row in case.heat_up.seen(signal) if _is_followed(case, row))
         out.append(_outcome(setup, case, watcher.said))
         if number < TEACHING:
@@ -446,13 +458,14 @@ def _kinds(outcomes: Sequence[Outcome], kind: SignKind) -> str:
     return ", ".join(f"{found.count(k)} {k}" for k in dict.fromkeys(found))
 
 
-def _task(task: tuple[int, int]) -> list[Outcome]:
-    return judge_setup(heatups.draw_setup(*task))
+def _task(task: tuple[int, int, float]) -> list[Outcome]:
+    seed, number, every_s = task
+    return judge_setup(heatups.draw_setup(seed, number), every_s)
 
 
-def judge(seeds: Sequence[int], setups: Sequence[int], jobs: int = 1) -> list[Outcome]:
+def judge(seeds: Sequence[int], setups: Sequence[int], jobs: int = 1, every_s: float = 15.0) -> list[Outcome]:
     """All outcomes of these seeds and setups."""
-    tasks = [(seed, number) for seed in seeds for number in setups]
+    tasks = [(seed, number, every_s) for seed in seeds for number in setups]
     began, outcomes = time.monotonic(), []
     os.environ.update(dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1"))
     with multiprocessing.get_context("spawn").Pool(jobs) as pool:
@@ -470,8 +483,9 @@ def main(arguments: Sequence[str]) -> None:
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
     parser.add_argument("--only", type=int, nargs="+", metavar="N", default=range(len(heatups.SETUPS)))
     parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--every", type=float, default=15.0, help="seconds between rows")
     chosen = parser.parse_args(arguments)
-    for line in table(judge(chosen.seeds, chosen.only, chosen.jobs)):
+    for line in table(judge(chosen.seeds, chosen.only, chosen.jobs, chosen.every)):
         print(line)
 
 
