@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe_agent import supervisor
-from probe_agent.readings import Forecast, Point, State
+from probe_agent.readings import Forecast, Point, Sign, SignKind, State
 from probe_agent.supervisor import Alert, Announcement, Facts, Missed, Rules, Step, Watch
 
 RULES = Rules(target_c=7.0, need_c=-1.0)
@@ -1167,3 +1167,69 @@ def test_nobody_gets_more_than_eight_words_a_night_repeats_for_harm_apart(
     for begin in times:
         night = [t for t in times if begin <= t < begin + supervisor.WORDS_SPAN_S]
         assert len(night) <= 8 + len(harm_first)
+
+
+# -- signs
+
+
+def signs(story: Story) -> set[tuple[SignKind, str | None]]:
+    return {(s.kind, s.place) for s in story.watch.signs}
+
+
+def test_while_the_oil_is_out_nothing_is_above_target_and_the_soak_begins_anew() -> None:
+    story = ready()
+    story.watch = supervisor.say_oil(story.watch, True, story.t_s)
+    story.rows(1, 9.0, heating=True)
+    assert story.state() is State.OIL_OUT
+    assert (SignKind.OIL_OUT, None) in signs(story)
+    assert {"ready", "above-target"} <= set(story.withdrawn)
+    story.rows(60, 9.0, heating=True)
+    assert State.READY not in story.states[-200:]
+    story.watch = supervisor.say_oil(story.watch, False, story.t_s)
+    story.rows(2, 9.0, heating=True)
+    assert story.state() is State.ABOVE_TARGET
+    story.rows(RULES.soak_s / 60 + 1, 9.0, heating=True)
+    assert story.state() is State.READY
+
+
+def test_oil_that_is_out_hides_no_harm() -> None:
+    story = warming()
+    story.watch = supervisor.say_oil(story.watch, True, story.t_s)
+    story.rows(5, -4.0, heating=False)
+    assert story.state() is State.HEATER_STOPPED
+    story.rows(1, 62.0, heating=True)
+    assert story.state() is State.TOO_HOT
+    assert (SignKind.TOO_HOT, "cyl-1") in signs(story)
+
+
+def test_all_required_places_open_at_once_is_an_unplugged_harness() -> None:
+    story = warming()
+    began_s = story.t_s + TICK_S
+    story.rows(1, dict.fromkeys(NAMES), heating=True)
+    (sign,) = (s for s in story.watch.signs if s.kind is SignKind.UNPLUGGED)
+    assert sign.since_s == began_s
+    assert story.state() is State.PROBE_MISSING
+
+
+def test_places_that_open_one_after_the_other_are_no_unplugged_harness() -> None:
+    story = warming()
+    story.rows(3, {"cyl-1": None, "cyl-2": -4.0, "case-nose": -4.0}, heating=True)
+    story.rows(3, dict.fromkeys(NAMES), heating=True)
+    assert (SignKind.UNPLUGGED, None) not in signs(story)
+
+
+def test_unplugged_on_the_way_with_the_heater_drawing_power_is_harm() -> None:
+    story = warming()
+    story.power = 0.9
+    story.rows(3, dict.fromkeys(NAMES), heating=True)
+    assert any(a.kind == "switch-off" and a.harm for a in story.alerts())
+
+
+def test_a_weak_heater_and_a_cold_cylinder_are_asked_about_once() -> None:
+    story = warming()
+    seen = (Sign(SignKind.TOO_WEAK, story.t_s), Sign(SignKind.ONE_COLD, story.t_s, "cyl-2"))
+    story.rows(30, -3.0, heating=True, signs=seen)
+    assert story.kinds().count("too-weak") == 1
+    assert story.kinds().count("one-cold") == 1
+    story.rows(5, -3.0, heating=False)
+    assert not {"too-weak", "one-cold"} & {a.kind for a in story.alerts()}
