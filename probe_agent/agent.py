@@ -35,6 +35,8 @@ from probe_agent.learning import (
     knowledge_of,
     observed,
 )
+from probe_agent.logbook import Logbook
+from probe_agent.outings import OutingFacts
 from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
@@ -181,6 +183,7 @@ class Agent:
         self._heard = Heard(settings, zone)
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
+        self._logbook = Logbook(record, zone)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._knowledge = Knowledge()
@@ -229,6 +232,7 @@ class Agent:
             if watch.t_s is not None:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
+        self._logbook.recall(now_s, self._offset_s)
         self._recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._lesson_due_s = now_s
@@ -394,14 +398,18 @@ class Agent:
             heater = next((s.heater for s in scans if s.heater is not None), None)
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
+            measured = self._points(samples, Scan(t_s, ()), forecast, t_s)
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
             points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
             facts = Facts(t_s, points, forecast)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
+            became = self._follow_outings(measured, heater, t_s)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
-            self._write(self._batch(step, t_s), t_s)
+            batch = self._batch(step, t_s)
+            batch.statements += became
+            self._write(batch, t_s)
             self._show(facts)
             self._learn_when_due(step, t_s)
 
@@ -426,6 +434,13 @@ class Agent:
             self._heard.measured(self._utc(ambient.t_s), ambient.value_c)
         for weather in self._weather.news() if self._weather is not None else ():
             self._with_next += self._heard.hear(weather)
+
+    def _follow_outings(
+        self, measured: tuple[Point, ...], heater: float | None, t_s: float
+    ) -> list[store.Statement]:
+        """What became of the heat-ups, by what the probes alone say."""
+        facts = OutingFacts(t_s, measured, self._watch.heatup is not None, heater)
+        return self._logbook.follow(facts, self._offset_s)
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
@@ -582,7 +597,8 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        later = [*self._with_next, store.keep_value("watch", watch)]
+        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch()]
+        later = [*self._with_next, *kept]
         whole = Batch().add(self._unwritten).add(Batch(statements=later))
         try:
             self.store.commit(whole)
@@ -688,6 +704,7 @@ class Agent:
             self._clock_ok,
             self._learned(),
             self._heard.shown(self._utc(facts.t_s)),
+            self._logbook.shown(self.clock.monotonic()),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -776,6 +793,7 @@ class Agent:
             pairing.TRY: self._try_code,
             pairing.END: self._end_session,
             "weather-said": self._take_weather_word,
+            "flew": self._take_flew_word,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -804,6 +822,11 @@ class Agent:
 
     def _take_weather_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         done, text, statements = self._heard.take_word(body, self._utc(self.clock.monotonic()))
+        batch.statements += statements
+        return done, text
+
+    def _take_flew_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text, statements = self._logbook.take_word(body, self.clock.monotonic())
         batch.statements += statements
         return done, text
 

@@ -14,6 +14,7 @@ from probe_agent.status import (
     AirNow,
     AlertNow,
     FanNow,
+    FlownNow,
     HeaterNow,
     LearnedNow,
     ProbeNow,
@@ -36,6 +37,7 @@ class Frame:
     clock_ok: bool
     learned: LearnedNow | None = None
     air: AirNow | None = None
+    flown: FlownNow | None = None
 
 
 def document(
@@ -99,6 +101,7 @@ def document(
         notes=notes,
         learned=frame.learned,
         air=frame.air,
+        flown=frame.flown,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

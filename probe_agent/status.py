@@ -92,6 +92,30 @@ class LearnedNow(_Part, frozen=True):
     changed: str = ""
 
 
+class OutingNow(_Part, frozen=True, omit_defaults=True):
+    """What became of a heat-up or an absence of the harness; kind as in outings.Kind. unplugged, plugged:
+    when the harness came off and on again; told: when somebody said what it was."""
+
+    outing: int
+    kind: str
+    began: str
+    unplugged: str | None = None
+    plugged: str | None = None
+    told: str | None = None
+
+
+class FlownNow(_Part, frozen=True):
+    """Heat-ups since the last flight with hot oil long enough. hot: when that was; without: heat-ups known
+    to have had none since; unknown: those of which it isn't known. asked: the outing that somebody should
+    say something of; told: else the last of which somebody has."""
+
+    hot: str | None = None
+    without: int = 0
+    unknown: int = 0
+    asked: OutingNow | None = None
+    told: OutingNow | None = None
+
+
 class AirNow(_Part, frozen=True):
     """What the air to come rests on.
 
@@ -182,6 +206,7 @@ class Status(_Part, frozen=True):
     learned: LearnedNow | None = None
     """None where no setup is described."""
     air: AirNow | None = None
+    flown: FlownNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 

@@ -1,0 +1,169 @@
+"""What became of each heat-up, in the record: followed tick by tick, told by command, counted.
+
+What follows from what is `outings`'; here it is kept and shown.
+"""
+
+from __future__ import annotations
+
+import logging
+import math
+import sqlite3
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import msgspec
+
+from probe_agent import outings, store, words
+from probe_agent.by_hand import Answer
+from probe_agent.outings import Kind, Outing, OutingFacts, OutingWatch, Tally
+from probe_agent.status import FlownNow, OutingNow, utc_text
+from probe_agent.store import CameOf, KeptOuting, Statement, Store
+
+log = logging.getLogger(__name__)
+
+_KEPT = "outings"
+_COUNT_AGAIN_S = 300.0
+
+
+class Logbook:
+    """The outings of this aircraft."""
+
+    def __init__(self, record: Store, zone: str) -> None:
+        self._record, self._zone = record, zone
+        self._offset_s = 0.0
+        self._watch = OutingWatch(next_number=record.next_outing_number())
+        self._tally: Tally | None = None
+        self._count_s = -math.inf
+        """When it is counted again [run s]."""
+
+    @property
+    def watch(self) -> OutingWatch:
+        """What is remembered; `outings.flew_since` tells from it whether somebody has flown."""
+        return self._watch
+
+    def recall(self, now_s: float, offset_s: float) -> None:
+        """Take up what an earlier run left, in this run's seconds."""
+        self._offset_s = offset_s
+        text = self._record.kept(_KEPT)
+        if text is None:
+            return
+        try:
+            told_offset_s, watch = msgspec.json.decode(text, type=tuple[float, OutingWatch])
+        except msgspec.MsgspecError:
+            log.warning("the kept outings are of another version; an open one is passed over")
+            return
+        by_s = told_offset_s - offset_s
+        if watch.t_s is not None:
+            by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
+        self._watch = outings.shifted(watch, by_s)
+
+    def follow(self, facts: OutingFacts, offset_s: float) -> list[Statement]:
+        """One tick: what is to be kept of it."""
+        self._offset_s = offset_s
+        followed = outings.step(self._watch, facts)
+        self._watch = followed.watch
+        return self._keeping(followed.changed)
+
+    def keeping_watch(self) -> Statement:
+        """What a restart goes on from, kept with each commit."""
+        kept = msgspec.json.encode((self._offset_s, self._watch)).decode()
+        return store.keep_value(_KEPT, kept)
+
+    def take_word(self, body: Mapping[str, Any], now_s: float) -> tuple[bool, str, list[Statement]]:
+        """Carry out flew: kind, and outing where a certain one is meant. Raises KeyError, TypeError,
+        ValueError."""
+        kind, said = Kind(body["kind"]), body.get("outing")
+        number = None if said is None else int(said)
+        told = outings.tell(self._watch, kind, now_s, number)
+        if told is not None:
+            self._watch = told.watch
+            return *self._noted(kind, told.changed[0].began_s + self._offset_s, now_s), self._keeping(
+                told.changed
+            )
+        kept = None if number is None else self._record.outing(number)
+        if kept is None:
+            return False, f"There is no outing {number}. probe-agent outings shows their numbers.", []
+        self._count_s = -math.inf
+        statements = store.tell_outing(kept.number, kind, now_s + self._offset_s, outings.MOST_FIRST)
+        return *self._noted(kind, kept.began_at, now_s), statements
+
+    def _noted(self, kind: Kind, began_at: float, now_s: float) -> Answer:
+        day = words.moment(began_at, self._zone, now_s + self._offset_s)
+        return True, f"Noted for {day}: {words.outing_kind(kind)}. It can be corrected."
+
+    def _keeping(self, changed: Iterable[Outing]) -> list[Statement]:
+        out: list[Statement] = []
+        for outing in changed:
+            self._count_s = -math.inf
+            kept = kept_outing(outing, self._offset_s)
+            out += store.keep_outing(kept, outing.heatup, outings.MOST_FIRST)
+        return out
+
+    def shown(self, now_s: float) -> FlownNow | None:
+        """What viewers see: the count, the outing asked about, else the last that somebody spoke of. None
+        where the record can't be read."""
+        if (tally := self._counted(now_s)) is None:
+            return None
+        asked = outings.question(self._watch, now_s)
+        last = next((o for o in reversed(self._watch.recent) if o.told_s is not None), None)
+        return FlownNow(
+            hot=None if tally.hot_at is None else utc_text(tally.hot_at),
+            without=tally.without,
+            unknown=tally.unknown,
+            asked=None if asked is None else self._outing_now(asked),
+            told=None if last is None or asked is not None else self._outing_now(last),
+        )
+
+    def _counted(self, now_s: float) -> Tally | None:
+        if now_s >= self._count_s:
+            try:
+                self._tally = counted(self._record.came_of_heatups())
+            except sqlite3.Error as err:
+                log.error("heat-ups can't be counted: %s", err)
+            self._count_s = now_s + _COUNT_AGAIN_S
+        return self._tally
+
+    def _outing_now(self, outing: Outing) -> OutingNow:
+        kept = kept_outing(outing, self._offset_s)
+
+        def text(at: float | None) -> str | None:
+            return None if at is None else utc_text(at)
+
+        return OutingNow(
+            outing=kept.number,
+            kind=kept.kind,
+            began=utc_text(kept.began_at),
+            unplugged=text(kept.unplugged_at),
+            plugged=text(kept.plugged_at),
+            told=text(kept.told_at),
+        )
+
+
+def counted(came_of: CameOf) -> Tally:
+    """The count of what a store says came of the heat-ups."""
+    hot, heatups = came_of
+    return outings.tally(hot, [(at, [Kind(k) for k in kinds]) for at, kinds in heatups])
+
+
+def kept_outing(outing: Outing, offset_s: float) -> KeptOuting:
+    """An outing as the record has it, in UTC."""
+
+    def at(instant_s: float | None) -> float | None:
+        return None if instant_s is None else instant_s + offset_s
+
+    return KeptOuting(
+        number=outing.number,
+        heatup=None,
+        departure=outing.departure,
+        began_at=outing.began_s + offset_s,
+        ended_at=at(outing.ended_s),
+        kind=outing.kind.value,
+        told_by=outing.told_by.value,
+        told_at=at(outing.told_s),
+        unplugged_at=at(outing.unplugged_s),
+        plugged_at=at(outing.plugged_s),
+        left_c=outing.left_c,
+        found_c=outing.found_c,
+        oil_c=outing.oil_c,
+        oil_s=outing.oil_s,
+    )
