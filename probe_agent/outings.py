@@ -201,7 +201,7 @@ def tell(watch: OutingWatch, kind: Kind, now_s: float, number: int | None = None
             return None
         watch, found = _new(watch, now_s)
     told = replace(found, kind=kind, told_by=ToldBy.TAP, told_s=now_s)
-    if told.ended_s is None and watch.unplugged_s is None:
+    if told.ended_s is None and watch.unplugged_s is None and watch.run_s is None:
         told = replace(told, ended_s=now_s)
     before = replace(watch, recent=tuple(o for o in watch.recent if o is not found))
     return _stepped(before, replace(watch, recent=tuple(told if o is found else o for o in watch.recent)))
@@ -306,8 +306,8 @@ def tally(hot_ats: Sequence[float], heatups: Iterable[tuple[float, Sequence[Kind
 
 
 def _follow_heatup(watch: OutingWatch, facts: OutingFacts) -> OutingWatch:
-    """Each heat-up has an outing of its own from its beginning."""
-    if facts.in_heatup and not watch.in_heatup:
+    """Each heat-up has an outing of its own from its beginning; an engine that runs is none."""
+    if facts.in_heatup and not watch.in_heatup and watch.run_s is None:
         watch, _ = _new(_end_current(watch, facts.t_s), facts.t_s, heatup=True)
         if watch.unplugged_s is not None:
             watch = _changed(watch, watched=False)
@@ -452,9 +452,9 @@ def _follow_run(watch: OutingWatch, facts: OutingFacts) -> OutingWatch:
     if hottest_c >= WARM_C:
         return watch
     current = watch.current
-    assert current is not None
-    kind = Kind.HOT if (current.oil_s or 0.0) >= OIL_HOT_S else Kind.GROUND
-    watch = _changed(watch, kind=kind, told_by=ToldBy.TEMPERATURES)
+    if current is not None and current.told_by is not ToldBy.TAP:
+        kind = Kind.HOT if (current.oil_s or 0.0) >= OIL_HOT_S else Kind.GROUND
+        watch = _changed(watch, kind=kind, told_by=ToldBy.TEMPERATURES)
     return replace(_end_current(watch, facts.t_s), run_s=None)
 
 

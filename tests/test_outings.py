@@ -98,6 +98,10 @@ class Stand:
         self.in_heatup = True
         return self.live(hours, 9.0)
 
+    def seem_to_heat(self) -> Stand:
+        self.in_heatup = True
+        return self
+
     def cool(self, hours: float) -> Stand:
         self.in_heatup = False
         return self.live(hours, -5.0)
@@ -215,8 +219,20 @@ CASES: dict[str, tuple[Callable[[Stand], Stand], list[tuple[str, str]], int | No
         [("ground-run", "temperatures")],
         1,
     ),
+    "told while it runs": (
+        lambda d: d.heat().live(0.3, 90.0, 60.0).say(Kind.GROUND).live(0.2, 100.0, 70.0).live(1, 55.0, 55.0),
+        [("ground-run", "tap")],
+        None,
+    ),
+    "a run that looks like a heat-up": (
+        lambda d: stop_heating(d.live(0.1, -10.0).live(0.1, 95.0).seem_to_heat().live(0.2, 95.0)).live(
+            1, 50.0
+        ),
+        [("ground-run", "temperatures")],
+        1,
+    ),
     "second flight of the day, no heat-up": (
-        lambda d: replace_heatup(d.heat().live(2, None).live(0.5, 60.0)).live(2, None).live(0.2, 72.0),
+        lambda d: stop_heating(d.heat().live(2, None).live(0.5, 60.0)).live(2, None).live(0.2, 72.0),
         [("flown", "temperatures"), ("flown", "temperatures")],
         2,
     ),
@@ -243,7 +259,7 @@ CASES: dict[str, tuple[Callable[[Stand], Stand], list[tuple[str, str]], int | No
 }
 
 
-def replace_heatup(day: Stand) -> Stand:
+def stop_heating(day: Stand) -> Stand:
     day.in_heatup = False
     return day
 
@@ -314,7 +330,7 @@ def test_whether_somebody_flew(name: str) -> None:
 
 
 def test_a_flight_before_is_none_since() -> None:
-    day = replace_heatup(Stand().heat().live(2, None).live(0.2, 60.0)).live(3, 20.0)
+    day = stop_heating(Stand().heat().live(2, None).live(0.2, 60.0)).live(3, 20.0)
     assert flew_since(day.watch, day.t_s - HOUR_S) is False
 
 
@@ -409,7 +425,7 @@ def unmoved(outing: Outing, by_s: float) -> Outing:
     return shifted(OutingWatch(recent=(outing,)), -by_s).recent[0]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(st.lists(ACTS, max_size=14))
 def test_any_day_leaves_one_consistent_record(acts: list[Act]) -> None:
     rows = lived(acts, lambda _: False)
@@ -429,7 +445,7 @@ def test_any_day_leaves_one_consistent_record(acts: list[Act]) -> None:
     assert counted.without + counted.unknown <= 1
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=300, deadline=None)
 @given(st.lists(ACTS, max_size=14), st.sets(st.integers(1, 400), max_size=6))
 def test_a_restart_at_any_row_changes_nothing(acts: list[Act], at: set[int]) -> None:
     assert lived(acts, at.__contains__) == lived(acts, lambda _: False)
