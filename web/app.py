@@ -23,6 +23,7 @@ from probe_agent.config import Settings
 from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import Unit, place_name
+from web import answer
 from web.access import (
     HOW,
     SHORT,
@@ -81,6 +82,7 @@ def create_app(
     app.jinja_env.filters["place"] = place_name
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    answer.connect(app, source, store_path, settings, Commander(store_path, answer_timeout_s))
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
     app.register_error_handler(Exception, _fail)
@@ -116,7 +118,7 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
-        if request.endpoint == "static":
+        if request.endpoint in ("static", *answer.ENDPOINTS):
             return None
         settings = self.settings.page
         g.way = way_of(
