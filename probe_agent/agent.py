@@ -37,7 +37,6 @@ from probe_agent.learning import (
     observed,
 )
 from probe_agent.logbook import Logbook
-from probe_agent.outings import OutingFacts
 from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
@@ -488,8 +487,8 @@ class Agent:
         self, measured: tuple[Point, ...], heater: float | None, t_s: float
     ) -> list[store.Statement]:
         """What became of the heat-ups, by what the probes alone say."""
-        facts = OutingFacts(t_s, measured, self._watch.heatup is not None, heater)
-        return self._logbook.follow(facts, self._offset_s)
+        heats = self._watch.heatup is not None
+        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s)
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""

@@ -9,6 +9,7 @@ import logging
 import math
 import sqlite3
 from collections.abc import Iterable, Mapping
+from contextlib import suppress
 from typing import Any
 
 import msgspec
@@ -16,6 +17,7 @@ import msgspec
 from probe_agent import outings, store, words
 from probe_agent.by_hand import Answer
 from probe_agent.outings import Kind, Outing, OutingFacts, OutingWatch, Tally
+from probe_agent.readings import Point
 from probe_agent.status import FlownNow, OutingNow, utc_text
 from probe_agent.store import CameOf, KeptOuting, Statement, Store
 
@@ -32,6 +34,7 @@ class Logbook:
         self._record, self._zone = record, zone
         self._offset_s = 0.0
         self._watch = OutingWatch(next_number=record.next_outing_number())
+        self._at_hand: tuple[int, float] | None = None
         self._tally: Tally | None = None
         self._count_s = -math.inf
         """When it is counted again [run s]."""
@@ -57,12 +60,23 @@ class Logbook:
             by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
         self._watch = outings.shifted(watch, by_s)
 
-    def follow(self, facts: OutingFacts, offset_s: float) -> list[Statement]:
-        """One tick: what is to be kept of it."""
+    def follow(
+        self, t_s: float, points: tuple[Point, ...], in_heatup: bool, power: float | None, offset_s: float
+    ) -> list[Statement]:
+        """One tick, its points as the probes alone tell them: what is to be kept of it."""
         self._offset_s = offset_s
+        facts = OutingFacts(t_s, points, in_heatup, power, self._departure(t_s))
         followed = outings.step(self._watch, facts)
         self._watch = followed.watch
         return self._keeping(followed.changed)
+
+    def _departure(self, t_s: float) -> tuple[int, float] | None:
+        """The departure at hand, its start in run seconds."""
+        now_at = t_s + self._offset_s
+        first_at, last_at = now_at - outings.PASSED_LONG_S, now_at + outings.NEAR_START_S
+        with suppress(sqlite3.Error):  # a record that can't be read just now: the last known holds on
+            self._at_hand = self._record.departure_at_hand(first_at, last_at, now_at)
+        return self._at_hand and (self._at_hand[0], self._at_hand[1] - self._offset_s)
 
     def keeping_watch(self) -> Statement:
         """What a restart goes on from, kept with each commit."""

@@ -88,6 +88,8 @@ ASK_AFTER_S = 1800.0
 ASK_FOR_S = 3 * 86_400.0
 LATELY_S = 86_400.0
 NEAR_START_S = 3 * 3600.0
+PASSED_LONG_S = 12 * 3600.0
+"""A departure that passed longer ago is asked about no more."""
 DRAWS = 0.02
 KEPT = 4
 

@@ -437,7 +437,7 @@ FLEW_ANSWERS = {
 }
 """What can be said of an outing, as on its buttons."""
 OIL_NOTE = (
-    "Hot: oil at 82 °C (180 °F) or more for 30 min in flight, which clears it of water (common practice)."
+    "Hot: oil at 82 °C (180 °F) or more for 30 min in flight, which clears it of water (common practice, no source)."
 )
 
 
@@ -475,7 +475,7 @@ def since_flight(hot_at: float | None, without: int, unknown: int, now_at: float
         said = f"Last flight with the oil hot long enough: {ago} ago"
     since = "; " + ("since then " if hot_at is not None else "")
     said += f"{since}{heat_ups(without)} without one"
-    return f"{said}, {unknown} more not known." if unknown else f"{said}."
+    return f"{said}, {_count(unknown)} more not known." if unknown else f"{said}."
 
 
 def outing_rests_on(o: OutingTold, zone: str, now_at: float, unit: Unit = "C") -> str:

@@ -108,6 +108,7 @@ class _Pages:
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
+        add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
         add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
         add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
@@ -193,6 +194,13 @@ class _Pages:
         if request.form.get("on") not in ("yes", "no"):
             return self._page(said=Outcome(False, "Say whether the heater is on or off."), code=422)
         return self._act("heater-said", {"on": request.form["on"] == "yes"})
+
+    def act_flew(self) -> BaseResponse:
+        """Say what became of a heat-up, or correct it."""
+        kind, number = request.form.get("kind", ""), request.form.get("outing", "")
+        if kind not in words.FLEW_ANSWERS or not number.isascii() or not number.isdigit():
+            return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
+        return self._act("flew", {"kind": kind, "outing": int(number)})
 
     def act_undo(self) -> BaseResponse:
         number = request.form.get("id", "")

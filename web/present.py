@@ -11,10 +11,12 @@ from probe_agent import words
 from probe_agent.readings import State
 from probe_agent.status import (
     AlertNow,
+    FlownNow,
     ProbeNow,
     Status,
     is_stale,
     stale_after_s,
+    utc_seconds,
 )
 from probe_agent.words import Unit
 
@@ -46,6 +48,19 @@ class AlertView:
 
 
 @dataclass(frozen=True, slots=True)
+class FlownView:
+    """What is asked of an outing, with its number and the answers as (value, label); else what was told of
+    the last one, to correct. count: heat-ups without a flight, None where there is none to speak of."""
+
+    outing: int | None
+    asked: str | None
+    told: str | None
+    answers: tuple[tuple[str, str], ...]
+    note: str
+    count: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class NowView:
     """The page Now, in reading order."""
 
@@ -72,6 +87,7 @@ class NowView:
     extra: tuple[str, ...]
     next_action: str
     alerts: tuple[AlertView, ...]
+    flown: FlownView | None
     heater: str
     heater_measured: bool
     probes: tuple[ProbeView, ...]
@@ -117,6 +133,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         extra=_extra(status),
         next_action=words.next_action(status),
         alerts=tuple(_alert(a, status, unit) for a in status.alerts),
+        flown=None if status.flown is None else _flown(status.flown, status.zone, run_now(status)),
         heater=words.heater_words(status),
         heater_measured=status.heater.known_by == "measured",
         probes=tuple(_probe(p, status, unit) for p in status.probes),
@@ -195,6 +212,26 @@ def _demo(status: Status) -> str | None:
 def _alert(a: AlertNow, status: Status, unit: Unit) -> AlertView:
     answers = () if a.answered else tuple((word, words.answer_words(word)) for word in a.answers)
     return AlertView(a.id, words.alert(a, status, unit), a.harm, answers)
+
+
+def _flown(flown: FlownNow, zone: str, now_at: float) -> FlownView | None:
+    """None where nothing is to be asked, corrected or counted."""
+    asked, told = flown.asked, flown.told
+    count = None
+    if flown.without or flown.unknown:
+        hot_at = None if flown.hot is None else utc_seconds(flown.hot)
+        count = words.since_flight(hot_at, flown.without, flown.unknown, now_at)
+    meant = asked or told
+    if meant is None and count is None:
+        return None
+    return FlownView(
+        outing=None if meant is None else meant.outing,
+        asked=None if asked is None else words.was_it_flown(asked, zone, now_at),
+        told=None if told is None else words.flown_told(told, zone, now_at),
+        answers=tuple(words.FLEW_ANSWERS.items()),
+        note=words.OIL_NOTE,
+        count=count,
+    )
 
 
 def _probe(p: ProbeNow, status: Status, unit: Unit) -> ProbeView:
