@@ -919,7 +919,7 @@ def flew(settings_file: Path | None, store_file: Path | None, outing: int | None
     flown-hot: oil at 82 °C (180 °F) or more for 30 min in flight (common practice, no source). Said again,
     it is corrected.
     """
-    body = {"kind": kind} if outing is None else {"kind": kind, "outing": outing}
+    body = {"what": kind} if outing is None else {"what": kind, "outing": outing}
     _ask(settings_file, store_file, "flew", body)
 
 

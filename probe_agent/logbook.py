@@ -84,25 +84,24 @@ class Logbook:
         return store.keep_value(_KEPT, kept)
 
     def take_word(self, body: Mapping[str, Any], now_s: float) -> tuple[bool, str, list[Statement]]:
-        """Carry out flew: kind, and outing where a certain one is meant. Raises KeyError, TypeError,
+        """Carry out flew: what, and outing where a certain one is meant. Raises KeyError, TypeError,
         ValueError."""
-        kind, said = Kind(body["kind"]), body.get("outing")
+        kind, said = Kind(body["what"]), body.get("outing")
         number = None if said is None else int(said)
         told = outings.tell(self._watch, kind, now_s, number)
         if told is not None:
             self._watch = told.watch
-            return *self._noted(kind, told.changed[0].began_s + self._offset_s, now_s), self._keeping(
-                told.changed
-            )
+            noted = self._noted(kind, kept_outing(told.changed[0], self._offset_s), now_s)
+            return *noted, self._keeping(told.changed)
         kept = None if number is None else self._record.outing(number)
         if kept is None:
             return False, f"There is no outing {number}. probe-agent outings shows their numbers.", []
         self._count_s = -math.inf
         statements = store.tell_outing(kept.number, kind, now_s + self._offset_s, outings.MOST_FIRST)
-        return *self._noted(kind, kept.began_at, now_s), statements
+        return *self._noted(kind, kept, now_s), statements
 
-    def _noted(self, kind: Kind, began_at: float, now_s: float) -> Answer:
-        day = words.moment(began_at, self._zone, now_s + self._offset_s)
+    def _noted(self, kind: Kind, outing: KeptOuting, now_s: float) -> Answer:
+        day = words.moment(outing.unplugged_at or outing.began_at, self._zone, now_s + self._offset_s)
         return True, f"Noted for {day}: {words.outing_kind(kind)}. It can be corrected."
 
     def _keeping(self, changed: Iterable[Outing]) -> list[Statement]:

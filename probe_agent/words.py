@@ -437,7 +437,8 @@ FLEW_ANSWERS = {
 }
 """What can be said of an outing, as on its buttons."""
 OIL_NOTE = (
-    "Hot: oil at 82 °C (180 °F) or more for 30 min in flight, which clears it of water (common practice, no source)."
+    "Hot: oil at 82 °C (180 °F) or more for 30 min in flight, which clears it of water (common practice, no "
+    "source)."
 )
 
 

@@ -45,7 +45,7 @@ LOCAL = {"REMOTE_ADDR": "127.0.0.1", "HTTP_HOST": "localhost:8088"}
 EVERY_ACT = {
     "/act/alert": {"alert": "none", "answer": "it-is-off"},
     "/act/heater": {"on": "no"},
-    "/act/flew": {"kind": "not-flown", "outing": "1"},
+    "/act/flew": {"what": "not-flown", "outing": "1"},
     "/act/hand-reading": {
         "place": "cyl-1",
         "value": "3",

@@ -197,10 +197,10 @@ class _Pages:
 
     def act_flew(self) -> BaseResponse:
         """Say what became of a heat-up, or correct it."""
-        kind, number = request.form.get("kind", ""), request.form.get("outing", "")
-        if kind not in words.FLEW_ANSWERS or not number.isascii() or not number.isdigit():
+        what, number = request.form.get("what", ""), request.form.get("outing", "")
+        if what not in words.FLEW_ANSWERS or not number.isascii() or not number.isdigit():
             return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
-        return self._act("flew", {"kind": kind, "outing": int(number)})
+        return self._act("flew", {"what": what, "outing": int(number)})
 
     def act_undo(self) -> BaseResponse:
         number = request.form.get("id", "")

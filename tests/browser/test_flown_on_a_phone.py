@@ -60,7 +60,7 @@ def test_opening_asks_nothing_of_the_daemon_and_pressing_acts_once(
     )
     wait_for(phone, lambda: "Done." in body(phone))
     phone.refresh()
-    assert [(c.kind, c.body) for c in served.daemon.asked] == [("flew", {"kind": "flown-short", "outing": 4})]
+    assert [(c.kind, c.body) for c in served.daemon.asked] == [("flew", {"what": "flown-short", "outing": 4})]
 
 
 def test_what_was_told_is_dated_and_can_be_corrected(served: ServedPage, phone: webdriver.Chrome) -> None:
@@ -71,7 +71,7 @@ def test_what_was_told_is_dated_and_can_be_corrected(served: ServedPage, phone: 
     told.find_element(By.TAG_NAME, "summary").click()
     phone.find_element(By.ID, "flew-4-flown-hot").click()
     wait_for(phone, lambda: "Done." in body(phone))
-    assert [c.body for c in served.daemon.asked] == [{"kind": "flown-hot", "outing": 4}]
+    assert [c.body for c in served.daemon.asked] == [{"what": "flown-hot", "outing": 4}]
 
 
 def test_a_new_question_takes_the_place_of_the_old_one(served: ServedPage, phone: webdriver.Chrome) -> None:
@@ -84,7 +84,7 @@ def test_a_new_question_takes_the_place_of_the_old_one(served: ServedPage, phone
     wait_for(phone, lambda: phone.find_elements(By.ID, "flew-5-not-flown"))
     phone.find_element(By.ID, "flew-5-not-flown").click()
     wait_for(phone, lambda: "Done." in body(phone))
-    assert [c.body for c in served.daemon.asked] == [{"kind": "not-flown", "outing": 5}]
+    assert [c.body for c in served.daemon.asked] == [{"what": "not-flown", "outing": 5}]
 
 
 def test_without_script_it_is_answered_too(served: ServedPage, phone: webdriver.Chrome) -> None:
@@ -94,4 +94,4 @@ def test_without_script_it_is_answered_too(served: ServedPage, phone: webdriver.
     assert "The temperatures don't tell." in body(phone)
     phone.find_element(By.ID, "flew-4-unknown").click()
     wait_for(phone, lambda: "Done." in body(phone))
-    assert served.daemon.asked[0].body == {"kind": "unknown", "outing": 4}
+    assert served.daemon.asked[0].body == {"what": "unknown", "outing": 4}
