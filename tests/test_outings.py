@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 import statistics
+from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
@@ -351,8 +352,11 @@ def test_heat_ups_are_counted_by_what_is_known() -> None:
     assert tally([50.0, 850.0], heatups) == outings.Tally(850.0, 0, 1)
 
 
-def cooled_c(layout: Layout, hours: float, cover: bool, wind_m_s: float, air_c: float) -> float:
-    """Middle of the engine's places so long after it ran, on the simulated engine."""
+def cooled_c(
+    layout: Layout, hours: float, cover: bool, wind_m_s: float, air_c: float, left_c: float | None = None
+) -> float:
+    """Middle of the engine's places so long after it ran, or was left at a temperature by a heat-up, on the
+    simulated engine."""
     design = EngineDesign.nominal(layout)
     places = (*(f"cyl-{i + 1}" for i in range(design.cylinders)), "case-top", "case-nose")
     engine = SimulatedEngine(
@@ -362,9 +366,10 @@ def cooled_c(layout: Layout, hours: float, cover: bool, wind_m_s: float, air_c: 
         tuple(ProbeDesign(p) for p in places),
         (),
         seed=1,
-        start=Flown(hours),
+        start=Flown(hours) if left_c is None else dict.fromkeys((*places, "sump"), left_c),
     )
-    return statistics.median(s.value_c for s in engine.read(0.0).samples if isinstance(s, Reading))
+    scan = engine.read(0.0 if left_c is None else hours * HOUR_S)
+    return statistics.median(s.value_c for s in scan.samples if isinstance(s, Reading))
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
@@ -374,6 +379,28 @@ def test_no_simulated_engine_cools_as_fast_as_is_allowed_for(layout: Layout, hou
         found_c = cooled_c(layout, hours, cover, wind_m_s, air_c)
         assert found_c > air_c + AFTER_RUN_K * math.exp(-hours * HOUR_S / FASTEST_S)
         assert judged(9.0, found_c, air_c, hours * HOUR_S) is not Kind.NOT
+
+
+CLIMATES = ((False, 8.0, -15.0), (False, 3.0, -5.0), (True, 2.0, -10.0), (True, 4.0, 2.0))
+AWAYS_H = (0.5, 1.0, 2.0, 3.0, 5.0, 8.0)
+
+
+def test_what_the_temperatures_tell_is_never_the_contrary() -> None:
+    """Every layout left at 10 °C, away for half an hour to eight; flown and landed at three times of it, or
+    left to cool. What can't be told is said to be unknown."""
+    flown: Counter[Kind] = Counter()
+    stayed: Counter[Kind] = Counter()
+    for layout, climate, away_h in itertools.product(LAYOUTS, CLIMATES, AWAYS_H):
+        for landed_h in (0.25 * away_h, 0.5 * away_h, away_h - 0.25):
+            found_c = cooled_c(layout, away_h - landed_h, *climate)
+            flown[judged(10.0, found_c, climate[2], away_h * HOUR_S)] += 1
+        found_c = cooled_c(layout, away_h, *climate, left_c=10.0)
+        stayed[judged(10.0, found_c, climate[2], away_h * HOUR_S)] += 1
+    print(f"flown: {dict(flown)}; left to cool: {dict(stayed)}")
+    assert set(flown) <= {Kind.FLOWN, Kind.UNKNOWN}
+    assert set(stayed) <= {Kind.NOT, Kind.UNKNOWN}
+    assert flown[Kind.FLOWN] > flown.total() / 2
+    assert stayed[Kind.NOT] > 0
 
 
 Act = tuple[str, Any, Any]
