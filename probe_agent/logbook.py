@@ -34,7 +34,7 @@ class Logbook:
         self._record, self._zone = record, zone
         self._offset_s = 0.0
         self._watch = OutingWatch(next_number=record.next_outing_number())
-        self._at_hand: tuple[int, float] | None = None
+        self._at_hand: tuple[int, float, bool] | None = None
         self._tally: Tally | None = None
         self._count_s = -math.inf
         """When it is counted again [run s]."""
@@ -70,13 +70,25 @@ class Logbook:
         self._watch = followed.watch
         return self._keeping(followed.changed)
 
-    def _departure(self, t_s: float) -> tuple[int, float] | None:
+    def hear_departure(self, said: str, start_at: float, now_s: float) -> list[Statement]:
+        """A word on a departure ("started", "did-not-start", "not-flying"), its start in UTC seconds: what
+        is to be kept of it here."""
+        told = outings.hear_departure(self._watch, said, start_at - self._offset_s, now_s)
+        if told is None:
+            return []
+        self._watch = told.watch
+        return self._keeping(told.changed)
+
+    def _departure(self, t_s: float) -> tuple[int, float, bool] | None:
         """The departure at hand, its start in run seconds."""
         now_at = t_s + self._offset_s
         first_at, last_at = now_at - outings.PASSED_LONG_S, now_at + outings.NEAR_START_S
         with suppress(sqlite3.Error):  # a record that can't be read just now: the last known holds on
             self._at_hand = self._record.departure_at_hand(first_at, last_at, now_at)
-        return self._at_hand and (self._at_hand[0], self._at_hand[1] - self._offset_s)
+        if self._at_hand is None:
+            return None
+        number, start_at, started = self._at_hand
+        return number, start_at - self._offset_s, started
 
     def keeping_watch(self) -> Statement:
         """What a restart goes on from, kept with each commit."""

@@ -97,13 +97,13 @@ KEPT = 4
 @dataclass(frozen=True, slots=True)
 class OutingFacts:
     """One tick. in_heatup: a heat-up is open; power: measured share, None where nobody measures it;
-    departure: number and planned start [run s] of the one at hand."""
+    departure: number and planned start [run s] of the one at hand, and whether it was said to have started."""
 
     t_s: float
     points: tuple[Point, ...]
     in_heatup: bool
     power: float | None = None
-    departure: tuple[int, float] | None = None
+    departure: tuple[int, float, bool] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,6 +207,22 @@ def tell(watch: OutingWatch, kind: Kind, now_s: float, number: int | None = None
         told = replace(told, ended_s=now_s)
     before = replace(watch, recent=tuple(o for o in watch.recent if o is not found))
     return _stepped(before, replace(watch, recent=tuple(told if o is found else o for o in watch.recent)))
+
+
+_OF_DEPARTURE = {"did-not-start": Kind.ATTEMPT, "not-flying": Kind.NOT}
+
+
+def hear_departure(watch: OutingWatch, said: str, start_s: float, now_s: float) -> OutingStep | None:
+    """What a word on a departure says of the outing at hand: "did-not-start", or "not-flying" of a start
+    that is near. None where it says nothing of it: that it started doesn't tell what was flown."""
+    kind = _OF_DEPARTURE.get(said)
+    near = abs(start_s - now_s) <= NEAR_START_S
+    current = watch.current
+    if kind is None or not near or (current is None and kind is Kind.NOT):
+        return None
+    if current is None:
+        watch, current = _new(watch, now_s)
+    return tell(watch, kind, now_s, current.number)
 
 
 def question(watch: OutingWatch, now_s: float) -> Outing | None:
@@ -473,9 +489,9 @@ def _measure_oil(watch: OutingWatch, facts: OutingFacts) -> OutingWatch:
 
 def _follow_departure(watch: OutingWatch, facts: OutingFacts) -> OutingWatch:
     """A departure that has passed without a word belongs to the outing at hand, or to one of its own."""
-    if facts.departure is None or facts.t_s < facts.departure[1] + PASSED_S:
+    if facts.departure is None or facts.departure[2] or facts.t_s < facts.departure[1] + PASSED_S:
         return watch
-    number, start_s = facts.departure
+    number, start_s, _ = facts.departure
     if any(
         o.departure == number and (o.due_s is not None or o.unplugged_s is not None) for o in watch.recent
     ):

@@ -557,16 +557,19 @@ class Store:
             ).fetchone()
             return None if row[0] is None else float(row[0])
 
-    def departure_at_hand(self, from_at: float, to_at: float, near_at: float) -> tuple[int, float] | None:
-        """Number and start [UTC s] of the departure nearest to an instant, between two others, of which
-        nobody has said what came of it."""
+    def departure_at_hand(
+        self, from_at: float, to_at: float, near_at: float
+    ) -> tuple[int, float, bool] | None:
+        """Number, start [UTC s] and whether somebody has said it started, of the departure nearest to an
+        instant, between two others, that wasn't cancelled."""
         with self._lock:
             row = self._db.execute(
-                "SELECT departure, leaves_at FROM departures WHERE leaves_at BETWEEN ? AND ?"
-                " AND coalesce(outcome, 'passed') = 'passed' ORDER BY abs(leaves_at - ?) LIMIT 1",
+                "SELECT departure, leaves_at, outcome IS 'started' FROM departures"
+                " WHERE leaves_at BETWEEN ? AND ? AND coalesce(outcome, 'passed') IN ('passed', 'started')"
+                " ORDER BY abs(leaves_at - ?) LIMIT 1",
                 (from_at, to_at, near_at),
             ).fetchone()
-            return None if row is None else (int(row[0]), float(row[1]))
+            return None if row is None else (int(row[0]), float(row[1]), bool(row[2]))
 
     def mark_delivered(self, message: int, now_at: float) -> None:
         with self._writing() as db:

@@ -39,6 +39,7 @@ from probe_agent.outings import (
     OutingWatch,
     ToldBy,
     flew_since,
+    hear_departure,
     judged,
     question,
     shifted,
@@ -81,7 +82,7 @@ class Stand:
         c: float | None,
         oil_c: float | None = None,
         fault: str = "open",
-        departure: tuple[int, float] | None = None,
+        departure: tuple[int, float, bool] | None = None,
         power: float | None = None,
         air_c: float = -10.0,
     ) -> Stand:
@@ -248,7 +249,7 @@ CASES: dict[str, tuple[Callable[[Stand], Stand], list[tuple[str, str]], int | No
         None,
     ),
     "the planned start passes, the harness stays on": (
-        lambda d: d.heat().live(2, 9.0, departure=(7, 2.5 * HOUR_S)),
+        lambda d: d.heat().live(2, 9.0, departure=(7, 2.5 * HOUR_S, False)),
         [("open", "nothing")],
         1,
     ),
@@ -303,9 +304,32 @@ def test_unplugged_and_back_on_either_side_of_a_night_without_power() -> None:
 
 
 def test_a_departure_is_linked_to_the_harness_coming_off() -> None:
-    day = Stand().heat().live(1, None, departure=(3, 2.4 * HOUR_S))
+    day = Stand().heat().live(1, None, departure=(3, 2.4 * HOUR_S, True))
     assert day.rows[1].departure == 3
     assert len(day.rows) == 1
+
+
+def test_a_word_on_a_departure_is_one_on_the_outing_at_hand() -> None:
+    warm = Stand().heat().watch
+    now_s = 2 * HOUR_S
+    attempt = hear_departure(warm, "did-not-start", now_s, now_s)
+    assert attempt is not None
+    assert [(o.kind, o.told_by) for o in attempt.changed] == [(Kind.ATTEMPT, ToldBy.TAP)]
+    cancelled = hear_departure(warm, "not-flying", now_s + HOUR_S, now_s)
+    assert cancelled is not None
+    assert [o.kind for o in cancelled.changed] == [Kind.NOT]
+    assert hear_departure(warm, "started", now_s, now_s) is None
+    assert hear_departure(warm, "not-flying", now_s + 86_400.0, now_s) is None, "tomorrow's is another"
+    assert hear_departure(OutingWatch(), "not-flying", now_s, now_s) is None
+    cold = hear_departure(OutingWatch(), "did-not-start", now_s, now_s)
+    assert cold is not None
+    assert [(o.number, o.kind) for o in cold.changed] == [(1, Kind.ATTEMPT)]
+
+
+def test_a_started_departure_is_not_asked_about_while_the_harness_is_on() -> None:
+    day = Stand().heat().live(2, 9.0, departure=(7, 2.5 * HOUR_S, True))
+    assert day.asked is None
+    assert day.rows[1].departure is None
 
 
 def test_an_outing_of_another_time_is_not_taken_for_this_one() -> None:
@@ -437,7 +461,7 @@ def lived(acts: Sequence[Act], restart: Callable[[int], bool]) -> list[Outing]:
                 by_s = 4096.0 * (1 if row % 2 else -1)
                 watch = shifted(msgspec.json.decode(text, type=OutingWatch), by_s)
                 moved_s += by_s
-            seen = departure and (departure[0], departure[1] + moved_s)
+            seen = departure and (departure[0], departure[1] + moved_s, False)
             c = None if value is None else float(value)
             stepped = step(watch, OutingFacts(t_s + moved_s, points(c), in_heatup, None, seen))
             watch = stepped.watch
