@@ -10,6 +10,7 @@ import math
 import sqlite3
 from collections.abc import Iterable, Mapping
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import Any
 
 import msgspec
@@ -25,6 +26,21 @@ log = logging.getLogger(__name__)
 
 _KEPT = "outings"
 _COUNT_AGAIN_S = 300.0
+_CLOCK_STEP_S = 2.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Recalled:
+    """When this run began [its s], the offset to UTC that the earlier one had, and its last second."""
+
+    begun_s: float
+    offset_s: float
+    last_s: float
+
+    def by_s(self, offset_s: float) -> float:
+        """From the earlier run's seconds to this one's, whose offset to UTC is given. A clock that went back
+        can't have seen the future."""
+        return min(self.offset_s - offset_s, self.begun_s - self.last_s)
 
 
 class Logbook:
@@ -34,6 +50,7 @@ class Logbook:
         self._record, self._zone = record, zone
         self._offset_s = 0.0
         self._watch = OutingWatch(next_number=record.next_outing_number())
+        self._recalled: _Recalled | None = None
         self._at_hand: tuple[int, float, bool] | None = None
         self._tally: Tally | None = None
         self._count_s = -math.inf
@@ -55,20 +72,28 @@ class Logbook:
         except msgspec.MsgspecError:
             log.warning("the kept outings are of another version; an open one is passed over")
             return
-        by_s = told_offset_s - offset_s
-        if watch.t_s is not None:
-            by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
-        self._watch = outings.shifted(watch, by_s)
+        last_s = now_s if watch.t_s is None else watch.t_s
+        self._recalled = _Recalled(now_s, told_offset_s, last_s)
+        self._watch = outings.shifted(watch, self._recalled.by_s(offset_s))
 
     def follow(
         self, t_s: float, points: tuple[Point, ...], in_heatup: bool, power: float | None, offset_s: float
     ) -> list[Statement]:
         """One tick, its points as the probes alone tell them: what is to be kept of it."""
-        self._offset_s = offset_s
+        kept_anew = self._put_right(offset_s)
         facts = OutingFacts(t_s, points, in_heatup, power, self._departure(t_s))
         followed = outings.step(self._watch, facts)
         self._watch = followed.watch
-        return self._keeping(followed.changed)
+        return kept_anew + self._keeping(followed.changed)
+
+    def _put_right(self, offset_s: float) -> list[Statement]:
+        """A clock that was put right: what an earlier run saw is so much longer ago, and all is kept anew."""
+        stepped = abs(offset_s - self._offset_s) > _CLOCK_STEP_S
+        if stepped and (recalled := self._recalled) is not None:
+            by_s = recalled.by_s(offset_s) - recalled.by_s(self._offset_s)
+            self._watch = outings.shifted(self._watch, by_s, recalled.begun_s)
+        self._offset_s = offset_s
+        return self._keeping(self._watch.recent) if stepped else []
 
     def hear_departure(self, said: str, start_at: float, now_s: float) -> list[Statement]:
         """A word on a departure ("started", "did-not-start", "not-flying"), its start in UTC seconds: what

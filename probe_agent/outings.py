@@ -97,7 +97,7 @@ KEPT = 4
 @dataclass(frozen=True, slots=True)
 class OutingFacts:
     """One tick. in_heatup: a heat-up is open; power: measured share, None where nobody measures it;
-    departure: number and planned start [run s] of the one at hand, and whether it was said to have started."""
+    departure: number and planned start [run s] of the one at hand, and whether it is said to have started."""
 
     t_s: float
     points: tuple[Point, ...]
@@ -248,11 +248,15 @@ def flew_since(watch: OutingWatch, since_s: float) -> bool | None:
     return False if watch.unplugged_s is None or _told_now(watch) else None
 
 
-def shifted(watch: OutingWatch, by_s: float) -> OutingWatch:
-    """The same watch in another run's seconds, `by_s` later: for a restart of the daemon."""
+def shifted(watch: OutingWatch, by_s: float, before_s: float = math.inf) -> OutingWatch:
+    """The same watch in another run's seconds, `by_s` later: for a restart of the daemon. before_s: only
+    what lies before that run second, for a clock that is put right after it."""
 
     def move(instant: float | None) -> float | None:
-        return None if instant is None else instant + by_s
+        return instant if instant is None or instant >= before_s else instant + by_s
+
+    def moved(instant: float) -> float:
+        return instant if instant >= before_s else instant + by_s
 
     return replace(
         watch,
@@ -260,7 +264,7 @@ def shifted(watch: OutingWatch, by_s: float) -> OutingWatch:
         recent=tuple(
             replace(
                 o,
-                began_s=o.began_s + by_s,
+                began_s=moved(o.began_s),
                 ended_s=move(o.ended_s),
                 told_s=move(o.told_s),
                 due_s=move(o.due_s),
@@ -269,7 +273,7 @@ def shifted(watch: OutingWatch, by_s: float) -> OutingWatch:
             )
             for o in watch.recent
         ),
-        missing_since_s={p: s + by_s for p, s in watch.missing_since_s.items()},
+        missing_since_s={p: moved(s) for p, s in watch.missing_since_s.items()},
         unplugged_s=move(watch.unplugged_s),
         back_s=move(watch.back_s),
         run_s=move(watch.run_s),

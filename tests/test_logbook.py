@@ -14,8 +14,9 @@ from scripted import INTERVAL_S, START_UTC, ScriptedSource, open_agent, tick_unt
 from probe_agent import words
 from probe_agent.agent import Agent
 from probe_agent.cli import main
+from probe_agent.logbook import Logbook
 from probe_agent.outings import MOST_FIRST
-from probe_agent.readings import Fault
+from probe_agent.readings import Fault, Point
 from probe_agent.status import FlownNow
 from probe_agent.store import Batch, KeptOuting, Store, ask, keep_outing
 
@@ -117,6 +118,33 @@ def test_what_another_version_kept_is_passed_over(tmp_path: Path, caplog: pytest
     assert "of another version" in caplog.text
     assert [r[0] for r in rows(again)] == [1, 2], "its number is given to no other"
     again.store.close()
+
+
+def stand(t_s: float, c: float | None) -> tuple[Point, ...]:
+    engine = (Point(p, "open" if c is None else "ok", c) for p in REQUIRED)
+    return (*engine, Point("ambient", "ok", -10.0, required=False))
+
+
+def test_a_clock_put_right_after_a_start_lengthens_the_time_away(tmp_path: Path) -> None:
+    """Unplugged, power lost for two hours, and a board whose clock begins where it ended."""
+    agent = open_agent(tmp_path, away())
+    tick_until(agent, OFF_S + 600)
+    record = agent.store
+    logbook, wrong_s = Logbook(record, "UTC"), START_UTC + OFF_S + 605
+    logbook.recall(5.0, wrong_s - 5.0)
+    out = [logbook.follow(t_s, stand(t_s, None), False, 0.0, wrong_s - 5.0) for t_s in (10.0, 25.0)]
+    right_s = wrong_s - 5.0 + 7200
+    for t_s in (40.0, 55.0, 70.0):
+        out.append(logbook.follow(t_s, stand(t_s, 62.0), False, 0.0, right_s))
+    for statements in out:
+        record.commit(Batch(statements=statements))
+    ((kind, unplugged_at, away_s),) = rows(
+        agent, "SELECT kind, unplugged_at, plugged_at - unplugged_at FROM outings"
+    )
+    assert unplugged_at == pytest.approx(START_UTC + OFF_S, abs=INTERVAL_S)
+    assert away_s == pytest.approx(600 + 7200 + 40, abs=2 * INTERVAL_S)
+    assert kind == "flown"
+    record.close()
 
 
 def test_a_reading_by_hand_does_not_count_as_plugged_in(tmp_path: Path) -> None:
