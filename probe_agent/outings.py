@@ -532,7 +532,7 @@ def _changed(watch: OutingWatch, **to: object) -> OutingWatch:
 
 
 def _end_current(watch: OutingWatch, now_s: float) -> OutingWatch:
-    """End the current outing; one to which nothing happened before the harness's eyes was not flown."""
+    """End the current outing; nothing happened to it, and the harness hung on all the time: not flown."""
     current = watch.current
     if current is None:
         return watch
