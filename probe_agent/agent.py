@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import logging
 import math
+import queue
 import sqlite3
 import threading
 import time
@@ -20,11 +21,12 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import store, supervisor, words
+from probe_agent import planning, store, supervisor, words
 from probe_agent.archive import Archive, HandValue
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
 from probe_agent.config import Settings
+from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.learning import (
     AFTER_OFF_S,
@@ -74,6 +76,11 @@ EARLY_SHARE = 8
 CHANGE_VALID_S = 3 * 86_400.0
 
 
+AIR_LOG, AIR_LOG_S = 432, 600.0
+"""How many readings of the air are kept for the manual's limit of air and hours, and how far apart: 72 h."""
+_WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
+"""Commands whose answer is worked out beside the ticks."""
+_TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
 _TOLD_CHANGE = "told-change"
 _ROUNDING_S = 0.001
 """Stored instants are whole milliseconds."""
@@ -172,6 +179,10 @@ class Agent:
         self._course = course_of(settings, plan.places, plan.required)
         self._learner = None if self._course is None else Learner(record.path, self._course, self._take_up)
         self._lesson_due_s: float | None = None
+        self._air_log: deque[tuple[float, float]] = deque(maxlen=AIR_LOG)
+        self._slow = Worker("planning")
+        self._being_answered: set[str] = set()
+        self._is_planning = False
         self._estimator = self._new_estimator()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
@@ -202,6 +213,8 @@ class Agent:
         plan = self.plan
         self.store.describe_places({p: (p in plan.required, p in plan.near_heater) for p in plan.places})
         self._setup_id = self._keep_setup()
+        self._departures = Departures(self.store, self.settings, self._zone, self._setup_id)
+        self._departures.recall(self._utc(now_s))
         self._bind_first_probes()
         watch, told_offset = self._kept_watch()
         boot = self.store.begin_boot(boot_id(), self._offset_s, self._clock_ok)
@@ -341,6 +354,7 @@ class Agent:
     def _finish(self) -> None:
         if self._learner is not None:
             self._learner.stop()
+        self._slow.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in (self._messages, self._broker):
             if courier is not None:
@@ -378,9 +392,12 @@ class Agent:
             facts = Facts(t_s, points, forecast)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
+            self._plan_when_due(facts, samples)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
-            self._write(self._batch(step, t_s), t_s)
+            batch = self._batch(step, t_s)
+            self._follow_departures(facts, batch)
+            self._write(batch, t_s)
             self._show(facts)
             self._learn_when_due(step, t_s)
 
@@ -652,6 +669,7 @@ class Agent:
             self._demo,
             self._clock_ok,
             self._learned(),
+            self._departures.shown(self._utc(facts.t_s)),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -683,6 +701,89 @@ class Agent:
     def _utc(self, t_s: float) -> float:
         return t_s + self._offset_s
 
+    # -- planning
+
+    def _plan_when_due(self, facts: Facts, samples: Mapping[str, Reading | ProbeFault]) -> None:
+        """Have plans worked out that are due; no tick waits for them but in a run that jumps."""
+        now_at = self._utc(facts.t_s)
+        air = samples.get("ambient")
+        if isinstance(air, Reading) and (not self._air_log or now_at - self._air_log[-1][0] >= AIR_LOG_S):
+            self._air_log.append((now_at, air.value_c))
+        if self._is_planning or not self._departures.coming:
+            return
+        coldest = supervisor.coldest_of(facts.points)
+        coldest_c = coldest.counted_c if coldest is not None else None
+        due = self._departures.due(now_at, coldest_c, self._plan_basis(facts))
+        if not due:
+            return
+        self._is_planning = True
+        snapshot = self._snapshot(facts)
+        self._in_background(lambda: self._work_out(due, snapshot))
+
+    def _work_out(self, numbers: tuple[int, ...], snapshot: planning.Snapshot) -> None:
+        try:
+            plans = self._departures.work_out(numbers, snapshot)
+        finally:
+            self._is_planning = False
+        with self._lock:
+            batch = Batch()
+            self._departures.take(plans, snapshot.now_at, batch)
+            self._write(batch, self.clock.monotonic())
+
+    def _plan_basis(self, facts: Facts) -> str:
+        """What plans rest on besides the curve and the clock."""
+        missing = ",".join(supervisor.missing_places(facts.points))
+        return f"{self._knowledge.stamp}|{self._watch.heating}|{missing}|{self._watch.flown}"
+
+    def _snapshot(self, facts: Facts) -> planning.Snapshot:
+        """The last tick, frozen, for what is worked out beside it. Under the tick's lock."""
+        setup, coldest = self.settings.setup, supervisor.coldest_of(facts.points)
+        outlook = self._estimator.outlook(
+            setup is not None and setup.cover, setup is not None and setup.cowl_plugs
+        )
+        air_c = next((p.value_c for p in facts.points if p.place == "ambient"), None)
+        memory = self._knowledge.memory
+        return planning.Snapshot(
+            now_at=self._utc(facts.t_s),
+            offset_s=self._offset_s,
+            outlook=outlook if coldest is not None else None,
+            air_known="nothing" if air_c is None else "own-air",
+            air_now_c=air_c,
+            past_air=tuple(self._air_log),
+            coldest=coldest.place if coldest is not None else None,
+            coldest_c=coldest.counted_c if coldest is not None else None,
+            missing=supervisor.missing_places(facts.points),
+            heating=self._watch.heating,
+            flown=self._watch.flown,
+            heat_ups=memory.heat_ups if memory is not None else 0,
+            basis=self._plan_basis(facts),
+        )
+
+    def _in_background(self, work: Callable[[], None]) -> None:
+        """Beside the ticks; at once in a run that jumps from tick to tick, which is then always the same."""
+        if self.clock.rate == math.inf:
+            work()
+        else:
+            self._slow.do(work)
+
+    def _follow_departures(self, facts: Facts, batch: Batch) -> None:
+        """What becomes of the departures with this tick, and what is to be said of them."""
+        now_at = self._utc(facts.t_s)
+        for word in self._departures.follow(now_at, self._watch.heating, batch):
+            batch.messages += self._plan_letters(word, now_at)
+
+    def _plan_letters(self, word: planning.Word, now_at: float) -> list[Message]:
+        """A word of a departure to each recipient, or to the one at the field where it is meant for them."""
+        if self.status is None or self._messages is None:
+            return []
+        shown = msgspec.structs.replace(self.status, plan=self._departures.shown(now_at, word.departure))
+        subject, body = words.message(word.kind, shown, self.settings.messages.unit)
+        channels = self._messages.channels
+        person = self.settings.planning.person
+        if word.to == "person" and person in channels:
+            channels = (person,)
+        return [Message(c, word.key, subject, body, now_at, now_at + word.valid_s) for c in channels]
+
     # -- commands
 
     def _poll_commands(self, stop: threading.Event) -> None:
@@ -707,33 +808,90 @@ class Agent:
     def answer_commands(self) -> None:
         """Carry out and answer what waits; a command past its time is refused."""
         for command in self.store.waiting_commands():
+            if command.kind in _WORKED_OUT:
+                self._answer_beside(command)
+                continue
             with self._lock:
                 batch = Batch()
-                done, text = self._carry_out(command, batch)
-                batch.statements.append(
-                    store.answer_command(command.id, json.dumps({"ok": done, "text": text}))
-                )
-                self._write(batch, self.clock.monotonic())
-                if done and self._last is not None:
-                    self.status = self._document(*self._last)
-                    self._show(self._last[0])
+                self._answer(command, self._carry_out(command, batch), batch)
+
+    def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
+        """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
+        done, text = answer
+        batch.statements.append(store.answer_command(command.id, json.dumps({"ok": done, "text": text})))
+        self._write(batch, self.clock.monotonic())
+        if done and self._last is not None:
+            self.status = self._document(*self._last)
+            self._show(self._last[0])
+
+    def _answer_beside(self, command: Command) -> None:
+        """Have a question answered beside the ticks, once."""
+        if command.id in self._being_answered:
+            return
+        self._being_answered.add(command.id)
+        self._in_background(lambda: self._work_out_answer(command))
+
+    def _work_out_answer(self, command: Command) -> None:
+        """Answer a question from the last tick, frozen; what it plans is kept with the answer."""
+        try:
+            with self._lock:
+                snapshot = None if self._last is None else self._snapshot(self._last[0])
+            departure, answer = self._answer_to(command, snapshot)
+            with self._lock:
+                batch = Batch()
+                if departure is not None and not self._departures.enter(
+                    departure, self._utc(self.clock.monotonic()), batch
+                ):
+                    answer = False, "That departure isn't planned any more. The page shows which are."
+                self._answer(command, answer, batch)
+        finally:
+            self._being_answered.discard(command.id)
+
+    def _answer_to(
+        self, command: Command, snapshot: planning.Snapshot | None
+    ) -> tuple[planning.Departure | None, Answer]:
+        if time.time() > command.expires_at:
+            return None, _TOO_LATE
+        if snapshot is None:
+            return None, (False, "Nothing has been measured yet. Ask again in a minute.")
+        try:
+            if command.kind == "what-if":
+                return None, self._departures.what_if(command.body, snapshot)
+            ask = self._departures.plan if command.kind == "plan" else self._departures.move
+            return ask(command.body, snapshot)
+        except planning.NoSuchTime as err:
+            return None, (False, str(err))
+        except (KeyError, TypeError, ValueError) as err:
+            return None, (False, f"The command is not complete ({err}). Nothing was changed.")
 
     def _carry_out(self, command: Command, batch: Batch) -> Answer:
         if time.time() > command.expires_at:
-            return False, "That came too late and was not carried out. Please give it again."
+            return _TOO_LATE
         act = {
             "hand-reading": self._take_hand_reading,
             "undo-hand-reading": self._undo_hand_reading,
             "answer-alert": self._take_answer,
             "heater-said": self._take_heater_word,
             "exclude-heatup": self._exclude_heatup,
+            "cancel-departure": self._told(Departures.cancel),
+            "started": self._told(Departures.started),
+            "did-not-start": self._told(Departures.did_not_start),
+            "timer-set": self._told(Departures.timer_set),
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
         try:
             return act(command.body, batch)
+        except planning.NoSuchTime as err:
+            return False, str(err)
         except (KeyError, TypeError, ValueError) as err:
             return False, f"The command is not complete ({err}). Nothing was changed."
+
+    def _told(
+        self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer]
+    ) -> Callable[[Mapping[str, Any], Batch], Answer]:
+        """What is told of a departure, carried out at this instant."""
+        return lambda body, batch: act(self._departures, body, batch, self._utc(self.clock.monotonic()))
 
     def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._hand.take(body, batch, self.clock.monotonic())
@@ -770,6 +928,35 @@ class Agent:
             return False, "Say on or off."
         self._watch = supervisor.say_heater(self._watch, on, self.clock.monotonic())
         return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+
+class Worker:
+    """A thread that works through what it is given, one after the other; it begins with the first of it."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._waiting: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+
+    def do(self, work: Callable[[], None]) -> None:
+        """Have that done soon. Never blocks."""
+        self._waiting.put(work)
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._run, name=self._name, daemon=True)
+            self._thread.start()
+
+    def stop(self) -> None:
+        """End after what is at hand."""
+        if self._thread is not None:
+            self._waiting.put(None)
+            self._thread.join(10.0)
+
+    def _run(self) -> None:
+        while (work := self._waiting.get()) is not None:
+            try:
+                work()
+            except Exception:  # the next plan or question may well be answered
+                log.exception("%s failed", self._name)
 
 
 @dataclass(slots=True)

@@ -397,6 +397,20 @@ class Store:
             row = self._db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
             return None if row is None else bool(row[0])
 
+    def departures(self, since_at: float) -> list[str]:
+        """Departures whose start lies after a UTC instant, in order, as keep_departure kept them."""
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
+            )
+            return [str(row[0]) for row in rows]
+
+    def next_departure_number(self) -> int:
+        """The number of the next departure."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(departure), 0) + 1 FROM departures").fetchone()
+            return int(row[0])
+
     # -- outbox
 
     def due_messages(self, channels: Iterable[str]) -> list[Message]:
@@ -592,6 +606,34 @@ def undo_hand_reading(number: int, at: float) -> Statement:
     return ("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (at, number))
 
 
+def keep_departure(
+    number: int,
+    setup: int | None,
+    start_at: float,
+    plan: str,
+    state: str,
+    made_at: float,
+    changed_at: float,
+    switch_on_at: float | None,
+    decided_at: float | None,
+) -> Statement:
+    """A departure under its number, new or changed. plan: all of it as JSON; the other columns are for
+    people's own tools."""
+    return (
+        "INSERT INTO departures (departure, setup, leaves_at, plan, state, made_at, changed_at, switch_on_at,"
+        " decided_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (departure) DO UPDATE SET"
+        " leaves_at = excluded.leaves_at, plan = excluded.plan, state = excluded.state,"
+        " changed_at = excluded.changed_at, switch_on_at = excluded.switch_on_at,"
+        " decided_at = excluded.decided_at",
+        (number, setup, start_at, plan, state, made_at, changed_at, switch_on_at, decided_at),
+    )
+
+
+def end_departure(number: int, outcome: str, at: float) -> Statement:
+    """What came of a departure."""
+    return ("UPDATE departures SET outcome = ?, outcome_at = ? WHERE departure = ?", (outcome, at, number))
+
+
 def _insert_message(db: sqlite3.Connection, message: Message) -> None:
     db.execute(
         "INSERT INTO outbox (channel, dedupe_key, payload, true_at, expires_at) VALUES (?, ?, ?, ?, ?)"
@@ -674,6 +716,13 @@ class Reader:
             {"id": i, "at": at, "place": place, "c": c, "method": method, "undone": bool(undone)}
             for i, at, place, c, method, undone in rows
         ]
+
+    def departures(self, since_at: float) -> list[str]:
+        """Departures whose start lies after a UTC instant, in order, each as keep_departure's JSON."""
+        rows = self._db.execute(
+            "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
+        )
+        return [str(row[0]) for row in rows]
 
     def answer(self, command: str) -> str | None:
         """The daemon's answer to a command, None while it has none."""

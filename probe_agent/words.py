@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
 from probe_agent.readings import Fault, State
-from probe_agent.status import AlertNow, ProbeNow, Status, utc_seconds
+from probe_agent.status import AlertNow, HelpNow, PlanNow, ProbeNow, Status, utc_seconds
 
 Unit = Literal["C", "F"]
 
@@ -486,6 +486,284 @@ def cautions(status: Status) -> tuple[str, ...]:
     return tuple(out)
 
 
+# -- the plan of a departure
+
+_MORNINGS = {
+    0.5: "5 mornings in 10",
+    0.65: "13 mornings in 20",
+    0.8: "8 mornings in 10",
+    0.9: "9 mornings in 10",
+    0.95: "19 mornings in 20",
+}
+_WHO = {
+    "timer": "Set the timer before you leave the field.",
+    "person": "The person at the field switches it on.",
+    "pilot": "You switch it on when you arrive.",
+    "our-plug": "The plug has to be switched by somebody: nothing here does it.",
+}
+
+
+def mornings(certainty: float) -> str:
+    """A certainty in mornings: 9 mornings in 10."""
+    return _MORNINGS.get(certainty, f"{round(certainty * 100)} mornings in 100")
+
+
+def chances(chance: float) -> str:
+    """A chance as so many in ten: 4 in 10."""
+    if chance < 0.05:
+        return "fewer than 1 in 20"
+    if chance > 0.95:
+        return "more than 19 in 20"
+    return f"{min(max(round(chance * 10), 1), 9)} in 10"
+
+
+def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
+    """A departure and its plan in one line: what is due, and by when."""
+
+    def when(text: str | None) -> str:
+        return "an unknown time" if text is None else moment(utc_seconds(text), zone, now_at)
+
+    start = when(plan.start)
+    if plan.state == "did-not-start" and plan.verdict == "late":
+        return (
+            f"Did not start: heated from {when(plan.switch_on)}, the earliest start is {when(plan.earliest)}."
+        )
+    if plan.verdict == "making":
+        return f"Engine start {start}: the plan is being worked out."
+    if plan.verdict == "unknown":
+        return f"Engine start {start}: nothing is measured, so whether heat is needed is unclear."
+    if plan.verdict == "none":
+        return f"No heat is needed for the engine start {start}."
+    if plan.verdict == "never":
+        return f"Engine start {start} can't be kept: this heat doesn't get there on half of such mornings."
+    sure = mornings(plan.at_best or plan.certainty)
+    if plan.verdict == "late":
+        return (
+            f"Engine start {start} can't be kept on {sure}: "
+            f"about {_late(plan)} late, start {when(plan.earliest)}."
+        )
+    on = when(plan.switch_on)
+    if plan.timer is not None:
+        return f"Engine start {start}: the timer is set for {when(plan.timer)}, and the start can be kept."
+    if plan.state == "heating":
+        return f"Engine start {start}: it is being heated, and the start can be kept."
+    if plan.attended:
+        return f"Engine start {start}: be there {on}, heat about {_heat_min(plan)} min."
+    if plan.need == "unclear":
+        return f"Engine start {start}: whether heat is needed is unclear; to be sure, heat on by {on}."
+    at_best = ", which is the most this heat allows" if plan.at_best is not None else ""
+    return f"Engine start {start}: heat must be on by {on}, to keep it on {sure}{at_best}."
+
+
+def _late(plan: PlanNow) -> str:
+    minutes = math.ceil((plan.late_min or 0.0) / 5) * 5
+    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
+
+
+def _heat_min(plan: PlanNow) -> int:
+    """How long it is to be heated, from the switch-on until heater and cover come off, in fives [min]."""
+    if plan.switch_on is None:
+        return 0
+    until = utc_seconds(plan.earliest or plan.start) - plan.uncovered_min * 60
+    return math.ceil((until - utc_seconds(plan.switch_on)) / 300) * 5
+
+
+def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
+    """Whether heat is needed and the chance of it; None where that can't be told yet."""
+    if plan.chance is None:
+        return None
+    limit = temperature(plan.limit_c, unit, (plan.limit_c,), spoken)
+    what = "air too cold for too long by the manual" if plan.by_air else f"below the limit of {limit}"
+    chance = f"Without heat: {chances(plan.chance)} that it is {what} at the start"
+    if plan.cold_c is None:
+        return chance + "."
+    low, mid, high = (temperature(c, unit, (plan.limit_c,), spoken) for c in plan.cold_c)
+    return f"{chance}; coldest point then about {mid}, between {low} and {high}."
+
+
+def plan_rests(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
+    """What a plan rests on; None while there is none."""
+    if plan.made is None:
+        return None
+    out = []
+    if plan.coldest_now is not None and plan.coldest_now_c is not None:
+        value = temperature(plan.coldest_now_c, unit, (plan.limit_c,), spoken)
+        out.append(f"the coldest point now, {value} ({place_name(plan.coldest_now)})")
+    learned = (
+        f"{heat_ups(plan.heat_ups)} of this setup" if plan.heat_ups else "what is usual for such an engine"
+    )
+    out.append(learned)
+    out.append(_air_words(plan))
+    text = f"Rests on {', '.join(out[:-1])} and {out[-1]}."
+    if plan.missing:
+        which = "is" if len(plan.missing) == 1 else "are"
+        text += f" {_capital(_few(plan.missing))} {which} not measured, so it never says no heat."
+    if plan.heated_hangar:
+        text += " A steadily heated hangar usually needs no heat."
+    if plan.flown:
+        text += " The engine is still warm from flight."
+    if plan.after_another:
+        text += " An earlier departure comes first; neither its heat nor its flight is counted."
+    return text
+
+
+def _air_words(plan: PlanNow) -> str:
+    old = plan.air_age_min
+    age = "" if old is None or old < 90 else f", {round(old / 60)} hours old"
+    return {
+        "forecast": f"a forecast of the air{age}",
+        "observed": f"the air last reported nearby{age}, held",
+        "own-air": "the air measured here, held",
+    }.get(plan.air, "air nobody measures")
+
+
+def plan_who(plan: PlanNow, zone: str, now_at: float) -> str | None:
+    """Who does what, and when; None where nothing is to be done."""
+    if plan.switch_on is None or plan.state == "heating":
+        return None
+    on_at = utc_seconds(plan.switch_on)
+    if plan.attended:
+        out = (
+            "Combustion: somebody stays with it from lighting to shutting it off, and the hangar stays open."
+        )
+    elif plan.timer is not None:
+        return "Changes now move the start, not the switch-on."
+    else:
+        out = _WHO.get(plan.by, "")
+    if plan.by in ("person", "pilot") and plan.travel_min:
+        out += f" Set out by {moment(on_at - plan.travel_min * 60, zone, now_at)}."
+    if plan.by == "person" and plan.contact:
+        out += f" Reach them: {plan.contact}."
+    return out
+
+
+def plan_above(plan: PlanNow, zone: str, now_at: float) -> str | None:
+    """When the coldest point is above target then; None where there is no such range."""
+    if plan.above is None or plan.above[0] is None or plan.above[1] is None:
+        return None
+    late = None if plan.above[2] is None else utc_seconds(plan.above[2])
+    low, mid, high = outward(utc_seconds(plan.above[0]), utc_seconds(plan.above[1]), late)
+    begin, end = moment(low, zone, now_at), "open" if high is None else moment(high, zone, now_at)
+    return f"Above target then about {moment(mid, zone, now_at)}, between {begin} and {end}."
+
+
+def plan_helps(plan: PlanNow, zone: str, now_at: float) -> str | None:
+    """What would help a start that can't be kept; None where nothing is known to."""
+    said = [_help(h, plan, zone, now_at) for h in plan.helps]
+    return None if not said else f"{_capital('; or '.join(said))}."
+
+
+def _help(h: HelpNow, plan: PlanNow, zone: str, now_at: float) -> str:
+    start = "" if h.start is None else moment(utc_seconds(h.start), zone, now_at)
+    if h.kind == "cover":
+        return f"with cover and plugs on, start {start}"
+    if h.kind == "certainty":
+        return f"content with 8 mornings in 10, start {start}"
+    return f"next time heat {round(h.by_min or 0)} min earlier"
+
+
+def plan_next_word(plan: PlanNow, zone: str, now_at: float) -> str:
+    """When the next word of a plan comes, and what silence means."""
+    if plan.next_word is None:
+        return "Next word if this changes; if none comes, look at the page before the start."
+    at = moment(utc_seconds(plan.next_word), zone, now_at)
+    return f"Next word {at}; if none comes, count the engine as cold."
+
+
+NOTHING_REPEATS = (
+    "A plan belongs to one departure and nothing repeats by itself: heat without a flight drives water out "
+    "of the oil onto cold metal, so a daily timer is worse than none."
+)
+
+
+def plan_sentences(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> tuple[str, ...]:
+    """All that is to be said of a plan after its line, in order."""
+    found = (
+        plan_helps(plan, zone, now_at),
+        plan_who(plan, zone, now_at),
+        plan_need(plan, unit),
+        plan_above(plan, zone, now_at),
+        plan_rests(plan, unit),
+    )
+    return tuple(sentence for sentence in found if sentence)
+
+
+def plan_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """The answer to a question or a new plan."""
+    return " ".join((plan_line(plan, zone, now_at), *plan_sentences(plan, zone, now_at, unit)))
+
+
+def soonest_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """The answer to a question for the earliest start."""
+    if plan.verdict == "none":
+        first = "No heat is needed for a start now."
+    elif plan.earliest is None or plan.switch_on is None:
+        return plan_answer(plan, zone, now_at, unit)
+    else:
+        on, start = (moment(utc_seconds(t), zone, now_at) for t in (plan.switch_on, plan.earliest))
+        first = f"Heated from {on}, the earliest start on {mornings(plan.certainty)} is {start}."
+    found = (plan_need(plan, unit), plan_above(plan, zone, now_at), plan_rests(plan, unit))
+    return " ".join((first, *(sentence for sentence in found if sentence)))
+
+
+def _evening(status: Status, unit: Unit, place: str | None) -> Letter:
+    plan = status.plan
+    if plan is None:
+        raise ValueError("no departure is planned")
+    zone, now_at = status.zone, now_of(status)
+    start = moment(utc_seconds(plan.start), zone, now_at)
+    parts = [(1, plan_line(plan, zone, now_at))]
+    parts += [(1, s) for s in (plan_who(plan, zone, now_at),) if s]
+    parts += [(2, s) for s in (plan_helps(plan, zone, now_at),) if s]
+    parts += [(3, s) for s in (_by_then(plan, unit),) if s]
+    parts += [(4, s) for s in (plan_rests(plan, unit, spoken=True),) if s]
+    parts.append((1, plan_next_word(plan, zone, now_at)))
+    return _plan_subjects(plan, start), parts
+
+
+def _by_then(plan: PlanNow, unit: Unit) -> str | None:
+    """The coldest point now and without heat at the start, short enough for a message."""
+    if plan.cold_c is None:
+        return None
+    then = temperature(plan.cold_c[1], unit, (plan.limit_c,), spoken=True)
+    if plan.coldest_now_c is None or plan.coldest_now is None:
+        return f"Without heat the coldest point is about {then} by then."
+    now = temperature(plan.coldest_now_c, unit, (plan.limit_c,), spoken=True)
+    return f"Coldest point {now} ({place_name(plan.coldest_now)}), without heat about {then} by then."
+
+
+def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
+    if plan.verdict == "late":
+        return (f"{start} about {_late(plan)} late", "start can't be kept")
+    if plan.verdict == "never":
+        return (f"{start} can't be kept", "start can't be kept")
+    if plan.verdict == "none":
+        return (f"no heat needed for {start}",)
+    if plan.need == "yes":
+        return (f"heat needed for {start}", "heat needed")
+    return (f"heat for {start}: unclear", "heat: unclear")
+
+
+def _switch_on(status: Status, unit: Unit, place: str | None) -> Letter:
+    plan = status.plan
+    if plan is None or plan.switch_on is None:
+        raise ValueError("no switch-on is planned")
+    zone, now_at = status.zone, now_of(status)
+    on = moment(utc_seconds(plan.switch_on), zone, now_at)
+    parts = [(1, plan_line(plan, zone, now_at))]
+    if plan.attended:
+        parts.append((1, f"Light it at {on} and stay with it; never aimed at hoses, wiring or fabric."))
+    else:
+        parts.append((1, f"Switch the heater on at {on}. Look at cord, cover and plugs first."))
+    parts += [(2, s) for s in (plan_who(plan, zone, now_at),) if s]
+    parts += [(3, s) for s in (_by_then(plan, unit),) if s]
+    parts += [
+        (2, "Propeller: treat it as live."),
+        (1, "Next word when above target; if none comes, count the engine as cold."),
+    ]
+    return ((f"be there {on}, heat {_heat_min(plan)} min" if plan.attended else f"heater on at {on}"),), parts
+
+
 # -- messages
 
 SUBJECT = 50
@@ -644,6 +922,9 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
     "probe-missing": _missing,
     "levelling-off": _levelling,
     "setup-changed": _changed,
+    "evening": _evening,
+    "plan-late": _evening,
+    "switch-on": _switch_on,
 }
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""

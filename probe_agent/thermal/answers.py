@@ -445,7 +445,6 @@ class _Coming:
         places = states[:, :, STAGES : -HIDDEN - 2] + reference_c
         return self.outlook.core(t_s, places, self.ambient((t_s[1:] + t_s[:-1]) / 2) + reference_c)
 
-
     def cores_from_now(self, t_s: Array, states: Array) -> Array:
         """The cores at t_s, which begin after a rest from now: (b, k) [°C]."""
         if t_s[0] <= self.outlook.t_s:
