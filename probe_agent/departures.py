@@ -8,6 +8,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -31,6 +32,17 @@ class Kept(msgspec.Struct, frozen=True):
 
     departure: Departure
     shown: PlanNow
+
+
+def kept_departures(file: Path, now_at: float) -> list[PlanNow]:
+    """The open departures of a store as viewers see them, the next one first. Raises StoreError."""
+    reader = store.Reader(file)
+    try:
+        texts = reader.departures(now_at - KEPT_S)
+    finally:
+        reader.close()
+    kept = [msgspec.json.decode(text, type=Kept) for text in texts]
+    return [k.shown for k in kept if k.departure.is_open]
 
 
 class Departures:

@@ -117,9 +117,9 @@ class Plan:
     None: can't be told. by_air: the manual's limit of air and hours says so, not the coldest point's.
     coldest_c: the coldest at the start without heat, 10/50/90 %. verdict: "none" no heat, "heat" from
     switch_on_at, "late": the start is kept from start_at on, late_s after the wished one, heated from
-    switch_on_at; "never": it doesn't get there; "unknown": nothing measured. at_best: the certainty the answer
-    is for where the wished one can't be had, however early heat goes on. kept: the chance that the wished
-    start is kept. above: when the coldest point is above target then, 10/50/90 %, None in it for never.
+    switch_on_at; "never": it doesn't get there; "unknown": nothing measured. at_best: the certainty the
+    answer is for where the wished one can't be had, however early heat goes on. kept: the chance that the
+    wished start is kept. above: when the coldest point is above target then, 10/50/90 %, None for never.
     """
 
     made_at: float
@@ -196,7 +196,7 @@ class PlanRules:
 
     limit_c: float
     soak_s: float
-    core_c: float
+    core_c: float | None
     core_share: float
     zone: str
     evening: time = time(19, 30)

@@ -706,14 +706,20 @@ def soonest_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") ->
     return " ".join((first, *(sentence for sentence in found if sentence)))
 
 
+_NO_PLAN: Letter = (
+    ("no departure is planned",),
+    [(1, "The plan has gone meanwhile."), (1, "Next word when another is made; until then nothing is due.")],
+)
+
+
 def _evening(status: Status, unit: Unit, place: str | None) -> Letter:
     plan = status.plan
     if plan is None:
-        raise ValueError("no departure is planned")
+        return _NO_PLAN
     zone, now_at = status.zone, now_of(status)
     start = moment(utc_seconds(plan.start), zone, now_at)
     parts = [(1, plan_line(plan, zone, now_at))]
-    parts += [(1, s) for s in (plan_who(plan, zone, now_at),) if s]
+    parts += [(2, s) for s in (plan_who(plan, zone, now_at),) if s]
     parts += [(2, s) for s in (plan_helps(plan, zone, now_at),) if s]
     parts += [(3, s) for s in (_by_then(plan, unit),) if s]
     parts += [(4, s) for s in (plan_rests(plan, unit, spoken=True),) if s]
@@ -747,7 +753,7 @@ def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
 def _switch_on(status: Status, unit: Unit, place: str | None) -> Letter:
     plan = status.plan
     if plan is None or plan.switch_on is None:
-        raise ValueError("no switch-on is planned")
+        return _NO_PLAN
     zone, now_at = status.zone, now_of(status)
     on = moment(utc_seconds(plan.switch_on), zone, now_at)
     parts = [(1, plan_line(plan, zone, now_at))]

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from probe_agent import words
 from probe_agent.config import FAR_PLACES, NAMED_PLACES
 from probe_agent.readings import Fault, State
-from probe_agent.status import AlertNow, LearnedNow, ProbeNow, Status, utc_seconds, utc_text
+from probe_agent.status import AlertNow, LearnedNow, PlanNow, ProbeNow, Status, utc_seconds, utc_text
 from probe_agent.words import Unit
 
 UNITS: tuple[Unit, Unit] = ("C", "F")
@@ -280,8 +280,41 @@ def statuses(draw: st.DrawFn) -> Status:
             for p in draw(st.sets(st.one_of(st.none(), st.sampled_from(names)), max_size=2))
         ),
     }
+    changes["plan"] = draw(st.one_of(st.none(), plans(names)))
     state = draw(st.sampled_from(State))
     return msgspec.structs.replace(samples.sample(state), **changes)
+
+
+@st.composite
+def plans(draw: st.DrawFn, names: tuple[str, ...]) -> PlanNow:
+    """Any plan a daemon could make, and many it couldn't."""
+    at = st.integers(-3000, 3000).map(samples.minutes_after)
+    some = st.one_of(st.none(), at)
+    chance = st.one_of(st.none(), st.floats(0, 1))
+    return samples.plan(
+        start=draw(at),
+        state=draw(st.sampled_from(["planned", "heating", "delayed", "did-not-start"])),
+        verdict=draw(st.sampled_from(["none", "heat", "late", "never", "unknown", "making"])),
+        need=draw(st.sampled_from(["yes", "no", "unclear"])),
+        chance=draw(chance),
+        certainty=draw(st.sampled_from([0.8, 0.9, 0.95])),
+        at_best=draw(st.sampled_from([None, 0.5, 0.65, 0.8])),
+        by=draw(st.sampled_from(["timer", "person", "pilot", "our-plug"])),
+        attended=draw(st.booleans()),
+        travel_min=draw(st.floats(0, 600)),
+        cold_c=draw(st.one_of(st.none(), st.tuples(*[_EXTREME_C] * 3))),
+        coldest_now=draw(st.one_of(st.none(), st.sampled_from(names))),
+        coldest_now_c=draw(st.one_of(st.none(), _EXTREME_C)),
+        missing=names[: draw(st.integers(0, 12))],
+        air=draw(st.sampled_from(["forecast", "observed", "own-air", "nothing"])),
+        switch_on=draw(some),
+        timer=draw(some),
+        earliest=draw(some),
+        late_min=draw(st.one_of(st.none(), st.floats(0, 900))),
+        next_word=draw(some),
+        contact=draw(st.sampled_from([None, "the club house, 555 0100", "w" * 40])),
+        helps=samples.late_plan().helps[: draw(st.integers(0, 3))],
+    )
 
 
 @settings(max_examples=800, deadline=None)
@@ -339,6 +372,8 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "unlikely to reach the target, minus 6 °F",
         "below target, minus 6 °F",
         "this setup heats unlike before",
+        "heat needed for 09:00",
+        "heater on at 05:20",
     }
 
 

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import gzip
 import secrets
+import time
 from contextlib import suppress
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -15,14 +17,23 @@ from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as BaseResponse
 
-from probe_agent.config import Settings
+from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
-from probe_agent.words import Unit, place_name
+from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
 from web.access import COOKIE, FormTokens, acts_allowed, same_origin
-from web.acts import Commander, HandForm, Outcome, check_hand_form, read_hand_form
+from web.acts import (
+    Commander,
+    HandForm,
+    Outcome,
+    PlanForm,
+    check_hand_form,
+    check_plan_form,
+    read_hand_form,
+    read_plan_form,
+)
 from web.chart import draw_curve
 from web.drawing import draw_engine
-from web.present import NowView, present_now, present_taken
+from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
 from web.source import StatusSource
@@ -82,12 +93,16 @@ class _Pages:
         add("/", "now", self.now)
         add("/now", "now_part", self.now_part)
         add("/curve", "curve_part", self.curve_part)
+        add("/plan", "plan", self.plan)
         add("/api/status", "api_status", self.api_status)
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
         add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
         add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
+        add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
+        add("/act/move", "act_move", self.act_move, methods=["POST"])
+        add("/act/departure", "act_departure", self.act_departure, methods=["POST"])
 
     # -- seeing
 
@@ -101,6 +116,10 @@ class _Pages:
     def curve_part(self) -> Response:
         values = self._view_values()
         return make_response(render_template("curve.html", **values, **self._curve(values["status"])))
+
+    def plan(self) -> Response:
+        """The planned departures, and the form for another."""
+        return self._plan_page(said=self.commander.outcome(request.args.get("said", "")))
 
     def api_status(self) -> BaseResponse:
         """The core document with its age; 503 and the reason where there is none."""
@@ -146,6 +165,65 @@ class _Pages:
         if body is None and self._refusal() is None:
             return self._page(form=_with_refusals(typed, wrong), code=422)
         return self._act("hand-reading", body or {}, typed)
+
+    def act_plan(self) -> BaseResponse:
+        """Plan a departure, or only ask what a plan would say."""
+        typed = read_plan_form(request.form, self._usual_plan())
+        body, wrong = check_plan_form(typed)
+        if body is None:
+            return self._plan_page(form=replace(typed, refusals=wrong), code=422)
+        kind = "what-if" if request.form.get("what") == "what-if" else "plan"
+        return self._act_on_plan(kind, body, typed)
+
+    def act_move(self) -> BaseResponse:
+        start = f"{request.form.get('date', '')[:20]}T{request.form.get('time', '')[:20]}"
+        return self._act_on_plan("move-departure", {"departure": self._departure(), "start": start})
+
+    def act_departure(self) -> BaseResponse:
+        kind = _OF_A_DEPARTURE.get(request.form.get("what", ""))
+        if kind is None:
+            return self._plan_page(said=Outcome(False, "Say what came of the departure."), code=422)
+        return self._act_on_plan(kind, {"departure": self._departure()})
+
+    def _departure(self) -> int:
+        """The departure a form names; 0, which is none, where it names nothing."""
+        number = request.form.get("departure", "")
+        return int(number) if number.isascii() and number.isdigit() else 0
+
+    def _act_on_plan(self, kind: str, body: dict[str, Any], typed: PlanForm | None = None) -> BaseResponse:
+        if (refusal := self._refusal()) is not None:
+            return self._plan_page(said=Outcome(False, refusal), form=typed, code=403)
+        number = request.form.get("once", "")[:64]
+        if not number:
+            return self._plan_page(
+                said=Outcome(False, "The form came without its number. Press again."), code=422
+            )
+        outcome = self.commander.act_once(number, kind, body)
+        if not outcome.ok or kind == "what-if":
+            return self._plan_page(said=outcome, form=typed, code=200 if outcome.ok else 409)
+        return redirect(url_for("plan", said=number, _anchor="said"), 303)
+
+    def _usual_plan(self) -> PlanForm:
+        wishes = self.settings.planning
+        return PlanForm("", "", wishes.certainty, f"{wishes.travel_min:g}", f"{wishes.uncovered_min:g}")
+
+    def _plan_page(
+        self, said: Outcome | None = None, form: PlanForm | None = None, code: int = 200
+    ) -> Response:
+        values = self._view_values()
+        status, unit = values["status"], values["unit"]
+        zone, now_at = self._zone(status), run_now(status) if status else time.time()
+        view = values["view"]
+        values.update(
+            said=said,
+            form=form or self._usual_plan(),
+            old=values["reason"] or (view.silence if view and view.old else ""),
+            plans=[present_plan(p, zone, now_at, unit) for p in self.record.departures(now_at)],
+            certainties=[(word, mornings(share)) for word, share in CERTAINTIES.items()],
+            zone=zone.replace("_", " "),
+            nothing_repeats=NOTHING_REPEATS,
+        )
+        return self._form_response(values, "plan.html", code)
 
     def _act(self, kind: str, body: dict[str, Any], typed: HandForm | None = None) -> BaseResponse:
         if (refusal := self._refusal()) is not None:
@@ -247,6 +325,14 @@ class _Pages:
         if status is None:
             return {"chart": None}
         return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
+
+
+_OF_A_DEPARTURE = {
+    "started": "started",
+    "did-not-start": "did-not-start",
+    "not-flying": "cancel-departure",
+    "timer-set": "timer-set",
+}
 
 
 def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
