@@ -63,7 +63,9 @@ _AWAY_C = {"outside": 6.0, "unheated": 5.0, "heated": 1.5}
 """How far the aircraft's own air wanders off within a day and a half where no forecast is known: outside as
 in `thermal.air`; behind walls less. Judgement, no source."""
 LIKELIER = 0.8  # the certainty offered where a start can't be kept with more
-_AT_BEST = (0.9, 0.8, 0.65, 0.5)  # certainties tried in turn where the wished one can't be had at all
+LEAST = 0.5
+"""Where a start can't be had even with this certainty, it can't be had."""
+_STEP = 0.05
 
 
 # -- what is planned
@@ -325,8 +327,8 @@ def _need(chance: float, certainty: float, before: Plan | None, missing: bool) -
     the owner's certainty. Quick to doubt: what stood is left at once where the chance is past its limit by
     NEED_SLACK. A missing required place never lets it be no."""
     doubt, stood = 1 - certainty, before.need if before is not None else None
-    no_until = doubt + (NEED_SLACK if stood == "no" else 0.0)
-    yes_from = certainty - (NEED_SLACK if stood == "yes" else 0.0)
+    no_until = doubt + (NEED_SLACK if stood == "no" else 1e-9)
+    yes_from = certainty - (NEED_SLACK if stood == "yes" else 1e-9)
     if chance <= no_until:
         return "unclear" if missing else "no"
     return "yes" if chance >= yes_from else "unclear"
@@ -394,15 +396,24 @@ class _Question:
 
 
 def _with_heat(known: Plan, asked: _Question, before: Plan | None) -> Plan:
-    """The plan with its switch-on, for the wished certainty or the best that can be had."""
+    """The plan with its switch-on, for the wished certainty or the best that can be had. One that had to be
+    content with less stays so until the wished one keeps the start."""
+    wished = asked.departure.certainty
     found = _heated(known, asked, before)
-    for certainty in _AT_BEST:
-        if found.verdict != "never":
-            break
-        if certainty < asked.departure.certainty:
-            content = replace(asked, departure=replace(asked.departure, certainty=certainty))
-            found = replace(_heated(known, content, before), at_best=certainty)
+    stood = before.at_best if before is not None else None
+    if stood is not None and stood < wished and found.verdict in ("late", "never"):
+        found = _content_with(stood, known, asked, before)
+    certainty = wished - _STEP
+    while found.verdict == "never" and certainty >= LEAST - 1e-9:
+        found = _content_with(certainty, known, asked, before)
+        certainty -= _STEP
     return found
+
+
+def _content_with(certainty: float, known: Plan, asked: _Question, before: Plan | None) -> Plan:
+    certainty = round(certainty, 2)
+    content = replace(asked, departure=replace(asked.departure, certainty=certainty))
+    return replace(_heated(known, content, before), at_best=certainty)
 
 
 def _heated(known: Plan, asked: _Question, before: Plan | None) -> Plan:

@@ -488,13 +488,6 @@ def cautions(status: Status) -> tuple[str, ...]:
 
 # -- the plan of a departure
 
-_MORNINGS = {
-    0.5: "5 mornings in 10",
-    0.65: "13 mornings in 20",
-    0.8: "8 mornings in 10",
-    0.9: "9 mornings in 10",
-    0.95: "19 mornings in 20",
-}
 _WHO = {
     "timer": "Set the timer before you leave the field.",
     "person": "The person at the field switches it on.",
@@ -505,7 +498,8 @@ _WHO = {
 
 def mornings(certainty: float) -> str:
     """A certainty in mornings: 9 mornings in 10."""
-    return _MORNINGS.get(certainty, f"{round(certainty * 100)} mornings in 100")
+    twentieths = round(certainty * 20)
+    return f"{twentieths} mornings in 20" if twentieths % 2 else f"{twentieths // 2} mornings in 10"
 
 
 def chances(chance: float) -> str:
@@ -648,9 +642,14 @@ def plan_above(plan: PlanNow, zone: str, now_at: float) -> str | None:
 
 
 def plan_helps(plan: PlanNow, zone: str, now_at: float) -> str | None:
-    """What would help a start that can't be kept; None where nothing is known to."""
+    """How a late start stands as wished, and what would help it; None where neither is known."""
+    out = []
+    if plan.verdict == "late" and plan.kept is not None and plan.kept >= 0.05:
+        out.append(f"As wished it is kept in {chances(plan.kept)}.")
     said = [_help(h, plan, zone, now_at) for h in plan.helps]
-    return None if not said else f"{_capital('; or '.join(said))}."
+    if said:
+        out.append(f"{_capital('; or '.join(said))}.")
+    return " ".join(out) or None
 
 
 def _help(h: HelpNow, plan: PlanNow, zone: str, now_at: float) -> str:
