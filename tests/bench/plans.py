@@ -1,14 +1,14 @@
 """Plans made in the evening against the simulated engine's truth of the morning.
 
     python -m tests.bench.plans --seeds 1 2 --nights 10
-    python -m tests.bench.plans --air told      the coming air forecast, with a forecast's error
 
 Each night: a setup of the forecast bench, real hourly air of a January (tests/reference/w01), the engine cold
 or flown some hours before, a plan from two hours of readings in the evening, a start 10 to 14 h later. The
 truth of "heat needed" is the coldest metal at the start if nobody heats; the truth of the latest switch-on is
-found by heating the same engine from later and later on. Prints: a reliability table of the chance that heat
-is needed; how many starts the told switch-on keeps, on the first morning and with a memory of three heat-ups,
-and how much earlier than the truly latest one it was.
+found by heating the same engine from later and later on. Each night is planned with the present air held and
+with the coming air told as a forecast tells it, error included. Prints for each: a reliability table of the
+chance that heat is needed; how many starts the told switch-on keeps, on the first morning and with a memory
+of three heat-ups, and how much earlier than the truly latest one it was.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ from tests.bench.heatups import Recipe, Setup, default_cache, draw_setup, heat_u
 
 HOUR = 3600.0
 SEEN_S = 2 * HOUR
-EVERY_S = 60.0
+EVERY_S = 120.0
 SOAK_S, UNCOVERED_S = 1800.0, 1200.0
 EARLIEST_S = 10 * HOUR
 CLOSE_S = 60.0
@@ -53,11 +53,12 @@ Air = Literal["held", "told"]
 
 @dataclass(frozen=True, slots=True)
 class Morning:
-    """One plan and its truth. memory: heat-ups it rests on; needed: whether the coldest metal was below the
-    limit at the start; latest_s, told_s: truly latest and told switch-on before the start [s], None: none
-    keeps it, or none was told for that certainty."""
+    """One plan and its truth. air: held or told; memory: heat-ups it rests on; needed: whether the coldest
+    metal was below the limit at the start; latest_s, told_s: truly latest and told switch-on before the
+    start [s], None: none keeps it, or none was told for that certainty."""
 
     setup: str
+    air: Air
     memory: int
     chance: float
     need: dict[str, str]
@@ -172,7 +173,7 @@ def memories(setup: Setup, cache: Path) -> dict[int, Memory | None]:
     memory: Memory | None = None
     number = 0
     while (memory is None or memory.heat_ups < LEARNED) and number < 3 * LEARNED:
-        rows = heat_up(setup, number, cache, 30.0).seen("measured")
+        rows = heat_up(setup, number, cache, 60.0).seen("measured")
         memory = learn(
             memory, (r.seen for r in rows), setup.places, setup.required, TARGET_C, setup.prior, "measured"
         )
@@ -180,42 +181,54 @@ def memories(setup: Setup, cache: Path) -> dict[int, Memory | None]:
     return {0: None, memory.heat_ups if memory is not None else 0: memory}
 
 
-def live_night(setup: Setup, number: int, known: dict[int, Memory | None], air: Air) -> list[Morning]:
-    """One night, planned with each memory."""
+def live_night(setup: Setup, number: int, known: dict[int, Memory | None]) -> list[Morning]:
+    """One night, planned with each memory and each kind of air."""
     engine, evening_s, start_s = draw_night(setup, number)
     estimators = {
         n: Estimator(setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory)
         for n, memory in known.items()
     }
     air_c = seen(engine, evening_s, list(estimators.values()))
-    ahead = told_air(engine, evening_s, start_s, number) if air == "told" else None
+    told = told_air(engine, evening_s, start_s, number)
     latest_s = truly_latest_s(engine, setup.required, start_s)
     cold = copy.deepcopy(engine)
     cold.advance_to(start_s)
     truth_c = coldest_c(cold, setup.required)
     out = []
     for heat_ups, estimator in estimators.items():
-        snapshot = Snapshot(
-            evening_s, 0.0, estimator.outlook(setup.setup.cover, setup.setup.plugs), ahead, air_now_c=air_c
-        )
-        plans = {c: _plans(snapshot, setup, start_s, share) for c, share in CERTAINTIES.items()}
-        first = plans["9/10"][0]
-        assert first.chance is not None
-        assert first.coldest_c is not None
-        out.append(
-            Morning(
-                setup.name,
-                heat_ups,
-                first.chance,
-                {c: decided.need for c, (decided, _) in plans.items()},
-                truth_c < NEED_BELOW_C,
-                truth_c,
-                first.coldest_c,
-                latest_s,
-                {c: _told_s(heated, start_s) for c, (_, heated) in plans.items()},
-            )
-        )
+        outlook = estimator.outlook(setup.setup.cover, setup.setup.plugs)
+        airs: tuple[tuple[Air, AirForecast | None], ...] = (("held", None), ("told", told))
+        for air, ahead in airs:
+            snapshot = Snapshot(evening_s, 0.0, outlook, ahead, air_now_c=air_c)
+            out.append(_judge(setup, heat_ups, air, snapshot, start_s, truth_c, latest_s))
     return out
+
+
+def _judge(
+    setup: Setup,
+    heat_ups: int,
+    air: Air,
+    snapshot: Snapshot,
+    start_s: float,
+    truth_c: float,
+    latest_s: float | None,
+) -> Morning:
+    plans = {c: _plans(snapshot, setup, start_s, share) for c, share in CERTAINTIES.items()}
+    decided = plans["9/10"][0]
+    assert decided.chance is not None
+    assert decided.coldest_c is not None
+    return Morning(
+        setup.name,
+        air,
+        heat_ups,
+        decided.chance,
+        {c: found.need for c, (found, _) in plans.items()},
+        truth_c < NEED_BELOW_C,
+        truth_c,
+        decided.coldest_c,
+        latest_s,
+        {c: _told_s(heated, start_s) for c, (_, heated) in plans.items()},
+    )
 
 
 def _plans(snapshot: Snapshot, setup: Setup, start_s: float, certainty: float) -> tuple[Plan, Plan]:
@@ -291,7 +304,7 @@ def switch_ons(mornings: Sequence[Morning]) -> list[str]:
     return out
 
 
-def judge(seeds: Sequence[int], setups: Sequence[int], nights: int, air: Air, cache: Path) -> list[Morning]:
+def judge(seeds: Sequence[int], setups: Sequence[int], nights: int, cache: Path) -> list[Morning]:
     """All mornings of these setups."""
     out = []
     for seed in seeds:
@@ -299,20 +312,20 @@ def judge(seeds: Sequence[int], setups: Sequence[int], nights: int, air: Air, ca
             setup = draw_setup(seed, number)
             known = memories(setup, cache)
             for night in range(nights):
-                out += live_night(setup, night, known, air)
+                out += live_night(setup, night, known)
     return out
 
 
 def report(mornings: Sequence[Morning]) -> list[str]:
-    """The tables of all mornings, those of the first heat-up and of later ones apart."""
+    """The tables of all mornings, by what is known of the air and those of the first heat-up apart."""
     out = []
-    for title, found in (
-        ("first heat-up of the setup", [m for m in mornings if m.memory == 0]),
-        (f"with a memory of {LEARNED}", [m for m in mornings if m.memory >= LEARNED]),
-    ):
+    airs: tuple[Air, ...] = ("held", "told")
+    for air, is_first in itertools.product(airs, (True, False)):
+        found = [m for m in mornings if m.air == air and (m.memory < LEARNED) == is_first]
         if found:
-            out += [f"\n== {title}, {len(found)} mornings", *reliability(found), "", *decisions(found), ""]
-            out += switch_ons(found)
+            rests = "first heat-up of the setup" if is_first else f"with a memory of {LEARNED}"
+            out += [f"\n== air {air}, {rests}, {len(found)} mornings", *reliability(found), ""]
+            out += [*decisions(found), "", *switch_ons(found)]
     return out
 
 
@@ -321,12 +334,11 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
     parser.add_argument("--setups", type=int, nargs="+", default=list(range(len(heatups.SETUPS))))
     parser.add_argument("--nights", type=int, default=10)
-    parser.add_argument("--air", choices=["held", "told"], default="held")
     chosen = parser.parse_args()
     begin = time.monotonic()
-    found = judge(chosen.seeds, chosen.setups, chosen.nights, chosen.air, default_cache())
+    found = judge(chosen.seeds, chosen.setups, chosen.nights, default_cache())
     print("\n".join(report(found)))
-    print(f"\nair {chosen.air}; {time.monotonic() - begin:.0f} s")
+    print(f"\n{time.monotonic() - begin:.0f} s")
 
 
 if __name__ == "__main__":

@@ -1,0 +1,55 @@
+"""The bench of plans in its short form: its truth is one, and plans stand by it."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.bench import plans
+from tests.bench.heatups import draw_setup
+from tests.bench.plans import Morning
+
+SETUP = draw_setup(1, 0)
+
+
+@pytest.fixture(scope="module")
+def mornings() -> list[Morning]:
+    """Two nights of one setup, planned before its first heat-up."""
+    return [m for night in range(2) for m in plans.live_night(SETUP, night, {0: None})]
+
+
+def test_the_truly_latest_switch_on_keeps_the_start_and_ten_minutes_later_does_not() -> None:
+    engine, evening_s, start_s = plans.draw_night(SETUP, 0)
+    engine.advance_to(evening_s)
+    latest_s = plans.truly_latest_s(engine, SETUP.required, start_s)
+    assert latest_s is not None
+    assert engine.t_s == evening_s
+    assert plans.is_kept(engine, SETUP.required, start_s - latest_s, start_s)
+    assert not plans.is_kept(engine, SETUP.required, start_s - latest_s + 600.0, start_s)
+
+
+def test_more_certainty_is_earlier_on_every_night(mornings: list[Morning]) -> None:
+    for m in mornings:
+        told = [t for c in ("8/10", "9/10", "19/20") if (t := m.told_s[c]) is not None]
+        assert told == sorted(told)
+
+
+def test_the_surest_switch_on_keeps_these_starts(mornings: list[Morning]) -> None:
+    """Two nights tell little of 19 in 20; all of them lost would tell that something is broken."""
+    pairs = [(t, m.latest_s) for m in mornings if (t := m.told_s["9/10"]) is not None and m.latest_s]
+    assert pairs
+    assert sum(t >= latest for t, latest in pairs) >= len(pairs) - 1
+
+
+def test_chances_and_truth_go_together(mornings: list[Morning]) -> None:
+    for m in mornings:
+        if m.chance > 0.98:
+            assert m.needed
+        if m.chance < 0.02:
+            assert not m.needed
+
+
+def test_the_tables_have_every_night(mornings: list[Morning]) -> None:
+    text = "\n".join(plans.report(mornings))
+    assert "air held, first heat-up of the setup, 2 mornings" in text
+    assert "air told, first heat-up of the setup, 2 mornings" in text
+    assert plans.interval(9, 10) == "0.90 (0.65-0.98), 10"
