@@ -767,7 +767,10 @@ class Agent:
             self._slow.do(work)
 
     def _follow_departures(self, facts: Facts, batch: Batch) -> None:
-        """What becomes of the departures with this tick, and what is to be said of them."""
+        """What becomes of the departures with this tick, and what is to be said of them; nothing while the
+        clock isn't known: their times would be wrong."""
+        if not self._clock_ok:
+            return
         now_at = self._utc(facts.t_s)
         for word in self._departures.follow(now_at, self._watch.heating, batch):
             batch.messages += self._plan_letters(word, now_at)
@@ -843,6 +846,8 @@ class Agent:
                     departure, self._utc(self.clock.monotonic()), batch
                 ):
                     answer = False, "That departure isn't planned any more. The page shows which are."
+                if answer[0] and not self._clock_ok:
+                    answer = True, f"{words.CLOCK_NOT_SET} {answer[1]}"
                 self._answer(command, answer, batch)
         finally:
             self._being_answered.discard(command.id)

@@ -205,7 +205,8 @@ class Departures:
         elif (before := self._all.get(departure.number)) is None or not before.is_open:
             return False
         else:
-            departure = replace(departure, told=before.told, timer_at=before.timer_at)
+            told = replace(before.told, switch_word_at=None)
+            departure = replace(departure, told=told, timer_at=before.timer_at)
         batch.statements.append(store.withdraw_messages(f"plan-{departure.number}"))
         self._keep(departure, now_at, batch)
         return True

@@ -38,6 +38,8 @@ AirSource = Literal["forecast", "observed", "own-air", "nothing"]
 """What is known of the air to come: a forecast, a station's last report, the aircraft's own, or nothing."""
 
 QUARTER_S = 900.0
+FAR_S = 86_400.0
+"""A start further away than this is planned anew each hour, not each quarter of one."""
 EARLIER_S = 300.0
 """A switch-on moves to an earlier instant only by so much or more,"""
 LATER_S = 900.0
@@ -52,7 +54,10 @@ PASSED_AFTER_S = 7200.0
 FURTHEST_S = 14 * 86_400.0
 CHANGED_S = 900.0
 """A change of switch-on or start by so much is told."""
-MOST_WORDS = 5
+MOST_WORDS = 4
+"""Of a plan; after them only the switch-on's own, so that a morning keeps within its budget."""
+SLIPS_S = 1800.0
+"""A start that was told to be late is told again only where it slips by so much more."""
 NOTICE_S = 900.0
 """So long before a person must set out the switch-on word goes out."""
 NEED_SLACK = 0.04
@@ -503,12 +508,14 @@ def _allows(asked: _Question, answer: SwitchOn) -> float | None:
 
 
 def is_due(departure: Departure, now_at: float, coldest_c: float | None, basis: str) -> bool:
-    """Whether a plan is to be worked out: there is none, a quarter of an hour has begun, what it rests on has
-    changed, or the curve has left what it counted on. A clock put back counts as a change."""
+    """Whether a plan is to be worked out: there is none, a quarter of an hour has begun (an hour, where the
+    start is far), what it rests on has changed, or the curve has left what it counted on. A clock put back
+    counts as a change."""
     made = departure.plan
     if made is None or now_at < made.made_at:
         return True
-    if now_at // QUARTER_S != made.made_at // QUARTER_S or basis != made.basis:
+    span_s = QUARTER_S if departure.start_at - now_at < FAR_S else 4 * QUARTER_S
+    if now_at // span_s != made.made_at // span_s or basis != made.basis:
         return True
     return made.verdict != "unknown" and _has_left(made, now_at, coldest_c)
 
@@ -596,20 +603,28 @@ def notice_at(departure: Departure) -> float | None:
 def words_due(
     departure: Departure, now_at: float, heating: bool | None, rules: PlanRules
 ) -> tuple[Departure, tuple[Word, ...]]:
-    """What is to be said of a departure now, and the departure that remembers it."""
+    """What is to be said of a departure now, and the departure that remembers it. One word at a time: the
+    switch-on's has all of the plan's in it."""
     made = departure.plan
     if made is None or not departure.is_open or now_at >= departure.start_at + PASSED_AFTER_S:
         return departure, ()
-    out: list[Word] = []
-    if (kind := _plan_word(departure, made, now_at, heating, rules)) is not None:
-        departure, word = _say(departure, kind, now_at)
-        out.append(word)
-    notice = notice_at(departure)
-    due = notice is not None and notice <= now_at < departure.start_at and heating is not True
-    if due and departure.told.switch_word_at is None and departure.told.words:
-        departure, word = _say(departure, "switch-on", now_at)
-        out.append(word)
-    return departure, tuple(out)
+    kind = _plan_word(departure, made, now_at, heating, rules)
+    if _notice_is_due(departure, now_at, heating, kind):
+        to: To = "all" if kind is not None or departure.by != "person" else "person"
+        departure, word = _say(departure, "switch-on", now_at, to)
+        return departure, (word,)
+    if kind is None:
+        return departure, ()
+    departure, word = _say(departure, kind, now_at)
+    return departure, (word,)
+
+
+def _notice_is_due(departure: Departure, now_at: float, heating: bool | None, kind: str | None) -> bool:
+    """Whether whoever switches is to be told now: once, and not before the plan's own word was due."""
+    notice, told = notice_at(departure), departure.told
+    if notice is None or heating is True or told.switch_word_at is not None:
+        return False
+    return notice <= now_at < departure.start_at and (told.words > 0 or kind is not None)
 
 
 def _plan_word(
@@ -621,7 +636,7 @@ def _plan_word(
         return "evening" if now_at >= evening_at(departure, rules) and heating is not True else None
     if told.words >= MOST_WORDS:
         return None
-    if made.verdict in ("late", "never") and late_s > (told.late_s or 0.0) + CHANGED_S - 1:
+    if made.verdict == "late" and late_s >= (told.late_s or 0.0) + (SLIPS_S if told.late_s else CHANGED_S):
         return "plan-late"
     if made.verdict == "never" and told.late_s != math.inf:
         return "plan-late"
@@ -637,7 +652,10 @@ def _plan_word(
 
 
 def _say(
-    departure: Departure, kind: Literal["evening", "switch-on", "plan-late"], now_at: float
+    departure: Departure,
+    kind: Literal["evening", "switch-on", "plan-late"],
+    now_at: float,
+    to: To = "all",
 ) -> tuple[Departure, Word]:
     made, told = departure.plan, departure.told
     assert made is not None
@@ -654,7 +672,6 @@ def _say(
     until_at = departure.start_at
     if kind == "evening" and made.switch_on_at is not None:
         until_at = max(made.switch_on_at, now_at + 600.0)
-    to: To = "person" if kind == "switch-on" and departure.by == "person" else "all"
     word = Word(kind, departure.number, key, max(until_at - now_at, 600.0), to)
     return replace(departure, told=fresh), word
 

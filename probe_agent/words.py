@@ -669,6 +669,7 @@ def plan_next_word(plan: PlanNow, zone: str, now_at: float) -> str:
     return f"Next word {at}; if none comes, count the engine as cold."
 
 
+CLOCK_NOT_SET = "The board's clock is not set: its times may be wrong, and no word comes until it is."
 NOTHING_REPEATS = (
     "A plan belongs to one departure and nothing repeats by itself: heat without a flight drives water out "
     "of the oil onto cold metal, so a daily timer is worse than none."

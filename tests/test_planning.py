@@ -271,6 +271,20 @@ def test_it_is_worked_out_anew_at_the_quarter_hour_on_news_and_when_the_curve_le
     assert planning.is_due(planned, quarter + 60, -10.5, "a")
     assert planning.is_due(planned, quarter - 3600, -12.0, "a")
     assert not planning.is_due(planned, quarter + 60, None, "a")
+    hour = EVENING // 3600 * 3600
+    assert planned.plan is not None
+    far = replace(planned, start_at=hour + 3 * 86_400, plan=replace(planned.plan, made_at=hour))
+    assert not planning.is_due(far, hour + 3599, None, "a")
+    assert planning.is_due(far, hour + 3600, None, "a")
+
+
+def test_the_ready_rule_of_the_settings_counts() -> None:
+    soak = planning.plan_rules(parse_settings(b"[limits]\nsoak_min = 45\n", "t"), "UTC").ready(1200.0)
+    assert (soak.soak_s, soak.core_share, soak.uncovered_s) == (2700.0, 0.5, 1200.0)
+    text = b'[limits]\nready_rule = "core"\ncore_certainty = 0.8\n'
+    core = planning.plan_rules(parse_settings(text, "t"), "UTC").ready(600.0)
+    assert (core.soak_s, core.core_share, core.uncovered_s) == (0.0, 0.8, 600.0)
+    assert core.core_c == soak.core_c == pytest.approx(-10 / 9)
 
 
 # -- what becomes of it
@@ -360,6 +374,9 @@ def test_whoever_switches_is_told_in_time_to_get_there() -> None:
     assert said(morning, 8.3, heating=True)[1] == []
     timer, _ = said(planned(13.0, 9.0, by="timer"), 0.0)
     assert said(timer, 8.5)[1] == []
+    at_once, found = planning.words_due(planned(13.0, 0.5), EVENING, False, RULES)
+    assert [(w.kind, w.to) for w in found] == [("switch-on", "all")]
+    assert said(at_once, 0.1)[1] == []
     pilot, _ = said(planned(13.0, 9.0, by="pilot"), 0.0)
     _, found = planning.words_due(pilot, EVENING + 8.25 * HOUR, False, RULES)
     assert [(w.kind, w.to) for w in found] == [("switch-on", "all")]
