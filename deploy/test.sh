@@ -8,7 +8,7 @@ name=test
 . "$root/deploy/venv.sh"
 
 open_log
-install_missing mosquitto=mosquitto chromium=chromium chromedriver=chromium-driver strace=strace \
+install_missing mosquitto=mosquitto chromium=chromium chromedriver=chromium-driver strace=strace openssl=openssl \
     mkfs.ext4=e2fsprogs losetup=mount unshare=util-linux
 make_venv "$root/deploy/lock-test.txt"
 trap - INT TERM HUP

@@ -21,7 +21,7 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import planning, store, supervisor, words
+from probe_agent import pairing, planning, store, supervisor, words
 from probe_agent.archive import Archive, HandValue
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
@@ -37,6 +37,7 @@ from probe_agent.learning import (
     knowledge_of,
     observed,
 )
+from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
     Fault,
@@ -82,6 +83,8 @@ _WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
 """Commands whose answer is worked out beside the ticks."""
 _TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
 _TOLD_CHANGE = "told-change"
+_FORGOTTEN = (pairing.OFFER, pairing.TRY)
+"""Commands whose body isn't needed once they are answered, and is better not kept."""
 _ROUNDING_S = 0.001
 """Stored instants are whole milliseconds."""
 
@@ -131,7 +134,7 @@ def plan_from_settings(settings: Settings) -> Plan:
         required=settings.required,
         near_heater=frozenset(p.name for p in settings.places if p.near_heater),
         rules=supervisor.rules_of(settings),
-        prior=prior_of(settings),
+        prior=prior_of(settings, places),
     )
 
 
@@ -143,7 +146,7 @@ def plan_from_recording(settings: Settings, places: Sequence[str], required: Seq
         required=tuple(required),
         near_heater=near,
         rules=supervisor.rules_of(settings),
-        prior=prior_of(settings),
+        prior=prior_of(settings, places),
     )
 
 
@@ -173,6 +176,7 @@ class Agent:
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
+        self._pairings = Pairings(record, settings.page, zone)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._knowledge = Knowledge()
@@ -822,6 +826,8 @@ class Agent:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
         done, text = answer
         batch.statements.append(store.answer_command(command.id, json.dumps({"ok": done, "text": text})))
+        if command.kind in _FORGOTTEN:
+            batch.statements.append(store.forget_body(command.id))
         self._write(batch, self.clock.monotonic())
         if done and self._last is not None:
             self.status = self._document(*self._last)
@@ -882,6 +888,9 @@ class Agent:
             "started": self._told(Departures.started),
             "did-not-start": self._told(Departures.did_not_start),
             "timer-set": self._told(Departures.timer_set),
+            pairing.OFFER: self._offer_code,
+            pairing.TRY: self._try_code,
+            pairing.END: self._end_session,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -903,6 +912,18 @@ class Agent:
 
     def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._hand.undo(body, batch, self._utc(self.clock.monotonic()))
+
+    def _offer_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text = self._pairings.offer(body, batch, time.time())
+        if done and not self._clock_ok:
+            text += " The board's clock is not set: a pairing made before it is may then have run out."
+        return done, text
+
+    def _try_code(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._pairings.try_code(body, batch, time.time())
+
+    def _end_session(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        return self._pairings.end(body, batch, time.time())
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

@@ -24,7 +24,7 @@ from zoneinfo import ZoneInfo
 import click
 import msgspec
 
-from probe_agent import words
+from probe_agent import pairing, words
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import (
     CERTAINTIES,
@@ -35,7 +35,7 @@ from probe_agent.config import (
     with_target,
 )
 from probe_agent.status import utc_text
-from probe_agent.store import Store, StoreError, StoreNewerError, ask, await_answer
+from probe_agent.store import Reader, Store, StoreError, StoreNewerError, ask, await_answer
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
 NIGHTLY_UTC_HOUR = 3
@@ -134,6 +134,8 @@ def main() -> None:
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
+    probe-agent pair                        a code that lets one phone act; --viewer: only look
+    probe-agent sessions                    which phones are paired; unpair 3 ends one
     probe-agent-web                         the page for the phone
 
     It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local
@@ -618,6 +620,75 @@ def learn(settings_file: Path | None, store_file: Path | None) -> None:
     click.echo(f"The range of setup {course.setup.name} rests on {words.heat_ups(heat_ups)}.")
 
 
+@main.command()
+@settings_option
+@store_option
+@click.option("--viewer", is_flag=True, help="The phone may look, not act.")
+def pair(settings_file: Path | None, store_file: Path | None, viewer: bool) -> None:
+    """Print a code that pairs one phone: type it on the page under "Pair this phone".
+
+    The code holds for 15 minutes and for one phone; one printed before ends. It is kept nowhere.
+    """
+    code, salt = pairing.new_code(), pairing.new_salt()
+    role = "viewer" if viewer else "owner"
+    body = {"role": role, "salt": salt.hex(), "hash": pairing.seal(code, salt).hex()}
+    said = _answer(settings_file, store_file, pairing.OFFER, body)
+    click.echo(f"{'Viewer' if viewer else 'Owner'}'s code: {pairing.shown_code(code)}")
+    click.echo(said)
+    for hint in _pairing_hints(_settings(settings_file, needed=store_file is None), viewer):
+        click.echo(hint)
+
+
+def _pairing_hints(settings: Settings, viewer: bool) -> list[str]:
+    """What else is needed before a paired phone can do anything."""
+    page = settings.page
+    if viewer:
+        needless = 'The page is shown to anyone as it is set up (viewing = "anyone" under [page]).'
+        return [needless] if page.viewing == "anyone" else []
+    if page.proxy is None and not page.plain_acts:
+        return [
+            "As it is set up, a paired phone can look but not act: the page needs HTTPS, through a proxy "
+            "named in the settings. README: Letting a phone act."
+        ]
+    return []
+
+
+@main.command()
+@settings_option
+@store_option
+def sessions(settings_file: Path | None, store_file: Path | None) -> None:
+    """List the phones that are paired, a row each, and the code that is open."""
+    file, now_at = _store_file(settings_file, store_file), time.time()
+    zone = _zone(_settings(settings_file, needed=store_file is None))
+    try:
+        reader = Reader(file)
+        try:
+            found, code = reader.sessions(now_at), reader.open_code(now_at)
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    rows = [("no", "name", "it", "since", "until")]
+    rows += [
+        (str(s.number), s.label, words.role(s.role), _day(s.made_at, zone), _day(s.expires_at, zone))
+        for s in found
+    ]
+    for line in _table(rows) if found else ["No phone is paired. probe-agent pair prints a code."]:
+        click.echo(line)
+    if code is not None:
+        until = words.moment(code.expires_at, zone, now_at)
+        click.echo(f"One {code.role}'s code is open until {until}; wrong tries: {code.tries}.")
+
+
+@main.command()
+@settings_option
+@store_option
+@click.argument("number", type=click.IntRange(1))
+def unpair(settings_file: Path | None, store_file: Path | None, number: int) -> None:
+    """End the pairing of one phone; sessions shows the numbers."""
+    _ask(settings_file, store_file, pairing.END, {"session": number})
+
+
 def _progress_line(progress: Any, zone: str) -> str:
     heatup = progress.heatup
     said = words.taught(progress.lesson, heatup.excluded)
@@ -672,8 +743,13 @@ def _score_table(rows: Sequence[Any], zone: str) -> list[str]:
         cells = (_score_cell(judged.get(p)) for p in (25, 50, 75))
         learned = words.taught(row.lesson, row.excluded)
         table.append((str(row.heatup), _day(row.started_at, zone), warm_up, *cells, learned))
-    widths = [max(len(r[i]) for r in table) for i in range(len(head))]
-    return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in table]
+    return _table(table)
+
+
+def _table(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows with their columns below one another."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in rows]
 
 
 def _score_cell(judged: Any) -> str:
@@ -784,6 +860,11 @@ def _store_file(settings_file: Path | None, store_file: Path | None) -> Path:
 
 def _ask(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
     """Leave a command for the daemon and print its answer."""
+    click.echo(_answer(settings_file, store_file, kind, body))
+
+
+def _answer(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> str:
+    """What the daemon answers to a command. Raises ClickException where it doesn't carry it out."""
     file = _store_file(settings_file, store_file)
     try:
         answer = await_answer(file, ask(file, kind, body))
@@ -796,7 +877,7 @@ def _ask(settings_file: Path | None, store_file: Path | None, kind: str, body: d
     said = json.loads(answer)
     if not said["ok"]:
         raise click.ClickException(said["text"])
-    click.echo(said["text"])
+    return str(said["text"])
 
 
 def _log(verbose: bool) -> None:

@@ -7,6 +7,7 @@ and what to write instead.
 from __future__ import annotations
 
 import difflib
+import ipaddress
 import math
 import re
 import tomllib
@@ -170,9 +171,20 @@ class Broker(_Table, frozen=True):
     device: Slug | None = None
 
 
+Days = Annotated[int, msgspec.Meta(ge=1, le=400)]
+"""How long a pairing lasts; browsers keep no cookie for longer (from memory)."""
+
+
 class Page(_Table, frozen=True):
+    """The page. proxy: the address on this board of the one whose forwarding headers are believed."""
+
     listen: Annotated[str, msgspec.Meta(min_length=1)] = "127.0.0.1"
     port: Port = 8088
+    viewing: Literal["anyone", "paired"] = "anyone"
+    owner_days: Days = 180
+    viewer_days: Days = 180
+    proxy: str | None = None
+    plain_acts: bool = False
 
 
 class Recipient(_Table, frozen=True):
@@ -437,6 +449,7 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     if limits.too_hot_c <= limits.target_c:
         raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
     _check_planning(settings, file)
+    _check_page(settings.page, file)
     _check_places(settings, file)
     _check_probes(settings, file)
     for kind, names in (
@@ -460,6 +473,19 @@ def _check_planning(settings: Settings, file: str) -> None:
         )
     if person is not None and person not in {r.name for r in settings.recipients}:
         raise SettingsError(f"{file}: planning.person: {person} is not among the recipients. Add it there.")
+
+
+def _check_page(page: Page, file: str) -> None:
+    """From another machine the way to the page would be plain HTTP again, so a proxy is on this one."""
+    try:
+        fits = page.proxy is None or ipaddress.ip_address(page.proxy).is_loopback
+    except ValueError:
+        fits = False
+    if not fits:
+        raise SettingsError(
+            f"{file}: page.proxy: {page.proxy} is not an address of this board itself. Run the proxy on the "
+            f"board and write 127.0.0.1 or ::1."
+        )
 
 
 def _is_zone(name: str) -> bool:

@@ -90,7 +90,7 @@ def course_of(settings: Settings, places: Sequence[str], required: Sequence[str]
         physics_places(places),
         tuple(required),
         settings.limits.need_below_c,
-        prior_of(settings),
+        prior_of(settings, places),
         {p.address: p.thermocouple for p in settings.probes if p.thermocouple != "K"},
     )
 

@@ -408,11 +408,22 @@ def _with_heat(known: Plan, asked: _Question, before: Plan | None) -> Plan:
     stood = before.at_best if before is not None else None
     if stood is not None and stood < wished and found.verdict in ("late", "never"):
         found = _content_with(stood, known, asked, before)
-    certainty = wished - _STEP
-    while found.verdict == "never" and certainty >= LEAST - 1e-9:
-        found = _content_with(certainty, known, asked, before)
-        certainty -= _STEP
-    return found
+    return _best(found, known, asked, before) if found.verdict == "never" else found
+
+
+def _best(never: Plan, known: Plan, asked: _Question, before: Plan | None) -> Plan:
+    """The plan for the largest certainty that can be had at all, found by halving: what can be had with one
+    can be had with less."""
+    steps = round((asked.departure.certainty - LEAST) / _STEP)
+    few, many, best = 0, steps + 1, never
+    while many - few > 1:
+        middle = (few + many) // 2
+        found = _content_with(asked.departure.certainty - middle * _STEP, known, asked, before)
+        if found.verdict == "never":
+            few = middle
+        else:
+            many, best = middle, found
+    return best
 
 
 def _content_with(certainty: float, known: Plan, asked: _Question, before: Plan | None) -> Plan:

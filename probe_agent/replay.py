@@ -117,7 +117,7 @@ class _Run:
             self.required,
             self.rules.target_c,
             self.rules.need_c,
-            prior_of(options.settings),
+            prior_of(options.settings, self.rows.places),
             self.memory,
             options.heater_mode,
         )

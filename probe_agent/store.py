@@ -16,7 +16,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from probe_agent.readings import Forecast, Transition
 
@@ -91,6 +91,33 @@ class Command:
     id: str
     kind: str
     body: Mapping[str, Any]
+    made_at: float
+    expires_at: float
+
+
+Role = Literal["owner", "answers", "viewer"]
+"""What a session may do: act; answer alerts and enter readings by hand; look."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCode:
+    """A pairing code that may be tried: its scrypt with its salt, how often it was tried in vain."""
+
+    number: int
+    role: Role
+    salt: bytes
+    hash: bytes
+    expires_at: float
+    tries: int
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """A paired phone. Instants are real UTC seconds."""
+
+    number: int
+    role: Role
+    label: str
     made_at: float
     expires_at: float
 
@@ -454,6 +481,28 @@ class Store:
             ).fetchall()
         return [Command(r[0], r[1], _body(r[2]), r[3], r[4]) for r in rows]
 
+    # -- who may look and act
+
+    def open_code(self, now_at: float) -> OpenCode | None:
+        """The pairing code that may be tried at a real UTC instant."""
+        with self._lock:
+            return _open_code(self._db, now_at)
+
+    def tries_of_codes(self, since_at: float, until_at: float) -> list[tuple[float, int]]:
+        """(made at, wrong tries) of the codes made between two instants, in that order."""
+        with self._lock:
+            return self._db.execute(
+                "SELECT made_at, tries FROM pairings WHERE made_at BETWEEN ? AND ? ORDER BY made_at",
+                (since_at, until_at),
+            ).fetchall()
+
+    def sessions(self, now_at: float) -> list[Session]:
+        """Sessions that hold at a real UTC instant."""
+        with self._lock:
+            return _sessions(self._db, now_at)
+
+    # -- small values
+
     def kept(self, name: str) -> str | None:
         """A small value kept across restarts."""
         with self._lock:
@@ -509,6 +558,75 @@ def answer_command(command: str, answer: str) -> Statement:
         "UPDATE commands SET answer = ?, answered_at = ? WHERE id = ? AND answered_at IS NULL",
         (answer, time.time(), command),
     )
+
+
+def forget_body(command: str) -> Statement:
+    """Leave of a command only that it was given and answered."""
+    return ("UPDATE commands SET body = '{}' WHERE id = ?", (command,))
+
+
+def offer_code(role: Role, salt: bytes, sealed: bytes, now_at: float, expires_at: float) -> list[Statement]:
+    """The one pairing code that may be tried from now on."""
+    return [
+        (f"{_END_CODE} WHERE ended_at IS NULL", (now_at,)),
+        (
+            "INSERT INTO pairings (role, salt, hash, made_at, expires_at) VALUES (?, ?, ?, ?, ?)",
+            (role, salt, sealed, now_at, expires_at),
+        ),
+    ]
+
+
+def count_try(code: int) -> Statement:
+    """One more wrong try of a code."""
+    return ("UPDATE pairings SET tries = tries + 1 WHERE pairing = ?", (code,))
+
+
+def end_code(code: int, now_at: float) -> Statement:
+    """A code can't be tried any more, and nothing is left of it to try against."""
+    return (f"{_END_CODE} WHERE pairing = ?", (now_at, code))
+
+
+_END_CODE = "UPDATE pairings SET ended_at = ?, salt = x'', hash = x''"
+
+
+def begin_session(
+    code: int, role: Role, label: str, token: bytes, now_at: float, expires_at: float
+) -> list[Statement]:
+    """A session for a code that is still open, which ends the code: a code opens one session only."""
+    return [
+        (
+            "INSERT INTO sessions (role, label, hash, made_at, expires_at) SELECT ?, ?, ?, ?, ?"
+            " WHERE EXISTS (SELECT 1 FROM pairings WHERE pairing = ? AND ended_at IS NULL)",
+            (role, label, token, now_at, expires_at, code),
+        ),
+        end_code(code, now_at),
+    ]
+
+
+def end_session(session: int, now_at: float) -> Statement:
+    """A phone is no longer paired."""
+    return ("UPDATE sessions SET ended_at = ? WHERE session = ? AND ended_at IS NULL", (now_at, session))
+
+
+CLOCK_SLACK_S = 60.0
+
+
+def _open_code(db: sqlite3.Connection, now_at: float) -> OpenCode | None:
+    """None also where the code is of the future: the clock was set back, and its time can't be told."""
+    row = db.execute(
+        "SELECT pairing, role, salt, hash, expires_at, tries FROM pairings"
+        " WHERE ended_at IS NULL AND made_at <= ? AND expires_at > ? ORDER BY pairing DESC LIMIT 1",
+        (now_at + CLOCK_SLACK_S, now_at),
+    ).fetchone()
+    return None if row is None else OpenCode(*row)
+
+
+_SESSION = "SELECT session, role, label, made_at, expires_at FROM sessions WHERE ended_at IS NULL"
+
+
+def _sessions(db: sqlite3.Connection, now_at: float) -> list[Session]:
+    rows = db.execute(f"{_SESSION} AND expires_at > ? ORDER BY session", (now_at,))
+    return [Session(*row) for row in rows]
 
 
 def open_heatup(boot: int, tick: int, setup: int | None, target_c: float, on_s: float) -> Statement:
@@ -724,6 +842,19 @@ class Reader:
         )
         return [str(row[0]) for row in rows]
 
+    def open_code(self, now_at: float) -> OpenCode | None:
+        """The pairing code that may be tried at a real UTC instant."""
+        return _open_code(self._db, now_at)
+
+    def session(self, token: bytes, now_at: float) -> Session | None:
+        """The session whose token has that hash, if it holds at a real UTC instant."""
+        row = self._db.execute(f"{_SESSION} AND hash = ? AND expires_at > ?", (token, now_at)).fetchone()
+        return None if row is None else Session(*row)
+
+    def sessions(self, now_at: float) -> list[Session]:
+        """Sessions that hold at a real UTC instant."""
+        return _sessions(self._db, now_at)
+
     def answer(self, command: str) -> str | None:
         """The daemon's answer to a command, None while it has none."""
         row = self._db.execute("SELECT answer FROM commands WHERE id = ?", (command,)).fetchone()
@@ -734,15 +865,21 @@ class Reader:
         return int(self._db.execute("PRAGMA data_version").fetchone()[0])
 
 
-def ask(path: Path, kind: str, body: Mapping[str, Any], valid_s: float = 60.0) -> str:
-    """Leave a command for the daemon and return its id; it is answered within about a second."""
-    command = uuid.uuid4().hex
+def ask(
+    path: Path, kind: str, body: Mapping[str, Any], valid_s: float = 60.0, command: str | None = None
+) -> str:
+    """Leave a command for the daemon and return its id; it is answered within about a second.
+
+    A `command` of that id that is there already stays as it is: asked twice, done once.
+    """
+    command = command or uuid.uuid4().hex
     connection = open_checked(path)
     try:
         now_at = time.time()
         connection.execute("BEGIN IMMEDIATE")
         connection.execute(
-            "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)",
+            "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)"
+            " ON CONFLICT (id) DO NOTHING",
             (command, now_at, kind, json.dumps(dict(body)), now_at + valid_s),
         )
         connection.execute("COMMIT")

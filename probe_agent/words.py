@@ -132,6 +132,26 @@ def stamp(at: float, zone: str) -> str:
     return datetime.fromtimestamp(at, ZoneInfo(zone)).strftime("%a %H:%M")
 
 
+def day(at: float, zone: str) -> str:
+    """The date of an instant, where a year matters: 25 May 2027."""
+    local = datetime.fromtimestamp(at, ZoneInfo(zone))
+    return f"{local.day} {local:%b %Y}"
+
+
+def role(name: str) -> str:
+    """What a session's role lets a phone do, after its name."""
+    return {
+        "owner": "may act",
+        "answers": "may answer alerts and enter readings by hand",
+        "viewer": "may look, not act",
+    }[name]
+
+
+def tries(left: int) -> str:
+    """How many tries of a code are left."""
+    return "One try is" if left == 1 else f"{_capital(_count(left))} tries are"
+
+
 def outward(low: float, mid: float, high: float | None) -> tuple[float, float, float | None]:
     """A range of instants [s] rounded outward: 1 min steps below 20 min of width, 5 to 90, 15 above."""
     width_min = ((high if high is not None else mid + (mid - low)) - low) / 60

@@ -84,10 +84,15 @@ def settings_in(folder: Path, text: str = SETTINGS) -> Settings:
 
 
 def open_agent(
-    folder: Path, source: ScriptedSource, start_utc: float = START_UTC, start_s: float = 0.0, **more: object
+    folder: Path,
+    source: ScriptedSource,
+    start_utc: float = START_UTC,
+    start_s: float = 0.0,
+    text: str = SETTINGS,
+    **more: object,
 ) -> Agent:
     """A daemon's heart over a real store, its clock jumping from tick to tick."""
-    settings = settings_in(folder)
+    settings = settings_in(folder, text)
     file = Path(settings.store.file)
     migrate(file)
     clock = SimulatedClock(start_utc, math.inf, start_s)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -51,6 +52,9 @@ def write_recording(folder: Path, rows: int = 40) -> Path:
         "what-if",
         "move",
         "timer-set",
+        "pair",
+        "sessions",
+        "unpair",
     ],
 )
 def test_help_explains_each_command(command: str) -> None:
@@ -170,6 +174,38 @@ def test_enter_and_heater_reach_a_running_daemon(tmp_path: Path) -> None:
         told = invoke("heater", "--settings", settings, "off")
         assert told.exit_code == 0, told.output
         assert daemon.end() == 0
+
+
+def test_a_code_is_printed_listed_and_told_what_it_is_good_for(tmp_path: Path) -> None:
+    path = write_settings(tmp_path)
+    settings = str(path)
+    with Process(
+        "probe_agent.cli", "try", "--settings", settings, "--speed", "1", log=tmp_path / "log"
+    ) as daemon:
+        daemon.wait_for(lambda: status_in(tmp_path) is not None)
+        assert "No phone is paired." in invoke("sessions", "--settings", settings).output
+        owner = invoke("pair", "--settings", settings)
+        assert owner.exit_code == 0, owner.output
+        assert re.search(r"^Owner's code: [B-Z]{4}-[B-Z]{4}$", owner.output, re.M)
+        assert "a paired phone can look but not act" in owner.output
+        assert "One owner's code is open until" in invoke("sessions", "--settings", settings).output
+        viewer = invoke("pair", "--viewer", "--settings", settings)
+        assert re.search(r"^Viewer's code: ", viewer.output, re.M)
+        assert 'viewing = "anyone"' in viewer.output
+        listed = invoke("sessions", "--settings", settings).output
+        assert "One viewer's code is open until" in listed
+        assert "wrong tries: 0" in listed
+        refused = invoke("unpair", "--settings", settings, "7")
+        assert refused.exit_code == 1
+        assert "There is no session 7" in refused.output
+        path.write_text(path.read_text("utf-8").replace("plain_acts = false", "plain_acts = true"), "utf-8")
+        assert "can look but not act" not in invoke("pair", "--settings", settings).output
+
+
+def test_without_a_daemon_no_code_is_printed(tmp_path: Path) -> None:
+    result = invoke("pair", "--settings", str(write_settings(tmp_path)))
+    assert result.exit_code == 1
+    assert "code:" not in result.output
 
 
 def test_enter_without_a_daemon_says_so(tmp_path: Path) -> None:

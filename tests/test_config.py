@@ -179,6 +179,16 @@ def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> N
         ("[limits]\ntoo_hot_c = 5", "limits.too_hot_c (5.0 °C) must lie above limits.target_c", "Raise it"),
         ("[sampling]\ninterval_s = 1", "sampling.interval_s must be at least 5", "Correct"),
         ("[page]\nport = 70000", "page.port must be at most 65535", "Correct"),
+        ("[page]\nowner_days = 401", "page.owner_days must be at most 400", "Correct"),
+        ("[page]\nviewer_days = 0", "page.viewer_days must be at least 1", "Correct"),
+        ('[page]\nviewing = "all"', "page.viewing is none of the known words", "anyone, paired"),
+        ("[page]\nplain_acts = 1", "page.plain_acts must be true or false", "example.toml"),
+        (
+            '[page]\nproxy = "192.168.1.2"',
+            "page.proxy: 192.168.1.2 is not an address of this board",
+            "127.0.0.1",
+        ),
+        ('[page]\nproxy = "localhost"', "page.proxy: localhost is not an address", "127.0.0.1"),
         ("[page]\nport = 1.5", "page.port must be a whole number", "example.toml"),
         ('[limits]\nsoak_min = "30"', "limits.soak_min must be a number", "example.toml"),
         ("[limits]\ncore_certainty = 1", "limits.core_certainty must be at most 0.99", "Correct"),
@@ -263,7 +273,10 @@ def test_an_unknown_key_is_refused_with_a_suggestion(text: str, key: str, meant:
 
 
 def test_an_unknown_key_like_none_is_told_what_is_allowed() -> None:
-    assert refusal("[page]\nzzz = 1") == "page.zzz is not a known key. Allowed here: listen, port."
+    assert refusal("[page]\nzzz = 1") == (
+        "page.zzz is not a known key. "
+        "Allowed here: listen, port, viewing, owner_days, viewer_days, proxy, plain_acts."
+    )
     assert refusal('"a b" = 1').startswith('"a b" is not a known key. Allowed here: aircraft, places')
     assert refusal("[page]\nport_f = 1").startswith("page.port_f is not a known key.")
 

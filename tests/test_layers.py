@@ -26,6 +26,7 @@ ORDER = (
     "supervisor",
     "document",
     "store",
+    "pairing",
     "migrations",
     "maintenance",
     "weakening",
@@ -81,7 +82,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "broker"}
+WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:

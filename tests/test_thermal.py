@@ -16,6 +16,7 @@ from scipy.linalg import expm
 
 from probe_agent.readings import Forecast, Observation
 from probe_agent.replay import Options, parse
+from probe_agent.thermal.described import prior_of
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.network import PER_PLACE, SHARED, STAGES, build, simulate, transition
 from probe_agent.thermal.posterior import descend
@@ -315,3 +316,30 @@ def test_generic_prior_needs_no_setup() -> None:
     forecast = physics.forecast()
     assert forecast.coldest == "room"
     assert forecast.above_p90 is None
+
+
+@pytest.mark.parametrize(
+    ("places", "of_an_engine"),
+    [
+        (("cyl-1", "cyl-2", "sump"), True),
+        (("case-nose",), True),
+        (("oil-tank", "ambient"), True),
+        (("probe1", "probe2"), False),
+        (("room", "ambient"), False),
+    ],
+)
+def test_an_engine_nobody_described_is_known_by_its_places(
+    places: tuple[str, ...], of_an_engine: bool
+) -> None:
+    assert prior_of(None, places).is_engine is of_an_engine
+    assert (prior_of(None, places) is GENERIC) is not of_an_engine
+
+
+def test_an_engine_nobody_described_is_believed_in_less_narrowly_than_a_described_one() -> None:
+    places = ("cyl-1", "sump")
+    described = engine_prior("opposed-4", "air", "fixed-pad", 300, True, True, "outside", places)
+    told, untold = (
+        np.diag(prior.factor(places, (0.1, 0.1))) for prior in (described, prior_of(None, places))
+    )
+    assert (untold >= told).all()
+    assert untold[:2].prod() > 1.5 * told[:2].prod()

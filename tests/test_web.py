@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from probe_agent.config import parse_settings
 from probe_agent.status import Recent, Status, utc_seconds, write_status
 from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading, keep_departure
-from web.access import FormTokens, acts_allowed, same_origin
+from web.access import FormTokens, same_origin, way_of
 from web.acts import Commander, HandForm, check_hand_form
 from web.app import create_app
 from web.serve import main
@@ -424,19 +424,21 @@ def test_where_acting_is_impossible_its_place_says_how(page: Page) -> None:
     answer = page.client.get("/")
     html = answer.get_data(as_text=True)
     assert "<form" not in html
-    assert html.count("ssh -L") >= 3
+    assert html.count('came over plain HTTP. <a href="#phone"') == 3
+    assert "Open it over HTTPS" in html
+    assert "ssh -L" in html
     assert not [c for c in answer.headers.getlist("Set-Cookie") if c.startswith("form=")]
 
 
 @pytest.mark.parametrize("host", ["localhost", "localhost:8088", "127.0.0.1:1", "[::1]:8088", "LOCALHOST"])
 @pytest.mark.parametrize("peer", ["127.0.0.1", "::1", "::ffff:127.0.0.1"])
 def test_this_board_may_act_under_its_own_names(host: str, peer: str) -> None:
-    assert acts_allowed(peer, host, {})
+    assert way_of(peer, host, "http", {}, None).local
 
 
 @given(host=st.text(max_size=30), peer=st.text(max_size=30))
 def test_strange_hosts_and_peers_are_refused_without_failing(host: str, peer: str) -> None:
-    if acts_allowed(peer, host, {}):
+    if way_of(peer, host, "http", {}, None).local:
         assert peer.startswith(("127.", "::1", "::ffff:127"))
         assert "localhost" in host.lower() or "127.0.0.1" in host or "::1" in host
 

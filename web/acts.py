@@ -6,14 +6,16 @@ import json
 import re
 import sqlite3
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from probe_agent import pairing
 from probe_agent.config import CERTAINTIES
-from probe_agent.store import StoreError, ask, await_answer
+from probe_agent.store import OpenCode, Reader, Role, StoreError, ask, await_answer
 
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 _TIME = re.compile(r"\d{2}:\d{2}")
@@ -153,14 +155,27 @@ def check_plan_form(typed: PlanForm) -> tuple[dict[str, Any] | None, dict[str, s
     return {"start": f"{typed.date}T{typed.time}", "certainty": typed.certainty, **minutes}, {}
 
 
+@dataclass(frozen=True, slots=True)
+class CodeForm:
+    """A pairing code as read, with what goes with it. most: the role the way allows; token: of the session
+    that would begin, it stays here; instead: the session that would end."""
+
+    code: str
+    label: str
+    most: Role
+    token: str
+    instead: int | None
+
+
 class Commander:
     """Leaves commands in the store and waits for the daemon's answers. A form sent twice (a double
-    tap, a reload) acts once: its number is remembered with what became of it."""
+    tap, a reload) acts once: its number is the command's, and what became of it is remembered."""
 
     def __init__(self, store_path: Path, timeout_s: float = 10.0) -> None:
         self.store_path = store_path
         self.timeout_s = timeout_s
         self._lock = threading.Lock()
+        self._trying = threading.Lock()
         self._done: OrderedDict[str, Outcome] = OrderedDict()
         self._running: dict[str, threading.Event] = {}
 
@@ -171,7 +186,45 @@ class Commander:
 
     def act_once(self, number: str, kind: str, body: Mapping[str, Any]) -> Outcome:
         """Ask the daemon, unless the form with that number was sent before; its outcome."""
-        return self._once(number, lambda: self._ask(kind, body))
+        return self._once(number, lambda: self._ask(kind, body, number))
+
+    def pair_once(self, number: str, typed: CodeForm) -> Outcome:
+        """Try a pairing code, unless the form with that number was sent before; its outcome.
+
+        One at a time: the code's scrypt takes 16 MB, and whoever sends many waits in no thread.
+        """
+        return self._once(number, lambda: self._pair(number, typed))
+
+    def _pair(self, number: str, typed: CodeForm) -> Outcome:
+        if not self._trying.acquire(blocking=False):
+            return Outcome(False, "Another code is being tried at this moment. Type it again.")
+        try:
+            return self._try_code(number, typed)
+        except (StoreError, sqlite3.Error) as err:
+            return Outcome(False, f"Nothing was done: {err}")
+        finally:
+            self._trying.release()
+
+    def _try_code(self, number: str, typed: CodeForm) -> Outcome:
+        code = self._open_code()
+        if code is None:
+            return Outcome(False, pairing.NO_CODE)
+        body = {
+            "code": code.number,
+            "hash": pairing.seal(typed.code, code.salt).hex(),
+            "token": pairing.token_hash(typed.token).hex(),
+            "most": typed.most,
+            "label": typed.label,
+            "instead": typed.instead,
+        }
+        return self._ask(pairing.TRY, body, number)
+
+    def _open_code(self) -> OpenCode | None:
+        reader = Reader(self.store_path)
+        try:
+            return reader.open_code(time.time())
+        finally:
+            reader.close()
 
     def _once(self, number: str, act: Callable[[], Outcome]) -> Outcome:
         with self._lock:
@@ -195,9 +248,9 @@ class Commander:
             finished.set()
         return outcome
 
-    def _ask(self, kind: str, body: Mapping[str, Any]) -> Outcome:
+    def _ask(self, kind: str, body: Mapping[str, Any], number: str) -> Outcome:
         try:
-            command = ask(self.store_path, kind, body, valid_s=self.timeout_s + 5)
+            command = ask(self.store_path, kind, body, self.timeout_s + 5, number)
             answer = await_answer(self.store_path, command, self.timeout_s)
         except StoreError as err:
             return Outcome(False, f"Nothing was done: {err}")

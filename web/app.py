@@ -4,24 +4,42 @@ from __future__ import annotations
 
 import gzip
 import secrets
+import sqlite3
 import time
 from contextlib import suppress
 from dataclasses import replace
+from functools import partial
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
 import msgspec
-from flask import Flask, Response, current_app, make_response, redirect, render_template, request, url_for
+from flask import Flask, Response, current_app, g, make_response, redirect, render_template, request, url_for
 from markupsafe import Markup
 from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as BaseResponse
 
+from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
+from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
-from web.access import COOKIE, FormTokens, acts_allowed, same_origin
+from web.access import (
+    HOW,
+    SHORT,
+    FormTokens,
+    Permit,
+    Reason,
+    Way,
+    form_cookie,
+    lack_of,
+    permit_of,
+    same_origin,
+    session_cookie,
+    way_of,
+)
 from web.acts import (
+    CodeForm,
     Commander,
     HandForm,
     Outcome,
@@ -56,9 +74,11 @@ HEADERS = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 
-NOT_HERE = (
-    "Answers are taken on the board itself only, under the name localhost. From another computer: "
-    "ssh -L {port}:localhost:{port} to the board, then open http://localhost:{port}/ there."
+NO_GAIN = "Nothing was done: from here a pairing would allow nothing more."
+NO_NUMBER = "The form came without its number. Press again."
+NOT_A_CODE = (
+    "That can't be a code. It has eight letters and no vowel, such as BCDF-GHJK; capitals, blanks and the "
+    "dash don't matter. This was not counted as a try."
 )
 
 
@@ -103,6 +123,44 @@ class _Pages:
         add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
         add("/act/move", "act_move", self.act_move, methods=["POST"])
         add("/act/departure", "act_departure", self.act_departure, methods=["POST"])
+        add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
+        add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
+        self.app.before_request(self._admit)
+
+    # -- who it is
+
+    def _admit(self) -> BaseResponse | None:
+        """Find out what this request may do, and turn away who may not even look."""
+        if request.endpoint == "static":
+            return None
+        settings = self.settings.page
+        g.way = way_of(
+            request.remote_addr, request.host, request.scheme, dict(request.headers), settings.proxy
+        )
+        session, lack = (None, "unpaired") if g.way.local else self._session(g.way)
+        g.permit = permit_of(g.way, session, settings, lack)
+        if g.permit.looks or request.endpoint == "act_pair":
+            return None
+        if request.endpoint in ("api_status", "api_curve"):
+            return _json({"v": STATUS_VERSION, "state": None, "reason": "Shown to paired phones only."}, 403)
+        return self._closed(None, 403)
+
+    def _session(self, way: Way) -> tuple[Session | None, Reason]:
+        """The session of the request's cookie; without one, why there is none."""
+        token = request.cookies.get(session_cookie(way.https))
+        if not token:
+            return None, "unpaired"
+        try:
+            found = self.record.session(pairing.token_hash(token), time.time())
+        except (StoreError, sqlite3.Error):
+            return None, "unread"
+        return found, "ended"
+
+    def _form_key(self) -> tuple[str | None, bool]:
+        """The cookie that this request's forms rest on, and whether it is a session's."""
+        if _permit().session is not None:
+            return request.cookies.get(session_cookie(g.way.https)), True
+        return request.cookies.get(form_cookie(g.way.https)), False
 
     # -- seeing
 
@@ -162,7 +220,7 @@ class _Pages:
     def act_hand_reading(self) -> BaseResponse:
         typed = read_hand_form(request.form, self._unit())
         body, wrong = check_hand_form(typed, frozenset(self._places()))
-        if body is None and self._refusal() is None:
+        if body is None and self._refusal(_permit().why_not("hand-reading")) is None:
             return self._page(form=_with_refusals(typed, wrong), code=422)
         return self._act("hand-reading", body or {}, typed)
 
@@ -191,13 +249,10 @@ class _Pages:
         return int(number) if number.isascii() and number.isdigit() else 0
 
     def _act_on_plan(self, kind: str, body: dict[str, Any], typed: PlanForm | None = None) -> BaseResponse:
-        if (refusal := self._refusal()) is not None:
+        if (refusal := self._refusal(_permit().why_not(kind))) is not None:
             return self._plan_page(said=Outcome(False, refusal), form=typed, code=403)
-        number = request.form.get("once", "")[:64]
-        if not number:
-            return self._plan_page(
-                said=Outcome(False, "The form came without its number. Press again."), code=422
-            )
+        if (number := self._form_number()) is None:
+            return self._plan_page(said=Outcome(False, NO_NUMBER), code=422)
         outcome = self.commander.act_once(number, kind, body)
         if not outcome.ok or kind == "what-if":
             return self._plan_page(said=outcome, form=typed, code=200 if outcome.ok else 409)
@@ -225,12 +280,59 @@ class _Pages:
         )
         return self._form_response(values, "plan.html", code)
 
+    def act_pair(self) -> BaseResponse:
+        """Try a code; the token of the session it begins goes into a cookie and nowhere else."""
+        refusal = self._refusal(None) if _permit().offers else NO_GAIN
+        number, code = self._form_number(), pairing.read_code(request.form.get("code", ""))
+        if refusal is not None or number is None:
+            return self._page(said=Outcome(False, refusal or NO_NUMBER), code=403)
+        if code is None:
+            return self._page(said=Outcome(False, NOT_A_CODE), code=422)
+        token = self.tokens.session_token(self._form_key()[0] or "", number)
+        outcome = self.commander.pair_once(number, self._code_form(code, token))
+        if not outcome.ok:
+            return self._page(said=outcome, code=409)
+        return self._with_session(token, redirect(url_for("now", said=number, _anchor="said"), 303))
+
+    def _code_form(self, code: str, token: str) -> CodeForm:
+        permit = _permit()
+        instead = permit.session.number if permit.session else None
+        return CodeForm(code, request.form.get("label", "")[:80], permit.best, token, instead)
+
+    def _with_session(self, token: str, response: BaseResponse) -> BaseResponse:
+        """The answer with the cookie of a session that has just begun, for as long as it lasts."""
+        with suppress(StoreError, sqlite3.Error):
+            session = self.record.session(pairing.token_hash(token), time.time())
+            if session is not None:
+                response.set_cookie(
+                    session_cookie(g.way.https),
+                    token,
+                    max_age=round(session.expires_at - time.time()),
+                    samesite="Lax",  # a link in a mail read on the web has to find the phone paired
+                    httponly=True,
+                    secure=g.way.https,
+                )
+        return response
+
+    def act_unpair(self) -> BaseResponse:
+        """End this phone's own session."""
+        session = _permit().session
+        if session is None:
+            return self._page(said=Outcome(False, "This phone is not paired."), code=409)
+        refusal, number = self._refusal(None), self._form_number()
+        if refusal is not None or number is None:
+            return self._page(said=Outcome(False, refusal or NO_NUMBER), code=403)
+        outcome = self.commander.act_once(number, pairing.END, {"session": session.number})
+        response = redirect(url_for("now", said=number, _anchor="said"), 303)
+        if outcome.ok:
+            response.delete_cookie(session_cookie(g.way.https), secure=g.way.https, httponly=True)
+        return response
+
     def _act(self, kind: str, body: dict[str, Any], typed: HandForm | None = None) -> BaseResponse:
-        if (refusal := self._refusal()) is not None:
+        if (refusal := self._refusal(_permit().why_not(kind))) is not None:
             return self._page(said=Outcome(False, refusal), form=typed, code=403)
-        number = request.form.get("once", "")[:64]
-        if not number:
-            return self._page(said=Outcome(False, "The form came without its number. Press again."), code=422)
+        if (number := self._form_number()) is None:
+            return self._page(said=Outcome(False, NO_NUMBER), code=422)
         outcome = self.commander.act_once(number, kind, body)
         if not outcome.ok:
             if typed is not None and outcome.at_field:
@@ -238,23 +340,25 @@ class _Pages:
             return self._page(said=outcome, form=typed, code=409)
         return redirect(url_for("now", said=number, _anchor="said"), 303)
 
-    def _refusal(self) -> str | None:
-        """Why this request may not act, or None."""
-        if not self._may_act():
-            return "Nothing was done. " + self._not_here()
-        if not same_origin(request.host, dict(request.headers)):
+    def _refusal(self, lack: Reason | None) -> str | None:
+        """Why this request may not act, or None; lack: what its way or its session lacks."""
+        if lack is not None:
+            return f"Nothing was done. {SHORT[lack]}"
+        if not same_origin(request.host, dict(request.headers), g.way.https):
             return "Nothing was done: the request came from another page. Open this page and press there."
-        if not self.tokens.fits(request.cookies.get(COOKIE), request.form.get("token")):
+        cookie, paired = self._form_key()
+        if not self.tokens.fits(cookie, request.form.get("token"), paired):
             return "Nothing was done: the form was too old. This page is fresh; press again."
         return None
 
+    def _form_number(self) -> str | None:
+        """The number of the form that was sent, a browser's own; None where it came without one."""
+        once = request.form.get("once", "")[:64]
+        if not once:
+            return None
+        return sha256(f"{self._form_key()[0]} {once}".encode()).hexdigest()[:32]
+
     # -- shared
-
-    def _may_act(self) -> bool:
-        return acts_allowed(request.remote_addr, request.host, dict(request.headers))
-
-    def _not_here(self) -> str:
-        return NOT_HERE.format(port=request.environ.get("SERVER_PORT", self.settings.page.port))
 
     def _unit(self) -> Unit:
         """The reader's unit: as asked in the address, else as kept in the cookie, else by the locale."""
@@ -275,7 +379,14 @@ class _Pages:
     def _zone(self, status: Status | None) -> str:
         return status.zone if status else self.settings.aircraft.zone or "UTC"
 
-    def _page(self, said: Outcome | None = None, form: HandForm | None = None, code: int = 200) -> Response:
+    def _page(
+        self,
+        said: Outcome | None = None,
+        form: HandForm | None = None,
+        code: int = 200,
+    ) -> Response:
+        if not _permit().looks:
+            return self._closed(said, code)
         values = self._view_values()
         values.update(self._curve(values["status"]))
         values.update(
@@ -289,13 +400,48 @@ class _Pages:
             response.set_cookie(UNIT_COOKIE, values["unit"], max_age=YEAR_S, samesite="Lax", httponly=True)
         return response
 
+    def _closed(self, said: Outcome | None, code: int) -> Response:
+        """The page of who may not look: how to pair, and nothing of the aircraft."""
+        return self._form_response({"said": said}, "closed.html", code)
+
     def _form_response(self, values: dict[str, Any], template: str, code: int) -> Response:
-        cookie = request.cookies.get(COOKIE) or self.tokens.new_cookie()
-        values.update(token=self.tokens.token(cookie), once=lambda: secrets.token_urlsafe(12))
+        permit, (cookie, paired) = _permit(), self._form_key()
+        fresh = None if cookie else self.tokens.new_cookie()
+        cookie = cookie or fresh or ""
+        values.update(
+            token=self.tokens.token(cookie, paired),
+            once=lambda: secrets.token_urlsafe(12),
+            why_not=partial(lack_of, permit),
+            phone=self._phone(permit),
+        )
         response = make_response(render_template(template, **values), code)
-        if values["may_act"] and COOKIE not in request.cookies:
-            response.set_cookie(COOKIE, cookie, samesite="Strict", httponly=True)
+        if fresh and (permit.local or permit.offers):
+            response.set_cookie(
+                form_cookie(g.way.https), fresh, samesite="Strict", httponly=True, secure=g.way.https
+            )
         return response
+
+    def _phone(self, permit: Permit) -> dict[str, Any]:
+        """The block about this phone: what it is paired for, why not for more, how to get there, and what
+        became of a code that was tried in it."""
+        session, zone = permit.session, self._zone(None)
+        port = request.environ.get("SERVER_PORT", self.settings.page.port)
+        paired = (
+            session
+            and f"It {words.role(permit.role or 'viewer')}, until {words.day(session.expires_at, zone)}."
+        )
+        lacks = [r for r in (permit.lack if permit.lack == "unread" else None, permit.less) if r is not None]
+        return {
+            "local": permit.local,
+            "tried": request.endpoint == "act_pair" and not permit.local,
+            "paired": paired,
+            "ended": permit.lack == "ended",
+            "offers": permit.offers,
+            "best": permit.best,
+            "why": [HOW[r].format(port=port) for r in lacks],
+            "label": request.form.get("label", "")[: pairing.LABEL_LENGTH],
+            "port": port,
+        }
 
     def _view_values(self) -> dict[str, Any]:
         unit = self._unit()
@@ -314,8 +460,6 @@ class _Pages:
             "aircraft": self.settings.aircraft.name,
             "unit": unit,
             "other_unit": "C" if unit == "F" else "F",
-            "may_act": self._may_act(),
-            "not_here": self._not_here(),
             "scale": Markup(draw_scale(status, unit)) if status else "",
             "engine": Markup(draw_engine(view.layout, view.probes)) if view else "",
             "print": _print_of(status) if status else "",
@@ -333,6 +477,12 @@ _OF_A_DEPARTURE = {
     "not-flying": "cancel-departure",
     "timer-set": "timer-set",
 }
+
+
+def _permit() -> Permit:
+    """What the request at hand may do."""
+    permit: Permit = g.permit
+    return permit
 
 
 def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:

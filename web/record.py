@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from probe_agent.status import PlanNow, Status, utc_seconds
-from probe_agent.store import CurveRow, Reader, StoreError
+from probe_agent.store import CurveRow, Reader, Session, StoreError
 
 HOURS = 8
 OPEN = frozenset({"planned", "heating", "delayed", "did-not-start"})
@@ -75,6 +75,11 @@ class Record:
         except (StoreError, sqlite3.Error, msgspec.MsgspecError):
             return []
         return [plan for plan in kept if plan.state in OPEN]
+
+    def session(self, token: bytes, now_at: float) -> Session | None:
+        """The session that holds for a token with that hash. Raises StoreError, sqlite3.Error."""
+        with self._lock:
+            return self._open().session(token, now_at)
 
     def _committed(self, since_at: float, now_at: float) -> list[CurveRow]:
         with self._lock:

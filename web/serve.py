@@ -30,7 +30,8 @@ def main(settings_file: Path | None, listen: str | None, port: int | None) -> No
     """Show the engine on a page: what the daemon measures, expects and advises.
 
     The page reads the daemon's status document and its record; it decides nothing itself. Answers and
-    readings by hand are taken only from this machine (http://localhost:PORT/), whatever --listen says.
+    readings by hand are taken from this machine (http://localhost:PORT/) and, over HTTPS, from phones
+    paired with probe-agent pair, whatever --listen says.
 
     Example: probe-agent-web --settings /etc/probe-agent/settings.toml
     """

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.readings import Observation
-from probe_agent.thermal.prior import GENERIC, Prior, engine_prior
+from probe_agent.thermal.prior import GENERIC, Prior, are_of_an_engine, engine_prior, untold_engine_prior
 
 
 def observation_of(
@@ -26,10 +26,13 @@ def physics_places(places: Iterable[str]) -> tuple[str, ...]:
     return tuple(p for p in places if p not in NEVER_COLDEST)
 
 
-def prior_of(settings: Settings | None) -> Prior:
-    """The engine's prior where settings describe a setup, else the generic one."""
+def prior_of(settings: Settings | None, places: Iterable[str]) -> Prior:
+    """The engine's prior where settings describe a setup; else that of an untold one where the places are
+    an engine's, and the generic one where they aren't."""
     if settings is None or settings.setup is None:
-        return GENERIC
+        if not are_of_an_engine(tuple(places)):
+            return GENERIC
+        return untold_engine_prior()
     setup = settings.setup
     return engine_prior(
         settings.aircraft.layout,

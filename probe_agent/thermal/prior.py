@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -130,6 +130,11 @@ _CORE_SUMP_SHARE = {"fixed-pad": 0.2, "pads-and-bands": 0.08}  # judgement, no s
 _LOG_OFF_LOSS = {"ducted-air": (-0.5, 0.4), "combustion": (-0.6, 0.5)}  # blown air carries heat out
 
 
+_OF_AN_ENGINE = ("sump", "oil-tank", "accessory-case")
+_USUAL_SPREAD = (0.63, 0.5, 0.85, 0.5, 0.75, 0.75, 0.75, 0.85, 0.63, 0.75, 0.75, 0.75, 0.15, 0.7, 0.7, 1.0)
+_UNTOLD_SPREAD = (0.75, 0.9, 1.0, 0.6, 0.75, 0.75, 1.1, 1.4, 0.7, 0.75, 0.75, 0.75, 0.4, 0.7, 0.7, 1.0)
+
+
 def engine_prior(
     layout: str,
     cooling: str,
@@ -155,15 +160,43 @@ def engine_prior(
     blown = heater_kind in _LOG_OFF_LOSS  # the air that is blown through carries off in proportion
     off_loss, off_loss_sd = _LOG_OFF_LOSS.get(heater_kind, (0.0, 0.15))
     loss = area * (6.0 if cover else 10.5) * (0.88 if plugs else 1.0) * (1.1 if hangar == "outside" else 0.95)
+    prior = _of_an_engine(capacity, loss, watts * share, lag, 0.5 if cover else 2.5, air, off_loss)
+    spread = np.array(_USUAL_SPREAD)
+    spread[SHARED.index("log_off_loss")] = off_loss_sd
+    near = (0.0, 0.7, 0.0, 0.0, 1.5, 0.0)
+    return replace(
+        prior,
+        shared_factor=np.diag(spread),
+        place_shift={p: near for p in places if p in near_heater},
+        usual_rise_c=0.0 if blown else 25.0,
+        core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
+    )
+
+
+def untold_engine_prior() -> Prior:
+    """The prior of an engine of which nobody told heater and cover: any kind of heat of some 150 W to 3 kW,
+    covered or not, and wide accordingly. Judgement, no source."""
+    return _of_an_engine(_CAPACITY_J_PER_K["other"], 7.5 * _AREA_M2["other"], 500.0, 200.0, 1.0, 1.0, -0.2)
+
+
+def are_of_an_engine(places: Sequence[str]) -> bool:
+    """Whether the names of these places are an engine's."""
+    return any(p.startswith(("cyl-", "case-")) or p in _OF_AN_ENGINE for p in places)
+
+
+def _of_an_engine(
+    capacity: float, loss: float, watts: float, lag_s: float, shell: float, air: float, off_loss: float
+) -> Prior:
+    """An engine with untold spreads. capacity [J/K], loss [W/K], watts [W] that reach it."""
     mean = np.array(
         [
             np.log(capacity / loss),
-            np.log(watts * share / capacity),
-            np.log(lag),
+            np.log(watts / capacity),
+            np.log(lag_s),
             np.log(0.25),
             np.log(2400.0),
             np.log(2400.0),
-            np.log(0.5 if cover else 2.5),
+            np.log(shell),
             np.log(air),
             np.log(0.12),
             np.log(600.0),
@@ -175,24 +208,18 @@ def engine_prior(
             0.0,
         ]
     )
-    spread = np.array(
-        [0.63, 0.5, 0.85, 0.5, 0.75, 0.75, 0.75, 0.85, 0.63, 0.75, 0.75, 0.75, off_loss_sd, 0.7, 0.7, 1.0]
-    )
-    near = (0.0, 0.7, 0.0, 0.0, 1.5, 0.0)
     return Prior(
         "engine",
         mean,
-        np.diag(spread),
+        np.diag(_UNTOLD_SPREAD),
         (0.0, 0.0, 0.0, 0.0, 0.2, 0.0),
         (0.5, 0.9, 0.5, 0.5, 0.3, 0.25),
-        place_shift={p: near for p in places if p in near_heater},
-        usual_rise_c=0.0 if blown else 25.0,
+        usual_rise_c=25.0,
         discrepancy=0.009,
         wander_sd=0.12,
         power_sd=0.02,
         wander_s=3600.0,
         core_lag_s=2400.0,
-        core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
         comes_back=0.7,
         interrupted_per_h=0.03,
         is_engine=True,

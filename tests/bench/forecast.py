@@ -29,9 +29,9 @@ from probe_agent.document import Frame, document
 from probe_agent.readings import Forecast
 from probe_agent.replay import points_of
 from probe_agent.status import RunTime, utc_seconds
+from probe_agent.thermal.described import prior_of
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
-from probe_agent.thermal.prior import GENERIC
 from tests.bench import heatups, oracle, tables
 from tests.bench.baselines import one_exponential, straight_line
 from tests.bench.course import PROGRESS, Course, Cut, Look, Mark, Shown
@@ -75,7 +75,7 @@ def judge_setup(setup: Setup, plan: Plan) -> Iterator[Course]:
 
 
 def _estimator(setup: Setup, plan: Plan, memory: Memory | None) -> Estimator:
-    prior = setup.prior if plan.described else GENERIC
+    prior = setup.prior if plan.described else prior_of(None, setup.places)
     mode = heater_mode(plan.signal)
     return Estimator(setup.places, setup.required, TARGET_C, NEED_BELOW_C, prior, memory, mode)
 

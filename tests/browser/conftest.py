@@ -75,6 +75,7 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     assert driver, "chromedriver is needed for these tests: apt-get install chromium-driver"
     options = webdriver.ChromeOptions()
     options.binary_location = binary
+    options.accept_insecure_certs = True
     options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):

@@ -49,6 +49,7 @@
     try {
       const answer = await get("/api/status", tag ? { "If-None-Match": tag } : {});
       wait = FIRST_MS;
+      if (answer.status === 403) { location.reload(); return; } // this phone may no longer look
       if (answer.status !== 304 && (answer.ok || answer.status === 503)) {
         const started = moment();
         const part = await get("/now", {});
