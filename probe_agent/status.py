@@ -92,7 +92,7 @@ class LearnedNow(_Part, frozen=True):
     changed: str = ""
 
 
-class HelpNow(_Part, frozen=True):
+class HelpNow(_Part, frozen=True, omit_defaults=True):
     """What would help a start that can't be kept: "cover", "certainty" (8 mornings in 10 are enough) with the
     start it allows, or "earlier" heat next time, by so many minutes."""
 
@@ -101,14 +101,14 @@ class HelpNow(_Part, frozen=True):
     by_min: float | None = None
 
 
-class PlanNow(_Part, frozen=True):
+class PlanNow(_Part, frozen=True, omit_defaults=True):
     """The plan of one departure, the next one in a core document.
 
     start: the wished engine start. need: yes, no, unclear; chance: that the engine is below the limit then
     without heat. verdict: none, heat, late, never, unknown, or making while it is worked out. switch_on: when
     heat goes on, final where timer says what a timer was set to. kept: chance that the start is kept;
     earliest: the start that is kept where this one isn't, late_min later. above: 10/50/90 % instants of above
-    target. rests: coldest_now …, as planning.Rests has them. next_word: when the next word of it comes.
+    target. coldest_now … after_another: as planning.Rests has them. next_word: when the next one comes.
     """
 
     departure: int

@@ -579,7 +579,7 @@ def _heat_min(plan: PlanNow) -> int:
     if plan.switch_on is None:
         return 0
     until = utc_seconds(plan.earliest or plan.start) - plan.uncovered_min * 60
-    return math.ceil((until - utc_seconds(plan.switch_on)) / 300) * 5
+    return max(math.ceil((until - utc_seconds(plan.switch_on)) / 300) * 5, 0)
 
 
 def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
@@ -596,11 +596,11 @@ def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | No
 
 
 def plan_rests(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
-    """What a plan rests on; None while there is none."""
+    """What a plan rests on; None while there is none. In a message the coldest point is said besides."""
     if plan.made is None:
         return None
     out = []
-    if plan.coldest_now is not None and plan.coldest_now_c is not None:
+    if not spoken and plan.coldest_now is not None and plan.coldest_now_c is not None:
         value = temperature(plan.coldest_now_c, unit, (plan.limit_c,), spoken)
         out.append(f"the coldest point now, {value} ({place_name(plan.coldest_now)})")
     learned = (
@@ -644,11 +644,17 @@ def plan_who(plan: PlanNow, zone: str, now_at: float) -> str | None:
         return "Changes now move the start, not the switch-on."
     else:
         out = _WHO.get(plan.by, "")
-    if plan.by in ("person", "pilot") and plan.travel_min:
-        out += f" Set out by {moment(on_at - plan.travel_min * 60, zone, now_at)}."
+    out += _set_out(plan, on_at, zone, now_at)
     if plan.by == "person" and plan.contact:
         out += f" Reach them: {plan.contact}."
     return out
+
+
+def _set_out(plan: PlanNow, on_at: float, zone: str, now_at: float) -> str:
+    """When whoever switches must be on the way; nothing where they need no time for it."""
+    if plan.by not in ("person", "pilot") or not plan.travel_min:
+        return ""
+    return f" Set out by {moment(on_at - plan.travel_min * 60, zone, now_at)}."
 
 
 def plan_above(plan: PlanNow, zone: str, now_at: float) -> str | None:
@@ -778,10 +784,11 @@ def _switch_on(status: Status, unit: Unit, place: str | None) -> Letter:
     on = moment(utc_seconds(plan.switch_on), zone, now_at)
     parts = [(1, plan_line(plan, zone, now_at))]
     if plan.attended:
-        parts.append((1, f"Light it at {on} and stay with it; never aimed at hoses, wiring or fabric."))
+        parts += [(1, s) for s in (plan_who(plan, zone, now_at),) if s]
+        parts.append((2, "Never aimed at hoses, wiring, fuel lines or fabric."))
     else:
-        parts.append((1, f"Switch the heater on at {on}. Look at cord, cover and plugs first."))
-    parts += [(2, s) for s in (plan_who(plan, zone, now_at),) if s]
+        set_out = _set_out(plan, utc_seconds(plan.switch_on), zone, now_at)
+        parts.append((1, f"Switch the heater on at {on}.{set_out} Look at cord, cover and plugs first."))
     parts += [(3, s) for s in (_by_then(plan, unit),) if s]
     parts += [
         (2, "Propeller: treat it as live."),
