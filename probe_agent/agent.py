@@ -47,6 +47,7 @@ from probe_agent.readings import (
     ProbeFault,
     Reading,
     Scan,
+    Weather,
 )
 from probe_agent.status import (
     Curve,
@@ -58,10 +59,12 @@ from probe_agent.status import (
 )
 from probe_agent.store import Batch, Command, CurveRow, Message, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior
+from probe_agent.weather.heard import Heard
 
 log = logging.getLogger(__name__)
 
@@ -77,8 +80,6 @@ EARLY_SHARE = 8
 CHANGE_VALID_S = 3 * 86_400.0
 
 
-AIR_LOG, AIR_LOG_S = 432, 600.0
-"""How many readings of the air are kept for the manual's limit of air and hours, and how far apart: 72 h."""
 _WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
 """Commands whose answer is worked out beside the ticks."""
 _TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
@@ -113,6 +114,12 @@ class MessageCourierLike(Courier, Protocol):
     def channels(self) -> tuple[str, ...]: ...
 
     def nudge(self) -> None: ...
+
+
+class WeatherCourierLike(Courier, Protocol):
+    """A courier of weather; news never blocks."""
+
+    def news(self) -> list[Weather]: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +169,7 @@ class Agent:
         record: Store,
         broker: StatusCourier | None = None,
         messages: MessageCourierLike | None = None,
+        weather: WeatherCourierLike | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
@@ -170,11 +178,12 @@ class Agent:
     ) -> None:
         self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
         self._sources = tuple(sources)
-        self._broker, self._messages = broker, messages
+        self._broker, self._messages, self._weather = broker, messages, weather
         self._build, self._zone, self._demo = build, zone, demo
         self._jobs = list(jobs)
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
+        self._heard = Heard(settings, zone)
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
         self._offset_s = clock.utc_offset_s()
@@ -183,7 +192,6 @@ class Agent:
         self._course = course_of(settings, plan.places, plan.required)
         self._learner = None if self._course is None else Learner(record.path, self._course, self._take_up)
         self._lesson_due_s: float | None = None
-        self._air_log: deque[tuple[float, float]] = deque(maxlen=AIR_LOG)
         self._slow = Worker("planning")
         self._being_answered: set[str] = set()
         self._is_planning = False
@@ -193,6 +201,8 @@ class Agent:
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten = Batch()
+        self._with_next: list[store.Statement] = []
+        """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
         self.status: Status | None = None
@@ -230,6 +240,7 @@ class Agent:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
         self._recall()
+        self._heard.recall(self.store, self._utc(now_s))
         self._lesson_due_s = now_s
         self._relive(now_s)
 
@@ -312,9 +323,8 @@ class Agent:
         """Tick until `stop` is set or every source has ended; then commit what is held."""
         poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
         poller.start()
-        for courier in (self._messages, self._broker):
-            if courier is not None:
-                courier.start()
+        for courier in self._couriers:
+            courier.start()
         try:
             due_s: float | None = self.clock.monotonic()
             while due_s is not None and not stop.is_set():
@@ -330,6 +340,10 @@ class Agent:
                     self._run_jobs()
         finally:
             self._finish()
+
+    @property
+    def _couriers(self) -> list[Courier]:
+        return [c for c in (self._messages, self._broker, self._weather) if c is not None]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -360,9 +374,8 @@ class Agent:
             self._learner.stop()
         self._slow.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
-        for courier in (self._messages, self._broker):
-            if courier is not None:
-                courier.stop()
+        for courier in self._couriers:
+            courier.stop()
         for source in self._sources:
             source.close()
 
@@ -388,6 +401,7 @@ class Agent:
             t_s = max((s.t_s for s in scans), default=now_s)
             hand = self._hand.read(t_s)
             samples = self._at_places(scans)
+            self._hear(samples.get("ambient"))
             heater = next((s.heater for s in scans if s.heater is not None), None)
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
@@ -396,7 +410,7 @@ class Agent:
             facts = Facts(t_s, points, forecast)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
-            self._plan_when_due(facts, samples)
+            self._plan_when_due(facts)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
             batch = self._batch(step, t_s)
@@ -419,6 +433,18 @@ class Agent:
                     )
                 found[place] = sample
         return found
+
+    def _hear(self, ambient: Reading | ProbeFault | None) -> None:
+        """What there is to know of the air: measured here, and brought by the weather's courier."""
+        if isinstance(ambient, Reading):
+            self._heard.measured(self._utc(ambient.t_s), ambient.value_c)
+        for weather in self._weather.news() if self._weather is not None else ():
+            self._with_next += self._heard.hear(weather)
+
+    def air_known(self) -> AirKnown:
+        """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
+        with self._lock:
+            return self._heard.known(self.clock.monotonic(), self._offset_s)
 
     def _place_of(self, source: str, address: str) -> str | None:
         if address in self._bindings:
@@ -570,7 +596,9 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        whole = Batch().add(self._unwritten).add(Batch(statements=[store.keep_value("watch", watch)]))
+        # What could wait first: what is written at once may be of the same departure, and later.
+        whole = Batch(statements=list(self._with_next)).add(self._unwritten)
+        whole.add(Batch(statements=[store.keep_value("watch", watch)]))
         try:
             self.store.commit(whole)
         except sqlite3.Error as err:
@@ -579,7 +607,7 @@ class Agent:
             )
             log.error("%s", self._store_trouble)
             return
-        self._unwritten = Batch()
+        self._unwritten, self._with_next = Batch(), []
         self._store_trouble = None
         self._last_commit_s = t_s
         if whole.messages and self._messages is not None:
@@ -592,6 +620,7 @@ class Agent:
             self._offset_s, self._clock_ok = offset_s, known
             try:
                 self.store.mend_boot(offset_s, known)
+                self._heard.recall(self.store, self._utc(self.clock.monotonic()))
             except sqlite3.Error as err:
                 self._store_trouble = f"The record can't be written ({err})."
 
@@ -674,6 +703,7 @@ class Agent:
             self._clock_ok,
             self._learned(),
             self._departures.shown(self._utc(facts.t_s)),
+            self._heard.shown(self._utc(facts.t_s)),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -692,8 +722,15 @@ class Agent:
         )
 
     def _notes(self) -> tuple[str, ...]:
-        troubles = [c.trouble for c in (self._broker, self._messages, self._learner) if c is not None]
-        return tuple(t for t in (self._store_trouble, *troubles, self._relearning()) if t)
+        speakers = (self._broker, self._messages, self._weather, self._learner)
+        troubles = [c.trouble for c in speakers if c is not None]
+        return tuple(
+            t for t in (self._store_trouble, *troubles, self._air_missing(), self._relearning()) if t
+        )
+
+    def _air_missing(self) -> str | None:
+        now_at = self._utc(self.clock.monotonic())
+        return words.air_missing(self._heard.shown(now_at), self._zone, now_at)
 
     def _relearning(self) -> str | None:
         """Word of a memory that is being worked out again."""
@@ -707,12 +744,9 @@ class Agent:
 
     # -- planning
 
-    def _plan_when_due(self, facts: Facts, samples: Mapping[str, Reading | ProbeFault]) -> None:
+    def _plan_when_due(self, facts: Facts) -> None:
         """Have plans worked out that are due; no tick waits for them but in a run that jumps."""
         now_at = self._utc(facts.t_s)
-        air = samples.get("ambient")
-        if isinstance(air, Reading) and (not self._air_log or now_at - self._air_log[-1][0] >= AIR_LOG_S):
-            self._air_log.append((now_at, air.value_c))
         if self._is_planning or not self._departures.coming:
             return
         coldest = supervisor.coldest_of(facts.points)
@@ -732,12 +766,14 @@ class Agent:
         with self._lock:
             batch = Batch()
             self._departures.take(plans, snapshot.now_at, batch)
-            self._write(batch, self.clock.monotonic())
+            self._with_next += batch.statements  # lost with the power, it is worked out again
 
     def _plan_basis(self, facts: Facts) -> str:
         """What plans rest on besides the curve and the clock."""
         missing = ",".join(supervisor.missing_places(facts.points))
-        return f"{self._knowledge.stamp}|{self._watch.heating}|{missing}|{self._watch.flown}"
+        weather = self._heard.in_use(self._utc(facts.t_s))
+        said = (weather.source, weather.issued_at) if weather is not None else None
+        return f"{self._knowledge.stamp}|{self._watch.heating}|{missing}|{self._watch.flown}|{said}"
 
     def _snapshot(self, facts: Facts) -> planning.Snapshot:
         """The last tick, frozen, for what is worked out beside it. Under the tick's lock."""
@@ -751,9 +787,8 @@ class Agent:
             now_at=self._utc(facts.t_s),
             offset_s=self._offset_s,
             outlook=outlook if coldest is not None else None,
-            air_known="nothing" if air_c is None else "own-air",
+            air=self._heard.known(facts.t_s, self._offset_s),
             air_now_c=air_c,
-            past_air=tuple(self._air_log),
             coldest=coldest.place if coldest is not None else None,
             coldest_c=coldest.counted_c if coldest is not None else None,
             missing=supervisor.missing_places(facts.points),
@@ -891,6 +926,7 @@ class Agent:
             pairing.OFFER: self._offer_code,
             pairing.TRY: self._try_code,
             pairing.END: self._end_session,
+            "weather-said": self._take_weather_word,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -924,6 +960,11 @@ class Agent:
 
     def _end_session(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._pairings.end(body, batch, time.time())
+
+    def _take_weather_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text, statements = self._heard.take_word(body, self._utc(self.clock.monotonic()))
+        batch.statements += statements
+        return done, text
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

@@ -16,7 +16,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -131,6 +131,7 @@ def main() -> None:
     probe-agent enter cyl-3 -5.5            a temperature read by hand
     probe-agent replay FILE.csv --target-c 7.2   forecasts for a recorded heat-up
     probe-agent score                       how earlier forecasts were borne out
+    probe-agent weather                     the weather heard, and the air expected at the aircraft
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
@@ -317,6 +318,7 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, end)
     store = _open_store(settings)
+    weather = _weather(settings, clock)
     agent = Agent(
         settings,
         plan,
@@ -325,10 +327,11 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
         store,
         broker=_broker(settings, store),
         messages=_messages(settings, store, clock),
+        weather=weather,
         build=build(),
         zone=_zone(settings),
         demo=demo,
-        jobs=_jobs(settings, clock),
+        jobs=_jobs(settings, clock, weather),
     )
     scheduler = _schedule(settings) if isinstance(clock, SystemClock) else None
     try:
@@ -385,16 +388,35 @@ def _broker(settings: Settings, store: Store) -> Any:
             store.keep("description", json.dumps(kept))
         return int(kept[1])
 
-    password = None
-    if settings.broker.password_file:
-        try:
-            password = Path(settings.broker.password_file).read_text("utf-8").strip()
-        except OSError as err:
-            raise click.ClickException(
-                f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
-            ) from err
     device = settings.broker.device or _slug(settings.aircraft.name)
-    return BrokerCourier(settings.broker, device, version_of, password, build())
+    return BrokerCourier(settings.broker, device, version_of, _broker_password(settings), build())
+
+
+def _broker_password(settings: Settings) -> str | None:
+    if not settings.broker.password_file:
+        return None
+    try:
+        return Path(settings.broker.password_file).read_text("utf-8").strip()
+    except OSError as err:
+        raise click.ClickException(
+            f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
+        ) from err
+
+
+def _weather(settings: Settings, clock: Clock) -> Any:
+    """The courier of what the settings name; under a simulated clock it is asked by a job."""
+    wanted = settings.weather
+    if not (wanted.hourly or wanted.metar or wanted.topic):
+        return None
+    from probe_agent.weather.courier import WeatherCourier, sources_of
+
+    listener = None
+    if wanted.topic is not None:
+        from probe_agent.weather.topic import TopicListener
+
+        listener = TopicListener(settings.broker, wanted.topic, _broker_password(settings), clock)
+    on_thread = isinstance(clock, SystemClock)
+    return WeatherCourier(sources_of(wanted), clock, wanted.every_min * 60, listener, on_thread)
 
 
 def _slug(name: str) -> str:
@@ -410,7 +432,7 @@ def _zone(settings: Settings) -> str:
     return get_localzone_name() or "UTC"
 
 
-def _jobs(settings: Settings, clock: Clock) -> list[Any]:
+def _jobs(settings: Settings, clock: Clock, weather: Any) -> list[Any]:
     """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
     from probe_agent.agent import Job
     from probe_agent.maintenance import back_up
@@ -418,7 +440,10 @@ def _jobs(settings: Settings, clock: Clock) -> list[Any]:
     if isinstance(clock, SystemClock):
         return []
     file = Path(settings.store.file)
-    return [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    if weather is not None:
+        jobs.append(Job(weather.look, every_s=settings.weather.every_min * 60, due_s=clock.monotonic()))
+    return jobs
 
 
 def _schedule(settings: Settings) -> Any:
@@ -568,6 +593,77 @@ def enter(
 def heater(settings_file: Path | None, store_file: Path | None, state: str) -> None:
     """Tell the daemon that somebody switched the heater on or off. It switches nothing itself."""
     _ask(settings_file, store_file, "heater-said", {"on": state == "on"})
+
+
+@main.command(context_settings={"ignore_unknown_options": True})
+@settings_option
+@store_option
+@click.option("--air-c", type=float, help="Lowest air to come, by --until.")
+@click.option("--air-f", type=float, help="The same in °F.")
+@click.option("--wind", type=click.FloatRange(0, 120), help="Wind to come [m/s].")
+@click.option("--until", default="07:00", show_default=True, help="When it is lowest, HH:MM at the field.")
+@click.option("--metar", help="A METAR, as text.")
+@click.option("--forget", is_flag=True, help="Forget what was typed in.")
+def weather(
+    settings_file: Path | None,
+    store_file: Path | None,
+    air_c: float | None,
+    air_f: float | None,
+    wind: float | None,
+    until: str,
+    metar: str | None,
+    forget: bool,
+) -> None:
+    """What weather was heard, how old it is, and the air expected at the aircraft; or tell it yourself.
+
+    \b
+    probe-agent weather                             what is known, and the next 18 h
+    probe-agent weather --air-c -8 --until 06:00    the low of the night, from a forecast you trust
+    """
+    if air_c is not None and air_f is not None:
+        raise click.UsageError("Give --air-c or --air-f, one of the two.")
+    low_c = (air_f - 32) / 1.8 if air_f is not None else air_c
+    if sum((low_c is not None, metar is not None, forget)) > 1:
+        raise click.UsageError("Give one of --air-c, --metar and --forget.")
+    if low_c is not None:
+        until_at = _next_at(until, _zone(_settings(settings_file, needed=False)))
+        body = {"air_c": low_c, "wind_m_s": wind, "until_at": until_at}
+        _ask(settings_file, store_file, "weather-said", body)
+    elif metar is not None or forget:
+        _ask(settings_file, store_file, "weather-said", {"metar": metar} if metar else {"forget": True})
+    else:
+        _show_weather(
+            _settings(settings_file, needed=store_file is None), _store_file(settings_file, store_file)
+        )
+
+
+def _next_at(clock_time: str, zone: str) -> float:
+    """The next such time on the field's clock [UTC s]."""
+    now = datetime.now(ZoneInfo(zone))
+    try:
+        hour, minute = map(int, clock_time.split(":"))
+        at = now.replace(hour=hour, minute=minute, second=0, microsecond=0)
+    except ValueError as err:
+        raise click.UsageError(f"{clock_time} is not a time. Write one like 06:30.") from err
+    return at.timestamp() if at > now else (at + timedelta(days=1)).timestamp()
+
+
+def _show_weather(settings: Settings, file: Path) -> None:
+    from probe_agent.weather.heard import Heard, picture
+
+    zone, unit = _zone(settings), settings.messages.unit
+    heard = Heard(settings, zone)
+    try:
+        reader = Reader(file)
+        try:
+            now_at = SystemClock().utc()
+            heard.recall(reader, now_at)
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    for line in picture(heard, now_at, zone, unit):
+        click.echo(line)
 
 
 @main.command()

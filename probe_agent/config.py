@@ -171,6 +171,63 @@ class Broker(_Table, frozen=True):
     device: Slug | None = None
 
 
+Pointer = Annotated[str, msgspec.Meta(pattern=r"^(/([^~/]|~[01])*)*\Z", max_length=200)]
+"""A JSON pointer (RFC 6901), such as /hours/0/air."""
+
+
+class Fields(_Table, frozen=True, kw_only=True):
+    """Where in a JSON document the hours of weather are, and in what units.
+
+    entries: pointer to a list of objects, the other pointers then inside each; None: each pointer leads to
+    a list of its own, all equally long. issued: pointer to when it was made, in the whole document.
+    """
+
+    entries: Pointer | None = None
+    time: Pointer | None = None
+    air: Pointer
+    wind: Pointer | None = None
+    dew_point: Pointer | None = None
+    cloud: Pointer | None = None
+    issued: Pointer | None = None
+    air_unit: Literal["C", "F", "K"] = "C"
+    wind_unit: Literal["m/s", "km/h", "kt"] = "m/s"
+    cloud_unit: Literal["percent", "share"] = "percent"
+    time_zone: str | None = None
+    """IANA name for times without an offset; None: UTC."""
+
+
+class HourlyWeather(Fields, frozen=True, kw_only=True):
+    """Hourly JSON over HTTPS. address: https only, or a file that holds it where it has a secret in it."""
+
+    address: str | None = None
+    address_file: str | None = None
+    ca_file: str | None = None
+
+
+class MetarWeather(_Table, frozen=True):
+    """METAR reports over HTTPS, one a line."""
+
+    address: str | None = None
+    address_file: str | None = None
+    ca_file: str | None = None
+
+
+class TopicWeather(Fields, frozen=True, kw_only=True):
+    """JSON on a topic of the broker under [broker]. Without `time` a message is the air now."""
+
+    topic: Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
+
+
+class WeatherSources(_Table, frozen=True):
+    """Where the air to come is heard from. None of them is needed."""
+
+    hourly: HourlyWeather | None = None
+    metar: MetarWeather | None = None
+    topic: TopicWeather | None = None
+    every_min: Annotated[float, msgspec.Meta(ge=10, le=360)] = 60.0
+    timeout_s: Annotated[float, msgspec.Meta(ge=1, le=60)] = 20.0
+
+
 Days = Annotated[int, msgspec.Meta(ge=1, le=400)]
 """How long a pairing lasts; browsers keep no cookie for longer (from memory)."""
 
@@ -214,6 +271,7 @@ class Settings(_Table, frozen=True):
     sampling: Sampling = Sampling()
     store: StorePlace = StorePlace()
     broker: Broker = Broker()
+    weather: WeatherSources = WeatherSources()
     page: Page = Page()
     recipients: tuple[Recipient, ...] = ()
     messages: Messages = Messages()
@@ -339,6 +397,8 @@ def _refuse_unknown_keys(table: Mapping[str, Any], kind: Any, file: str, path: t
                 _refuse_unknown_keys(value, inner, file, (*path, key))
             continue
         item = next((a for a in get_args(inner) if isinstance(a, type) and issubclass(a, _Table)), None)
+        if item is not None and isinstance(value, dict):
+            _refuse_unknown_keys(value, item, file, (*path, key))
         if item is not None and isinstance(value, list):
             for i, entry in enumerate(value):
                 if isinstance(entry, dict):
@@ -376,6 +436,7 @@ _KINDS = {
     "int": "a whole number",
     "bool": "true or false",
     "str | null": "text in quotes",
+    "object | null": "a table",
 }
 
 
@@ -397,6 +458,10 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         or (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients"))
     ):
         return "must be one line of text without blanks at its ends. Correct it."
+    if "matching regex" in reason and path[0] == "weather":
+        if path[-1] == "topic":
+            return "must be one topic without # and +. Correct it."
+        return "is not a JSON pointer. Write one like /hours/air; a / in a name is ~1 there and a ~ is ~0."
     if "matching regex" in reason:
         return "must be small letters, digits and single hyphens. Correct it."
     return f"is refused: {reason[:1].lower()}{reason[1:]}. deploy/example.toml shows how to write it."
@@ -408,7 +473,7 @@ def _choices(path: tuple[str, ...]) -> tuple[str, ...]:
     for part in path:
         if not part.isdigit():
             kind = next(f.type for f in msgspec.structs.fields(kind) if f.name == part)
-            if get_origin(kind) is tuple:
+            if get_origin(kind) is tuple or type(None) in get_args(kind):
                 kind = get_args(kind)[0]
     return tuple(str(word) for word in get_args(kind))
 
@@ -452,6 +517,7 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     _check_page(settings.page, file)
     _check_places(settings, file)
     _check_probes(settings, file)
+    _check_weather(settings, file)
     for kind, names in (
         ("setups", [s.name for s in settings.setups]),
         ("recipients", [r.name for r in settings.recipients]),
@@ -536,6 +602,34 @@ def _check_probes(settings: Settings, file: str) -> None:
         if p.place not in known:
             raise SettingsError(
                 f"{file}: probes: {p.place} is not among the places. Add it under [[places]]."
+            )
+
+
+def _check_weather(settings: Settings, file: str) -> None:
+    weather = settings.weather
+    for key, source in (("hourly", weather.hourly), ("metar", weather.metar)):
+        if source is None:
+            continue
+        if (source.address is None) == (source.address_file is None):
+            raise SettingsError(f"{file}: weather.{key} needs address or address_file, one of the two.")
+        if source.address is not None and not source.address.startswith("https://"):
+            raise SettingsError(
+                f"{file}: weather.{key}.address must begin with https://, so that nobody on the way can "
+                f"change the weather. Correct it."
+            )
+    if weather.hourly is not None and weather.hourly.time is None:
+        raise SettingsError(
+            f"{file}: weather.hourly.time is needed: the pointer to the hours' times. Add it."
+        )
+    if weather.topic is not None and settings.broker.host is None:
+        raise SettingsError(
+            f"{file}: weather.topic needs a broker. Set broker.host, or remove weather.topic."
+        )
+    for key, fields in (("hourly", weather.hourly), ("topic", weather.topic)):
+        zone = fields.time_zone if fields is not None else None
+        if zone is not None and not _is_zone(zone):
+            raise SettingsError(
+                f"{file}: weather.{key}.time_zone: {zone} is not a time zone. Write one like Europe/Oslo."
             )
 
 

@@ -12,6 +12,7 @@ from probe_agent.planning import Departure, Plan, PlanRules, evening_at, notice_
 from probe_agent.readings import Forecast, Point, State
 from probe_agent.status import (
     STATUS_VERSION,
+    AirNow,
     AlertNow,
     FanNow,
     HeaterNow,
@@ -38,6 +39,7 @@ class Frame:
     clock_ok: bool
     learned: LearnedNow | None = None
     plan: PlanNow | None = None
+    air: AirNow | None = None
 
 
 def document(
@@ -101,6 +103,7 @@ def document(
         notes=notes,
         learned=frame.learned,
         plan=frame.plan,
+        air=frame.air,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -160,6 +160,10 @@ CREATE TABLE recipients (
 CREATE TABLE weather (
   source TEXT PRIMARY KEY, taken_at REAL NOT NULL, document TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
+CREATE TABLE station (
+  source TEXT NOT NULL, hour INTEGER NOT NULL, at REAL NOT NULL, air_mc INTEGER NOT NULL, cloud REAL,
+  PRIMARY KEY (source, hour)
+) STRICT, WITHOUT ROWID;
 """
 
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Literal
 from zoneinfo import ZoneInfo
 
 from probe_agent.config import Settings, SwitchedBy
 from probe_agent.readings import Fan
+from probe_agent.thermal.ahead import AirAhead, AirKnown, RestsOn, air_ahead
 from probe_agent.thermal.air import AirForecast
 from probe_agent.thermal.answers import (
     Band,
@@ -25,7 +26,6 @@ from probe_agent.thermal.answers import (
     SwitchOn,
     covered,
     latest_switch_on,
-    persisting,
     soaked,
     switched_on,
 )
@@ -34,8 +34,6 @@ Need = Literal["yes", "no", "unclear"]
 State = Literal["planned", "heating", "delayed", "did-not-start", "started", "not-flying", "passed"]
 OPEN: tuple[State, ...] = ("planned", "heating", "delayed", "did-not-start")
 """States in which a departure is still watched."""
-AirSource = Literal["forecast", "observed", "own-air", "nothing"]
-"""What is known of the air to come: a forecast, a station's last report, the aircraft's own, or nothing."""
 
 QUARTER_S = 900.0
 FAR_S = 86_400.0
@@ -64,9 +62,6 @@ NEED_SLACK = 0.04
 """By how much the chance must pass its limit before "no" is taken back, or "yes" is."""
 SLACK_C = 0.75
 """How far the coldest point may leave the range a plan counted on before it is worked out anew."""
-_AWAY_C = {"outside": 6.0, "unheated": 5.0, "heated": 1.5}
-"""How far the aircraft's own air wanders off within a day and a half where no forecast is known: outside as
-in `thermal.air`; behind walls less. Judgement, no source."""
 LIKELIER = 0.8  # the certainty offered where a start can't be kept with more
 LEAST = 0.5
 """Where a start can't be had even with this certainty, it can't be had."""
@@ -99,7 +94,7 @@ class Rests:
     coldest_c: float | None = None
     missing: tuple[str, ...] = ()
     heat_ups: int = 0
-    air: AirSource = "nothing"
+    air: RestsOn = "nothing"
     air_age_s: float | None = None
     heated_hangar: bool = False
     flown: bool = False
@@ -212,7 +207,6 @@ class PlanRules:
     cover_missing: bool = False
     plugs_missing: bool = False
     stands: str = "outside"
-    interim_air_sd_c: float = 6.0
 
     def ready(self, uncovered_s: float) -> ReadyRule:
         return ReadyRule(self.soak_s, uncovered_s, self.core_c, self.core_share)
@@ -222,19 +216,15 @@ class PlanRules:
 class Snapshot:
     """One tick, frozen: all a plan is worked out from.
 
-    outlook, air: in run seconds; run seconds + offset_s = UTC. air: sampled coming air of the aircraft, None
-    where only the present one is known. past_air: (UTC, °C) of the hours before, rising. basis: changes
-    when weather, memory, heating or missing places do.
+    outlook, air: in run seconds; run seconds + offset_s = UTC. air: all that is known of it; air_now_c: as
+    measured now. basis: changes when weather, memory, heating or missing places do.
     """
 
     now_at: float
     offset_s: float
     outlook: Outlook | None
-    air: AirForecast | None = None
-    air_known: AirSource = "nothing"
-    air_age_s: float | None = None
+    air: AirKnown = field(default_factory=AirKnown)
     air_now_c: float | None = None
-    past_air: tuple[tuple[float, float], ...] = ()
     coldest: str | None = None
     coldest_c: float | None = None
     missing: tuple[str, ...] = ()
@@ -261,7 +251,6 @@ def plan_rules(settings: Settings, zone: str) -> PlanRules:
         cover_missing=setup is not None and not setup.cover,
         plugs_missing=setup is not None and not setup.cowl_plugs,
         stands=stands,
-        interim_air_sd_c=_AWAY_C[stands],
     )
 
 
@@ -270,12 +259,14 @@ def plan_rules(settings: Settings, zone: str) -> PlanRules:
 
 def plan(departure: Departure, snapshot: Snapshot, rules: PlanRules, after_another: bool = False) -> Plan:
     """What is to be done for a departure. Settled against the plan it has, so that it rests."""
-    rests = _rests(snapshot, rules, after_another)
+    aim = _aimed(departure, snapshot.now_at)
+    ahead = _ahead(aim, snapshot)
+    rests = _rests(snapshot, ahead, rules, after_another)
     if snapshot.outlook is None:
         return Plan(snapshot.now_at, "unclear", None, rests, "unknown", basis=snapshot.basis)
-    aim = _aimed(departure, snapshot.now_at)
-    air = snapshot.air or _held_air(aim, snapshot, rules)
-    asked = _Question(aim, departure.start_at, snapshot.outlook, snapshot, rules, air)
+    # Where nothing tells the air's level, what is known is its change from the one the engine shows.
+    outlook = replace(snapshot.outlook, air_known=True) if ahead.is_change else snapshot.outlook
+    asked = _Question(aim, departure.start_at, outlook, snapshot, rules, ahead.air)
     cold = asked.cold_soak()
     before = departure.plan
     need = _need(cold.chance_needed, departure.certainty, before, bool(snapshot.missing))
@@ -307,24 +298,25 @@ def _aimed(departure: Departure, now_at: float) -> Departure:
     return replace(departure, start_at=max(departure.start_at, now_at + departure.uncovered_s + 60.0))
 
 
-def _rests(snapshot: Snapshot, rules: PlanRules, after_another: bool) -> Rests:
+def _ahead(aim: Departure, snapshot: Snapshot) -> AirAhead:
+    samples = len(snapshot.outlook.weight) if snapshot.outlook is not None else 1
+    now_s = snapshot.now_at - snapshot.offset_s
+    return air_ahead(snapshot.air, now_s, aim.start_at - snapshot.offset_s, samples)
+
+
+def _rests(snapshot: Snapshot, ahead: AirAhead, rules: PlanRules, after_another: bool) -> Rests:
+    issued_s = ahead.issued_s
     return Rests(
         snapshot.coldest,
         snapshot.coldest_c,
         snapshot.missing,
         snapshot.heat_ups,
-        snapshot.air_known,
-        snapshot.air_age_s,
+        ahead.rests_on,
+        None if issued_s is None else max(snapshot.now_at - snapshot.offset_s - issued_s, 0.0),
         rules.stands == "heated",
         snapshot.flown,
         after_another,
     )
-
-
-def _held_air(departure: Departure, snapshot: Snapshot, rules: PlanRules) -> AirForecast:
-    assert snapshot.outlook is not None
-    until_s = departure.start_at - snapshot.offset_s
-    return persisting(snapshot.outlook, until_s, rules.interim_air_sd_c)
 
 
 def _need(chance: float, certainty: float, before: Plan | None, missing: bool) -> Need:
@@ -372,11 +364,11 @@ class _Question:
     def _exposure(self) -> Exposure | None:
         if self.rules.air_below_c is None or self.rules.air_s is None:
             return None
-        past = self.snapshot.past_air
+        past = self.snapshot.air.own
         return Exposure(
             self.rules.air_below_c,
             self.rules.air_s,
-            tuple(at - self.snapshot.offset_s for at, _ in past),
+            tuple(t_s for t_s, _ in past),
             tuple(c for _, c in past),
             self.snapshot.air_now_c,
         )

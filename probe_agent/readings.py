@@ -195,3 +195,37 @@ class Transition:
     old: State | None
     new: State
     reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class WeatherHour:
+    """The air at the station of a weather source at one instant, told or observed.
+
+    at: UTC [s]; cloud: cover, a share 0…1. What the source doesn't tell is None.
+    """
+
+    at: float
+    air_c: float
+    wind_m_s: float | None = None
+    dew_c: float | None = None
+    cloud: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Weather:
+    """What one weather source said when it was last heard.
+
+    source: "hourly", "metar", "topic" or "typed"; taken_at: when we heard it, issued_at: when it was made
+    or, of an observation, taken (UTC [s]); hours: strictly rising, at least one. Those up to issued_at
+    are observed, later ones are told ahead.
+    """
+
+    source: str
+    taken_at: float
+    issued_at: float
+    hours: tuple[WeatherHour, ...]
+
+    @property
+    def reaches_at(self) -> float:
+        """The last instant it speaks of (UTC [s])."""
+        return self.hours[-1].at

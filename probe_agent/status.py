@@ -150,6 +150,22 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     """How many other departures are planned."""
 
 
+class AirNow(_Part, frozen=True):
+    """What the air to come rests on.
+
+    rests_on: forecast, observed (at a station), own-air (measured here, going on), nothing. source: the
+    weather source heard (hourly, metar, topic, typed), used or not, with when it was made and until when it
+    reaches. old: made longer ago than 12 h. wanted: the settings name a source.
+    """
+
+    rests_on: str
+    source: str | None = None
+    issued: str | None = None
+    reaches: str | None = None
+    old: bool = False
+    wanted: bool = False
+
+
 class FanNow(_Part, frozen=True):
     """Futures of the coldest required point: minutes after `now`, °C."""
 
@@ -225,6 +241,7 @@ class Status(_Part, frozen=True):
     """None where no setup is described."""
     plan: PlanNow | None = None
     """Of the next departure; None where none is planned."""
+    air: AirNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 

@@ -13,12 +13,14 @@ import threading
 import time
 import uuid
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from probe_agent.readings import Forecast, Transition
+import msgspec
+
+from probe_agent.readings import Forecast, Transition, Weather, WeatherHour
 
 SCHEMA_VERSION = 3
 PAGE_BYTES = 1024
@@ -26,6 +28,9 @@ PAGE_BYTES = 1024
 whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""
 HELD_TICKS = 40_000
 """Ticks kept in memory while the file can't be written: a week at 15 s, some 60 MB at the most."""
+
+STATION_S = 30 * 86_400.0
+"""How long a station's hours are kept."""
 
 
 class StoreError(RuntimeError):
@@ -129,6 +134,10 @@ class CurveRow:
     at: float
     values_c: Mapping[str, float | None]
     heater: float | None
+
+
+KeptWeather = tuple[dict[str, Weather], dict[str, list[WeatherHour]]]
+"""Source → what it said last, and source → hours of its station, rising."""
 
 
 @dataclass(slots=True)
@@ -509,6 +518,16 @@ class Store:
             row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
             return None if row is None else str(row[0])
 
+    def weather(self, since_at: float) -> KeptWeather:
+        """What weather sources said last, and the hours kept of their stations since then."""
+        with self._lock:
+            return _weather(self._db, since_at)
+
+    def hourly(self, place: str, since_at: float) -> list[tuple[float, float]]:
+        """Committed values of a place, one an hour: (UTC s, °C), rising."""
+        with self._lock:
+            return _hourly(self._db, place, since_at)
+
     def keep(self, name: str, value: str) -> None:
         """Keep a small value across restarts, at once."""
         with self._writing() as db:
@@ -752,6 +771,81 @@ def end_departure(number: int, outcome: str, at: float) -> Statement:
     return ("UPDATE departures SET outcome = ?, outcome_at = ? WHERE departure = ?", (outcome, at, number))
 
 
+def keep_weather(weather: Weather) -> Statement:
+    """Keep what a source said last, in place of what it said before."""
+    return (
+        "INSERT INTO weather VALUES (?, ?, ?) ON CONFLICT (source) DO UPDATE SET"
+        " taken_at = excluded.taken_at, document = excluded.document",
+        (weather.source, weather.taken_at, msgspec.json.encode(weather).decode()),
+    )
+
+
+def forget_weather(source: str) -> Statement:
+    """Forget what a source said last; the hours of its station stay."""
+    return ("DELETE FROM weather WHERE source = ?", (source,))
+
+
+def keep_station(source: str, hours: Sequence[WeatherHour]) -> list[Statement]:
+    """Keep a station's hours, one for each hour of the clock; STATION_S later they are dropped."""
+    out: list[Statement] = [
+        (
+            "INSERT INTO station VALUES (?, ?, ?, ?, ?) ON CONFLICT (source, hour) DO UPDATE SET"
+            " at = excluded.at, air_mc = excluded.air_mc, cloud = excluded.cloud",
+            (source, round(h.at / 3600), h.at, _mc(h.air_c), h.cloud),
+        )
+        for h in hours
+    ]
+    if out:
+        latest = max(h.at for h in hours)
+        out.append(("DELETE FROM station WHERE source = ? AND at < ?", (source, latest - STATION_S)))
+    return out
+
+
+def _weather(db: sqlite3.Connection, since_at: float) -> KeptWeather:
+    said: dict[str, Weather] = {}
+    for source, document in db.execute("SELECT source, document FROM weather"):
+        with suppress(msgspec.MsgspecError):  # of another version: it is soon heard again
+            said[source] = msgspec.json.decode(document, type=Weather)
+    past: dict[str, list[WeatherHour]] = {}
+    for source, at, air_mc, cloud in db.execute(
+        "SELECT source, at, air_mc, cloud FROM station WHERE at >= ? ORDER BY source, at", (since_at,)
+    ):
+        past.setdefault(source, []).append(WeatherHour(at, air_mc / 1000, cloud=cloud))
+    return said, past
+
+
+def _hourly(db: sqlite3.Connection, place: str, since_at: float) -> list[tuple[float, float]]:
+    """For each hour the reading nearest to it, if one lies within 7½ min. By a few small looks an hour:
+    going through every reading of three weeks would take seconds on the board."""
+    found: dict[int, tuple[float, float]] = {}
+    boots = db.execute(
+        "SELECT boot, utc_offset_ms / 1000.0,"
+        " (SELECT min(mono_ms) / 1000.0 FROM ticks t WHERE t.boot = b.boot),"
+        " (SELECT max(mono_ms) / 1000.0 FROM ticks t WHERE t.boot = b.boot)"
+        " FROM boots b ORDER BY boot"
+    ).fetchall()
+    for boot, offset_s, first_s, last_s in boots:
+        if first_s is None:
+            continue
+        begin = max(since_at, first_s + offset_s)
+        for hour in range(round(begin / 3600), round((last_s + offset_s) / 3600) + 1):
+            row = db.execute(
+                "SELECT mono_ms / 1000.0, value_mc / 1000.0 FROM ticks JOIN readings USING (tick)"
+                " WHERE boot = ? AND mono_ms BETWEEN ? AND ? AND value_mc IS NOT NULL"
+                " AND place = (SELECT place FROM places WHERE name = ?) ORDER BY abs(mono_ms - ?) LIMIT 1",
+                (
+                    boot,
+                    _ms(hour * 3600 - 450 - offset_s),
+                    _ms(hour * 3600 + 450 - offset_s),
+                    place,
+                    _ms(hour * 3600 - offset_s),
+                ),
+            ).fetchone()
+            if row is not None:
+                found[hour] = (row[0] + offset_s, row[1])
+    return sorted(found.values())
+
+
 def _insert_message(db: sqlite3.Connection, message: Message) -> None:
     db.execute(
         "INSERT INTO outbox (channel, dedupe_key, payload, true_at, expires_at) VALUES (?, ?, ?, ?, ?)"
@@ -812,6 +906,14 @@ class Reader:
     def curve(self, since_at: float, until_at: float) -> list[CurveRow]:
         """Committed readings between two UTC instants, in time order."""
         return list(_curve(self._db, since_at, until_at))
+
+    def weather(self, since_at: float) -> KeptWeather:
+        """What weather sources said last, and the hours kept of their stations since then."""
+        return _weather(self._db, since_at)
+
+    def hourly(self, place: str, since_at: float) -> list[tuple[float, float]]:
+        """Committed values of a place, one an hour: (UTC s, °C), rising."""
+        return _hourly(self._db, place, since_at)
 
     def transitions(self, limit: int = 50) -> list[dict[str, Any]]:
         """The last transitions, newest first: at [UTC s], old, new, reason."""

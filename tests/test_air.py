@@ -20,12 +20,12 @@ from probe_agent.thermal.air import (
     Site,
     Stands,
     Station,
-    _whiten,
     between,
     clear_night,
     learn,
     own_air,
     wandering,
+    whiten,
 )
 
 Array = NDArray[np.float64]
@@ -298,7 +298,7 @@ def test_the_filter_of_the_rest_is_the_dense_regression() -> None:
     rng = np.random.default_rng(12)
     t_s = np.cumsum(rng.uniform(600.0, 9000.0, 30))
     seen = rng.normal(size=(30, 2, 3))
-    white, last, left, log_det = _whiten(t_s, seen)
+    white, last, left, log_det = whiten(t_s, seen)
     for rest, (memory_s, fresh) in enumerate(_RESTS):
         alike = (1 - fresh) * np.exp(-np.abs(t_s[:, None] - t_s) / memory_s)
         whole = alike + fresh * np.eye(30)

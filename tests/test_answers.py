@@ -24,7 +24,6 @@ from probe_agent.thermal.answers import (
     covered,
     holds,
     latest_switch_on,
-    persisting,
     soaked,
     switched_on,
     uncovering,
@@ -520,15 +519,6 @@ def test_a_core_rests_until_heat_comes_on() -> None:
     assert now.start_s is not None
     assert later.start_s is not None
     assert later.start_s - 6 * HOUR > now.start_s
-
-
-def test_air_that_stays_keeps_its_level_and_widens() -> None:
-    outlook = engine(samples=256)
-    air = persisting(outlook, 24 * HOUR, 6.0)
-    later = air.at(np.array([0.0, 6 * HOUR, 24 * HOUR]))
-    assert later[:, 0] == pytest.approx(-12.0)
-    assert np.abs(later.mean(0) + 12.0).max() < 1.2
-    assert later[:, 0].std() < later[:, 1].std() < later[:, 2].std() < 6.0
 
 
 def test_too_cold_for_too_long_is_counted_from_the_last_warm_air() -> None:

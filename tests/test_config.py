@@ -5,7 +5,9 @@ from __future__ import annotations
 import json
 import re
 import tomllib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -16,6 +18,8 @@ from probe_agent import config
 from probe_agent.config import Settings, SettingsError, load_settings, parse_settings
 
 EXAMPLE = Path(__file__).parents[1] / "deploy" / "example.toml"
+
+HOURLY = "[weather.hourly]\ntime = '/t'\nair = '/a'\n"
 
 PLACES = """
 [[places]]
@@ -116,25 +120,38 @@ def test_the_example_loads_and_uses_the_defaults_it_states() -> None:
     assert config.unmeasured_far_places(found.setup, found.required) == ()
 
 
+def table_of(kind: Any) -> Any:
+    """The table a field holds: itself, in a list, or perhaps."""
+    return next((a for a in getattr(kind, "__args__", ()) if isinstance(a, type)), kind)
+
+
+def is_table(kind: Any) -> bool:
+    return isinstance(table_of(kind), type) and issubclass(table_of(kind), msgspec.Struct)
+
+
+def tables(kind: Any) -> Iterator[tuple[str, Any]]:
+    """Every table within a table, with its name."""
+    for field in msgspec.structs.fields(kind):
+        if is_table(field.type):
+            yield field.name, table_of(field.type)
+            yield from tables(table_of(field.type))
+
+
 def test_the_example_explains_each_key() -> None:
     """Every key of every table stands in the file, in use or commented out, with words beside or above it."""
     text = EXAMPLE.read_text("utf-8")
     lines = text.splitlines()
-    for table in msgspec.structs.fields(Settings):
-        kind = next(
-            (a for a in getattr(table.type, "__args__", ()) if isinstance(a, type)),
-            table.type,
-        )
-        for key in (f.name for f in msgspec.structs.fields(kind)):
+    for table, kind in tables(Settings):
+        for key in (f.name for f in msgspec.structs.fields(kind) if not is_table(f.type)):
             stem = key[:-2] if key.endswith("_c") else key
             found = [i for i, line in enumerate(lines) if re.match(rf"(# ?)?{stem}(_[cf])? = ", line)]
-            assert found, f"{table.name}.{key} is not in the example"
+            assert found, f"{table}.{key} is not in the example"
             known = any(
                 "#" in lines[i].lstrip("# ") or re.search(rf"^# .*\b{stem}\b[:= ]", text, re.MULTILINE)
                 for i in found
             )
             plain = key in PLAIN
-            assert known or plain, f"{table.name}.{key} is not explained"
+            assert known or plain, f"{table}.{key} is not explained"
 
 
 PLAIN = {
@@ -145,13 +162,22 @@ PLAIN = {
 
 
 def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> None:
-    text = re.sub(r"^# (\[\[recipients\]\]|\w+ = )", r"\1", EXAMPLE.read_text("utf-8"), flags=re.MULTILINE)
+    text = re.sub(
+        r"^# (\[\[recipients\]\]|\[weather\.\w+\]|\w+ = )",
+        r"\1",
+        EXAMPLE.read_text("utf-8"),
+        flags=re.MULTILINE,
+    )
     text = text.replace("required = true: nothing", "# ").replace("near_heater = true: a", "# ")
     found = load(text)
     assert found.broker.host == "127.0.0.1"
     assert found.broker.device == "magpie"
     assert found.aircraft.zone == "Europe/Oslo"
     assert found.recipients[0].address_file is not None
+    assert found.weather.hourly is not None
+    assert found.weather.hourly.entries == "/hours"
+    assert found.weather.metar is not None
+    assert found.weather.topic is not None
 
 
 # -- refusals
@@ -160,6 +186,19 @@ def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> N
 @pytest.mark.parametrize(
     ("text", "key", "remedy"),
     [
+        (f"{HOURLY}address = 'http://a'", "weather.hourly.address must begin with https://", "Correct"),
+        (f"{HOURLY}", "weather.hourly needs address or address_file", "one of the two"),
+        ("[weather.metar]", "weather.metar needs address or address_file", "one of the two"),
+        (f"{HOURLY}address = 'https://a'\nwind = 'w'", "weather.hourly.wind is not a JSON pointer", "Write"),
+        (f"{HOURLY}address = 'https://a'\nair_unit = 'R'", "weather.hourly.air_unit is none", "C, F, K"),
+        (f"{HOURLY}address = 'https://a'\nwinds = '/w'", "weather.hourly.winds is not", "Did you mean wind?"),
+        (f"{HOURLY}address = 'https://a'\ntime_zone = 'Mars'", "weather.hourly.time_zone: Mars", "Europe"),
+        ("[weather.hourly]\naddress = 'https://a'\nair = '/a'", "weather.hourly.time is needed", "Add it"),
+        ("[weather.hourly]\naddress = 'https://a'\ntime = '/t'", "weather.hourly needs the key air", "Add"),
+        ("[weather]\nhourly = 3", "weather.hourly must be a table", "example.toml"),
+        ("[weather]\nevery_min = 5", "weather.every_min must be at least 10", "Correct"),
+        ("[weather.topic]\ntopic = 'a'\nair = '/a'", "weather.topic needs a broker", "Set broker.host"),
+        ("[weather.topic]\ntopic = 'a/#'\nair = '/a'", "weather.topic.topic must be one topic", "Correct"),
         ("[limits]\ntarget_f = 45\ntarget_c = 7", "limits.target_f and target_c are both given", "Keep one"),
         ("[limits]\ntarget_c = nan", "limits.target_c is nan", "Write a number"),
         ("[limits]\ntarget_f = inf", "limits.target_f is inf", "Write a number"),

@@ -215,4 +215,4 @@ def test_the_page_starts_without_numerics() -> None:
 def test_the_data_path_starts_without_what_only_some_need() -> None:
     loaded = loaded_after("import probe_agent.agent")
     assert "numpy" in loaded
-    assert not loaded & {"scipy", "sqlite_utils", "apprise", "paho", "flask"}
+    assert not loaded & {"scipy", "sqlite_utils", "apprise", "paho", "flask", "metar"}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -16,6 +16,8 @@ from test_answers import engine, falling, steady, two_nodes
 from probe_agent import planning
 from probe_agent.config import SettingsError, parse_settings
 from probe_agent.planning import Departure, Plan, PlanRules, Snapshot, Told
+from probe_agent.readings import Weather, WeatherHour
+from probe_agent.thermal.ahead import AirAhead, AirKnown
 from probe_agent.thermal.air import AirForecast
 from probe_agent.thermal.answers import Outlook
 
@@ -26,9 +28,31 @@ ORDER = {"no": 0, "unclear": 1, "yes": 2}
 RULES = PlanRules(limit_c=(30 - 32) / 1.8, soak_s=1800.0, core_c=None, core_share=0.5, zone="Europe/Oslo")
 
 
-def snapshot(outlook: Outlook | None, air: AirForecast | None = None, **more: Any) -> Snapshot:
+@pytest.fixture(autouse=True)
+def _told_air(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where a test gives the paths of the coming air itself, these are taken as they are."""
+    real = planning.air_ahead
+
+    def ahead(known: AirKnown, now_s: float, until_s: float, samples: int) -> AirAhead:
+        if isinstance(known, GivenAir):
+            return AirAhead(known.paths, "forecast", issued_s=now_s - HOUR)
+        return real(known, now_s, until_s, samples)
+
+    monkeypatch.setattr(planning, "air_ahead", ahead)
+
+
+@dataclass(frozen=True)
+class GivenAir(AirKnown):
+    """An air whose coming paths a test gives."""
+
+    paths: AirForecast = field(default_factory=lambda: steady(-12.0))
+
+
+def snapshot(outlook: Outlook | None, air: AirForecast | AirKnown | None = None, **more: Any) -> Snapshot:
     told = {"coldest": "cyl-3", "coldest_c": -4.0, "heating": False} | more
-    return Snapshot(EVENING, EVENING, outlook, air, "own-air", **told)
+    own = told.pop("own", ())
+    known = GivenAir(own=own, paths=air) if isinstance(air, AirForecast) else air or AirKnown()
+    return Snapshot(EVENING, EVENING, outlook, known, **told)
 
 
 def departure(hours: float = 13.0, **more: Any) -> Departure:
@@ -73,8 +97,10 @@ def test_a_night_on_the_edge_is_unclear_and_says_its_chance() -> None:
 
 
 def test_a_steadily_heated_hangar_needs_no_heat_and_says_what_that_rests_on() -> None:
-    rules = replace(RULES, stands="heated", interim_air_sd_c=1.5)
-    found = planning.plan(departure(), snapshot(engine(start_c=12.0, air_c=12.0)), rules)
+    rules = replace(RULES, stands="heated")
+    own = tuple((HOUR * h, 12.0 + 0.3 * math.sin(h)) for h in range(-48, 1))
+    known = AirKnown(own=own, stands="heated")
+    found = planning.plan(departure(), snapshot(engine(start_c=12.0, air_c=12.0), known), rules)
     assert (found.need, found.verdict, found.switch_on_at) == ("no", "none", None)
     assert found.rests.heated_hangar
 
@@ -106,9 +132,8 @@ def test_the_manual_s_limit_of_air_and_hours_counts_besides() -> None:
     rules = replace(RULES, air_below_c=-7.0, air_s=2 * HOUR)
     warm = engine(start_c=45.0, air_c=-10.0)
     for past_h, need in ((3.0, "yes"), (0.4, "no")):
-        mild_until = EVENING - past_h * HOUR
-        past = tuple((mild_until + 600.0 * k, 1.0 if k == 0 else -10.0) for k in range(3))
-        asked = snapshot(warm, steady(-10.0), air_now_c=-10.0, past_air=past)
+        past = tuple((600.0 * k - past_h * HOUR, 1.0 if k == 0 else -10.0) for k in range(3))
+        asked = snapshot(warm, steady(-10.0), air_now_c=-10.0, own=past)
         found = planning.plan(departure(1.0), asked, rules)
         assert found.need == need, past_h
         assert found.by_air == (need == "yes")
@@ -204,7 +229,7 @@ def test_a_timer_that_is_set_stays_and_the_start_moves() -> None:
     sooner = planning.plan(planning.moved(left, left.start_at - 1.5 * HOUR, EVENING), cold, RULES)
     assert (sooner.verdict, sooner.switch_on_at) == ("late", first.switch_on_at)
     assert sooner.start_at == pytest.approx(left.start_at, abs=900.0)
-    colder = planning.plan(left, replace(cold, air=falling(-12.0, 10.0)), RULES)
+    colder = planning.plan(left, replace(cold, air=GivenAir(paths=falling(-12.0, 10.0))), RULES)
     assert (colder.verdict, colder.switch_on_at) == ("late", first.switch_on_at)
 
 
@@ -485,3 +510,32 @@ def test_the_two_node_engine_gives_the_switch_on_that_heats_it_in_time() -> None
     late = planning.plan(replace(wished, timer_at=found.switch_on_at + 900.0), asked, RULES)
     assert (kept.verdict, kept.kept) == ("heat", 1.0)
     assert (late.verdict, late.kept) == ("late", 0.0)
+
+
+# -- the air to come
+
+
+def test_a_plan_says_what_is_known_of_the_air_and_widens_where_it_is_little() -> None:
+    """An own air measured for two days, and none at all: the same engine, a wider morning."""
+    own = tuple((HOUR * h, -4.0 + 0.5 * math.sin(h / 4)) for h in range(-48, 1))
+    cold = engine(start_c=-4.0, air_c=-4.0, samples=128)
+    measured = planning.plan(departure(), snapshot(cold, AirKnown(own=own)), RULES)
+    unknown = planning.plan(departure(), snapshot(replace(cold, air_known=False)), RULES)
+    assert (measured.rests.air, unknown.rests.air) == ("own-air", "nothing")
+    assert measured.coldest_c is not None
+    assert unknown.coldest_c is not None
+    assert unknown.coldest_c[2] - unknown.coldest_c[0] > measured.coldest_c[2] - measured.coldest_c[0]
+    assert unknown.coldest_c[1] == pytest.approx(-4.0, abs=2.0)
+
+
+def test_a_forecast_is_used_and_its_age_is_said() -> None:
+    """A source that tells of a fall to −15 °C by morning, three hours old."""
+    hours = tuple(WeatherHour(EVENING + HOUR * h, -4.0 - 0.9 * max(h, 0)) for h in range(-12, 20))
+    told = Weather("hourly", EVENING - 2 * HOUR, EVENING - 3 * HOUR, hours)
+    own = tuple((HOUR * h, -4.0) for h in range(-12, 1))
+    asked = snapshot(engine(start_c=-4.0, air_c=-4.0), AirKnown(own, told, offset_s=EVENING))
+    found = planning.plan(departure(), asked, RULES)
+    assert (found.rests.air, found.rests.air_age_s) == ("forecast", 3 * HOUR)
+    assert found.coldest_c is not None
+    assert found.coldest_c[1] < -8.0
+    assert found.need == "yes"

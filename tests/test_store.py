@@ -23,7 +23,7 @@ import pytest
 from probe_agent import store as record
 from probe_agent.maintenance import back_up
 from probe_agent.migrations import migrate
-from probe_agent.readings import Forecast, State, Transition
+from probe_agent.readings import Forecast, State, Transition, Weather, WeatherHour
 from probe_agent.store import (
     Batch,
     Message,
@@ -694,3 +694,35 @@ def test_a_damaged_record_does_not_replace_the_last_good_copy(file: Path) -> Non
 def test_a_missing_record_is_no_copy(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="can't be copied"):
         back_up(tmp_path / "no.db")
+
+
+def test_one_reading_an_hour_the_nearest_across_starts_and_gaps(store: Store) -> None:
+    """Every ten minutes, two starts of different clocks, three hours off between them."""
+
+    def keep(first_s: float, count: int, offset_s: float) -> None:
+        store.begin_boot("b", offset_s, True)
+        for i in range(count):
+            t_s = first_s + 600.0 * i + 30
+            reading = StoredReading("sump", None, None, t_s / 1000, None)
+            store.hold(TickRow(store.new_tick(), t_s, None, (reading,)))
+        store.commit()
+
+    keep(0.0, 13, START_AT)
+    keep(100.0, 12, START_AT + 5 * 3600)
+    found = store.hourly("sump", START_AT - 1)
+    assert [round((at - START_AT) / 3600, 2) for at, _ in found] == [0.01, 1.01, 2.01, 5.04, 6.04]
+    assert found[1] == (pytest.approx(START_AT + 3630), pytest.approx(3.63))
+    assert store.hourly("cyl-1", 0.0) == []
+    assert len(store.hourly("sump", START_AT + 3 * 3600)) == 2
+
+
+def test_weather_is_kept_a_source_in_its_newest_form_and_forgotten(store: Store) -> None:
+    first, second = (Weather("hourly", at, at, (WeatherHour(at, -1.0, cloud=0.5),)) for at in (10.0, 20.0))
+    for weather in (first, second):
+        hours = record.keep_station("hourly", weather.hours)
+        store.commit(Batch(statements=[record.keep_weather(weather), *hours]))
+    assert store.weather(0.0) == ({"hourly": second}, {"hourly": [WeatherHour(20.0, -1.0, cloud=0.5)]})
+    store.commit(Batch(statements=[("UPDATE weather SET document = '{}'", ())]))
+    assert store.weather(0.0)[0] == {}, "of another version: passed over"
+    store.commit(Batch(statements=[record.forget_weather("hourly")]))
+    assert store.weather(30.0) == ({}, {})

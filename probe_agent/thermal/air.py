@@ -9,6 +9,7 @@ conjugate; e.g. Gelman et al., Bayesian Data Analysis, ch. 14). Forecasts are sa
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -24,7 +25,7 @@ _RESTS = [(rest_h * _HOUR_S, white) for rest_h in (2.0, 6.0, 18.0) for white in 
 """Memory of the rest [s] and the share of its variance that is fresh at each reading: rounding, gusts."""
 _BACK_S = 21 * 24 * _HOUR_S
 _MOST_PAIRS = 510
-_WHOLE = 2.5  # pairs the prior of the rest's size counts for
+WHOLE = 2.5  # pairs the prior of the rest's size counts for
 _OVER_PERSISTENCE = (0.0, 6.0, 36 * _HOUR_S)
 _OF_A_FORECAST = (0.7, 2.2, 36 * _HOUR_S)
 """Error of the station's coming air: sd at once and in the end [°C], time in which it grows [s]. A forecast's
@@ -37,13 +38,16 @@ class Station:
     """Air at the nearest station, observed until issued_s and forecast from there on.
 
     t_s: (k,) strictly increasing; air_c: (k,); clear_night: (k,) from `clear_night`, None: not known.
-    Straight between instants; after the last one the air is held, with an error that grows faster.
+    told_until_s: where the forecast ends, None for the last instant; what is given for later is a guess,
+    such as the day's usual course, with an error that grows faster. Straight between instants; after the
+    last one the air is held.
     """
 
     t_s: Array
     air_c: Array
     issued_s: float
     clear_night: Array | None = None
+    told_until_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,7 +153,7 @@ def learn(station: Station, t_s: Array, own_c: Array, stands: Stands) -> Site:
         seen[:, lag, 0] = own_c - np.interp(t_s, station.t_s, base[lag])
         for term, column in enumerate(columns[:, lag], 1):
             seen[:, lag, term] = np.interp(t_s, station.t_s, column)
-    site = _regress(*_whiten(t_s, seen), belief)
+    site = _regress(*whiten(t_s, seen), belief)
     return replace(
         site,
         last_s=float(t_s[-1]) if len(t_s) else -math.inf,
@@ -162,31 +166,52 @@ def learn(station: Station, t_s: Array, own_c: Array, stands: Stands) -> Site:
 def own_air(site: Site, station: Station, t_s: Array, samples: int = 256) -> AirForecast:
     """Paths of the aircraft's own air at t_s (k,), strictly increasing, from the last pair on.
 
-    The error of the station's forecast, what isn't known of the site, and the rest that fades from where it
-    was at the last pair are all in the paths. The same arguments give the same paths. station: as in
-    `learn`, with its forecast.
+    The error of the station's forecast, known better where air was measured since it was issued, what isn't
+    known of the site, and the rest that fades from where it was at the last pair are all in the paths. The
+    same arguments give the same paths. station: as in `learn`, with its forecast.
     """
     rng = np.random.default_rng(20_260_117)
     ranks = (rng.permutation(samples) + 0.5) / samples
     pick = np.minimum(np.searchsorted(np.cumsum(site.weight), ranks), len(site.weight) - 1)
     half = rng.standard_normal((-(-samples // 2), site.mean.shape[1] + 2))
     normals = np.vstack([half, -half])[:samples]
-    variance = site.scale[pick] / _gamma(site.shape, normals[:, -1])
+    variance = site.scale[pick] / gamma(site.shape, normals[:, -1])
     step = np.einsum("bij,bj->bi", site.factor[pick], normals[:, :-2])
     coefficients = site.mean[pick] + np.sqrt(variance)[:, None] * step
-    times = np.union1d(station.t_s, t_s)
-    coming = _station_paths(station, times, rng.standard_normal((samples, 2, len(times) + 1)))
-    base, columns = _terms(coming, times, site.lag_s[pick], site.centre_c, site.begin_s, site.is_level)
-    paths = base + np.einsum("pbk,bp->bk", columns, coefficients)
-    wanted = np.searchsorted(times, t_s)
+    last_s = site.last_s if site.last_s > station.issued_s else t_s[0]
+    times = np.union1d(np.union1d(station.t_s, t_s), last_s)
+    shocks = rng.standard_normal((samples, 2, len(times) + 1))
+
+    def through(inputs: tuple[Array, Array]) -> Array:
+        lags = site.lag_s[pick]
+        base, columns = _terms(inputs, times, lags, site.centre_c, site.begin_s, site.is_level)
+        return np.asarray(base + np.einsum("pbk,bp->bk", columns, coefficients))
+
+    paths = through(_station_paths(station, times, shocks))
     start = np.einsum("bp,bp->b", site.carried[pick], np.c_[np.ones(samples), -coefficients])
     start += np.sqrt(variance * site.left[pick]) * normals[:, -2]
     rest_sd = np.sqrt(variance * (1 - site.white[pick]))
     first_s = site.last_s if math.isfinite(site.last_s) else float(t_s[0])
+    if site.last_s > station.issued_s:
+        error = paths - through(_station_paths(station, times, 0 * shocks))
+        found = _share(error[:, np.searchsorted(times, last_s)], start, rest_sd, rng)
+        fading = np.exp(-np.maximum(times - last_s, 0.0) / _OF_A_FORECAST[2])
+        paths += found[:, None] * fading
+        start = start - error[:, np.searchsorted(times, last_s)] - found
+    wanted = np.searchsorted(times, t_s)
     shocks = rng.standard_normal((samples, len(t_s)))
     rest = wandering(start, rest_sd, site.rest_s[pick], first_s, t_s, shocks)
     rest += np.sqrt(variance * site.white[pick])[:, None] * rng.standard_normal(rest.shape)
     return AirForecast(t_s, np.asarray(paths[:, wanted] + rest))
+
+
+def _share(error: Array, left_over: Array, rest_sd: Array, rng: np.random.Generator) -> Array:
+    """What to add to each path's error of the forecast (b,), so that error and rest together are what the
+    last pair left over: a pair measured after the forecast was issued tells of both, by their variances
+    (Matheron's rule; e.g. Wilson et al., Pathwise Conditioning of Gaussian Processes, 2021; from memory)."""
+    variance = float((error**2).mean())
+    rest = rest_sd * rng.standard_normal(len(error))
+    return np.asarray(variance / (variance + rest_sd**2) * (left_over - error - rest))
 
 
 def _recent(t_s: Array, own_c: Array) -> tuple[Array, Array]:
@@ -222,7 +247,7 @@ def _lagged(t_s: Array, x: Array, lag_s: Array) -> Array:
     """First-order response (b, k) to x (b, k) or (1, k), straight between instants, starting at its first
     value. Exact. lag_s: (b,)."""
     lag = np.maximum(lag_s, 1e-3)
-    dt = np.diff(t_s)[:, None]
+    dt = np.maximum(np.diff(t_s), 1e-3)[:, None]  # instants that differ by rounding alone
     keep = np.exp(-dt / lag)
     behind = np.diff(x.T, axis=0) / dt * lag
     new = x.T[1:] - behind - keep * (x.T[:-1] - behind)
@@ -233,19 +258,22 @@ def _lagged(t_s: Array, x: Array, lag_s: Array) -> Array:
     return out.T
 
 
-def _whiten(t_s: Array, seen: Array) -> tuple[Array, Array, Array, Array]:
+def whiten(
+    t_s: Array, seen: Array, rests: Sequence[tuple[float, float]] = _RESTS
+) -> tuple[Array, Array, Array, Array]:
     """The columns seen (k, l, c) at t_s as the innovations of each kind of rest (r): white (k, r, l, c), what
     the rest at the last instant is of them (r, l, c), its variance then (r,), and the log determinant (r,).
+    rests: memory [s] and fresh share of each kind.
 
     The Kalman filter of an Ornstein–Uhlenbeck rest of variance 1, part of it fresh at each reading; being
     linear, it may be given the columns one by one (e.g. Durbin and Koopman, Time Series Analysis by State
     Space Methods, ch. 6; from memory).
     """
-    memory_s, fresh = np.array(_RESTS).T
+    memory_s, fresh = np.array(rests).T
     lasting = 1.0 - fresh
-    state = np.zeros((len(_RESTS), *seen.shape[1:]))
+    state = np.zeros((len(rests), *seen.shape[1:]))
     left = lasting.copy()
-    log_det = np.zeros(len(_RESTS))
+    log_det = np.zeros(len(rests))
     white = np.empty((len(t_s), *state.shape))
     for k, dt in enumerate(np.diff(t_s, prepend=t_s[:1])):
         keep = np.exp(-dt / memory_s)
@@ -260,24 +288,42 @@ def _whiten(t_s: Array, seen: Array) -> tuple[Array, Array, Array, Array]:
     return white, state, left, log_det
 
 
-def _regress(white: Array, last: Array, left: Array, log_det: Array, belief: _Belief) -> Site:
-    """The conjugate regression for each kind of rest and each lag; arguments as from `_whiten`."""
-    rests, lags, columns = last.shape
-    variance = belief.rest_sd_c**2
-    mean0 = np.array(belief.mean)
-    precision0 = np.diag(variance / np.array(belief.sd) ** 2)
-    shape0, scale0 = _WHOLE, (_WHOLE - 1) * variance
+@dataclass(frozen=True, slots=True)
+class Regression:
+    """Conjugate regressions for kinds of rest (r) and inputs (l): mean (r, l, p), factor (r, l, p, p) of the
+    covariance for a rest of variance 1; shape, scale (r, l): inverse gamma of that variance; log_weight
+    (r, l): log evidence up to a constant."""
+
+    mean: Array
+    factor: Array
+    shape: float
+    scale: Array
+    log_weight: Array
+
+
+def regress(white: Array, log_det: Array, mean0: Array, sd0: Array, rest_sd_c: float) -> Regression:
+    """white (k, r, l, 1 + p), log_det (r,) as from `whiten`, what is explained first; prior of the
+    coefficients mean0, sd0 (p,) and of the rest's size [°C]."""
+    variance = rest_sd_c**2
+    precision0 = np.diag(variance / sd0**2)
     products = np.einsum("krlc,krld->rlcd", white, white)
     precision = precision0 + products[:, :, 1:, 1:]
     covariance = np.linalg.inv(precision)
     mean = np.einsum("rlcd,rld->rlc", covariance, precision0 @ mean0 + products[:, :, 1:, 0])
     misfit = products[:, :, 0, 0] + mean0 @ precision0 @ mean0
     misfit = misfit - np.einsum("rlc,rlcd,rld->rl", mean, precision, mean)
-    shape = shape0 + len(white) / 2
-    scale = scale0 + np.maximum(misfit, 0.0) / 2
+    shape = WHOLE + len(white) / 2
+    scale = (WHOLE - 1) * variance + np.maximum(misfit, 0.0) / 2
     log_weight = -0.5 * np.linalg.slogdet(precision)[1] - shape * np.log(scale) - 0.5 * log_det[:, None]
+    return Regression(mean, np.linalg.cholesky(covariance), shape, scale, log_weight)
+
+
+def _regress(white: Array, last: Array, left: Array, log_det: Array, belief: _Belief) -> Site:
+    """The regression for each kind of rest and each lag; arguments as from `whiten`."""
+    rests, lags, columns = last.shape
+    found = regress(white, log_det, np.array(belief.mean), np.array(belief.sd), belief.rest_sd_c)
     far = np.log((_LAGS_S + 600.0) / (belief.lag_s + 600.0)) / belief.log_lag_sd
-    log_weight -= 0.5 * far**2
+    log_weight = found.log_weight - 0.5 * far**2
     weight = np.exp(log_weight - log_weight.max()).ravel()
     memory_s, fresh = np.array(_RESTS).T
     both = rests * lags
@@ -286,17 +332,17 @@ def _regress(white: Array, last: Array, left: Array, log_det: Array, belief: _Be
         np.tile(_LAGS_S, rests),
         np.repeat(memory_s, lags),
         np.repeat(fresh, lags),
-        mean.reshape(both, columns - 1),
-        np.linalg.cholesky(covariance).reshape(both, columns - 1, columns - 1),
-        shape,
-        scale.ravel(),
+        found.mean.reshape(both, columns - 1),
+        found.factor.reshape(both, columns - 1, columns - 1),
+        found.shape,
+        found.scale.ravel(),
         last.reshape(both, columns),
         np.repeat(left, lags),
         len(white),
     )
 
 
-def _gamma(shape: float, normal: Array) -> Array:
+def gamma(shape: float, normal: Array) -> Array:
     """A gamma variate of this shape for each standard normal (Wilson and Hilferty's cube)."""
     return np.asarray(shape * np.maximum(1 - 1 / (9 * shape) + normal / (3 * math.sqrt(shape)), 0.05) ** 3)
 
@@ -304,7 +350,7 @@ def _gamma(shape: float, normal: Array) -> Array:
 def _station_paths(station: Station, t_s: Array, shocks: Array) -> tuple[Array, Array]:
     """Sampled air and clear night of the station at t_s: (b, k) each. shocks: (b, 2, k + 1)."""
     air, clear = (np.interp(t_s, station.t_s, x[0]) for x in _inputs(station))
-    end_s = float(station.t_s[-1])
+    end_s = float(station.t_s[-1]) if station.told_until_s is None else station.told_until_s
     error = np.zeros((len(shocks), len(t_s)))
     for begin_s, until_s, (first, last, memory_s), shock in (
         (station.issued_s, end_s, _OF_A_FORECAST, shocks[:, 0]),

@@ -178,18 +178,6 @@ def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> B
     return _band(passed, outlook.weight)
 
 
-def persisting(outlook: Outlook, until_s: float, sd_c: float, memory_s: float = 36 * 3600.0) -> AirForecast:
-    """The air as it is now, held until until_s, for where no forecast of it is known.
-
-    sd_c: how far it may wander off in the end, within memory_s [s].
-    """
-    t_s = _borders(outlook.t_s, 1800.0, max(int(np.ceil((until_s - outlook.t_s) / 1800.0)), 1))
-    shocks = np.random.default_rng(20_260_120).standard_normal((len(t_s), len(outlook.z))).T
-    sd, memory = np.full(len(outlook.z), sd_c), np.full(len(outlook.z), memory_s)
-    away = wandering(np.zeros(len(sd)), sd, memory, outlook.t_s, t_s, shocks)
-    return AirForecast(t_s, np.asarray((outlook.ambient_c + outlook.reference_c)[:, None] + away))
-
-
 def covered(outlook: Outlook, cover: bool, plugs: bool) -> Outlook:
     """The same engine with a cover or plugs put on now that were not: its losses smaller by what
     `uncovering` says they grow when these come off, and as uncertain."""

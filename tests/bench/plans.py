@@ -5,10 +5,10 @@
 Each night: a setup of the forecast bench, real hourly air of a January (tests/reference/w01), the engine cold
 or flown some hours before, a plan from two hours of readings in the evening, a start 10 to 14 h later. The
 truth of "heat needed" is the coldest metal at the start if nobody heats; the truth of the latest switch-on is
-found by heating the same engine from later and later on. Each night is planned with the present air held and
-with the coming air told as a forecast tells it, error included. Prints for each: a reliability table of the
-chance that heat is needed; how many starts the told switch-on keeps, on the first morning and with a memory
-of three heat-ups, and how much earlier than the truly latest one it was.
+found by heating the same engine from later and later on. Each night is planned from the air measured at the
+aircraft, where a probe tells it, and with a forecast besides, its error included. Prints for each: a
+reliability table of the chance that heat is needed; how many starts the told switch-on keeps, on the first
+morning and with a memory of three heat-ups, and how much earlier than the truly latest one it was.
 """
 
 from __future__ import annotations
@@ -30,8 +30,9 @@ import numpy as np
 from probe_agent.config import CERTAINTIES, NEED_BELOW_C, TARGET_C
 from probe_agent.engine_sim import Day, Profile, SimulatedEngine
 from probe_agent.planning import Departure, Plan, PlanRules, Snapshot, plan
-from probe_agent.readings import Reading
-from probe_agent.thermal.air import AirForecast, wandering
+from probe_agent.readings import Reading, Weather, WeatherHour
+from probe_agent.thermal.ahead import AirKnown
+from probe_agent.thermal.air import wandering
 from probe_agent.thermal.described import observation_of
 from probe_agent.thermal.estimator import Estimator, learn
 from probe_agent.thermal.memory import Memory
@@ -40,6 +41,7 @@ from tests.bench.heatups import Recipe, Setup, default_cache, draw_setup, heat_u
 
 HOUR = 3600.0
 SEEN_S = 2 * HOUR
+BEFORE_H = 72
 EVERY_S = 120.0
 SOAK_S, UNCOVERED_S = 1800.0, 1200.0
 EARLIEST_S = 10 * HOUR
@@ -48,12 +50,15 @@ LEARNED = 3
 AIR = Path(__file__).parents[1] / "reference" / "w01_hourly_airport_weather_jan.csv"
 RELIABILITY = (0.0, 0.05, 0.2, 0.4, 0.6, 0.8, 0.95, 1.0 + 1e-9)
 
-Air = Literal["held", "told"]
+Air = Literal["own", "told"]
+"""Own air measured for three days, where the setup has a probe for it, or a forecast besides."""
+
+AIRS: tuple[Air, ...] = ("own", "told")
 
 
 @dataclass(frozen=True, slots=True)
 class Morning:
-    """One plan and its truth. air: held or told; memory: heat-ups it rests on; needed: whether the coldest
+    """One plan and its truth. air: own or told; memory: heat-ups it rests on; needed: whether the coldest
     metal was below the limit at the start; latest_s, told_s: truly latest and told switch-on before the
     start [s], None: none keeps it, or none was told for that certainty."""
 
@@ -79,11 +84,24 @@ def january() -> list[float]:
     return [float(row["air_temp"]) for row in rows]
 
 
-def draw_night(setup: Setup, number: int) -> tuple[SimulatedEngine, float, float]:
-    """An engine at t = 0, the evening at which a plan is made, and the start [run s]."""
+@dataclass(frozen=True, slots=True)
+class Night:
+    """An engine at t = 0, the evening at which a plan is made and the start [run s], and the outside air by
+    the hour from three days before; begins_h: local time of t = 0 [h]."""
+
+    engine: SimulatedEngine
+    evening_s: float
+    start_s: float
+    t_s: tuple[float, ...]
+    air_c: tuple[float, ...]
+    begins_h: float
+
+
+def draw_night(setup: Setup, number: int) -> Night:
+    """Night `number` of a setup."""
     rng = np.random.default_rng([setup.seed, setup.number, 7000 + number])
     air = np.array(january())
-    begin = 24 * int(rng.integers(0, len(air) // 24 - 2)) + int(rng.integers(15, 19))
+    begin = 24 * int(rng.integers(BEFORE_H // 24, len(air) // 24 - 2)) + int(rng.integers(15, 19))
     shift_c = float(rng.uniform(-8, 4)) - float(air.mean())
     times = np.arange(0, 34) * HOUR
     path = Profile(tuple(times.tolist()), tuple((air[begin : begin + 34] + shift_c).tolist()))
@@ -91,7 +109,11 @@ def draw_night(setup: Setup, number: int) -> tuple[SimulatedEngine, float, float
     hours = float(rng.uniform(1, 6)) if rng.random() < 0.5 else None
     recipe = Recipe(setup.design, setup.setup, day, setup.probes, flown_h=hours, seed=number)
     engine = recipe.build()
-    return engine, SEEN_S, SEEN_S + float(rng.uniform(10, 14)) * HOUR
+    every = np.arange(-BEFORE_H, 34)
+    around = air[begin - BEFORE_H : begin + 34] + shift_c
+    start_s = SEEN_S + float(rng.uniform(10, 14)) * HOUR
+    t_s, air_c = tuple((every * HOUR).tolist()), tuple(around.tolist())
+    return Night(engine, SEEN_S, start_s, t_s, air_c, float(begin % 24))
 
 
 def seen(engine: SimulatedEngine, until_s: float, estimators: Sequence[Estimator]) -> float | None:
@@ -106,16 +128,22 @@ def seen(engine: SimulatedEngine, until_s: float, estimators: Sequence[Estimator
     return air_c
 
 
-def told_air(engine: SimulatedEngine, now_s: float, until_s: float, seed: int) -> AirForecast:
-    """A forecast of the air with a forecast's error, and its own doubt of it (0.7 °C at once, 2.2 in the end,
-    as `thermal.air` takes one to be)."""
-    t_s = np.arange(now_s, until_s + HOUR, HOUR)
-    truth = np.array([engine._air_c(t) for t in t_s.tolist()])
-    rng = np.random.default_rng(seed)
-    shocks = rng.standard_normal((257, len(t_s)))
-    sd, memory = np.full(257, 2.2), np.full(257, 36 * HOUR)
-    errors = wandering(0.7 * rng.standard_normal(257), sd, memory, now_s, t_s, shocks)
-    return AirForecast(t_s, truth + errors[256] + errors[:256])
+def known_air(setup: Setup, night: Night, measured: bool, told: int | None) -> AirKnown:
+    """What is known of the air in the evening: own air where a probe measures it; told, a seed: a station's
+    past, and its forecast with an error of 0.7 °C at once and 2.2 in the end (judgement, `thermal.air`)."""
+    now_s = night.evening_s
+    past = [(t, c) for t, c in zip(night.t_s, night.air_c, strict=True) if t <= now_s]
+    weather = None
+    if told is not None:
+        coming = np.array([t for t in night.t_s if t > now_s])
+        rng = np.random.default_rng([told, 8000])
+        shocks, start = rng.standard_normal((1, len(coming))), 0.7 * rng.standard_normal(1)
+        error = wandering(start, np.array([2.2]), np.array([36 * HOUR]), now_s, coming, shocks)[0]
+        ahead = np.interp(coming, night.t_s, night.air_c) + error
+        hours = [*past, *zip(coming.tolist(), ahead.tolist(), strict=True)]
+        weather = Weather("hourly", now_s, now_s, tuple(WeatherHour(t, c) for t, c in hours))
+    own = tuple(past) if measured else ()
+    return AirKnown(own, weather, (), setup.setup.hangar, 0.0, night.begins_h)
 
 
 # -- truth
@@ -183,13 +211,14 @@ def memories(setup: Setup, cache: Path) -> dict[int, Memory | None]:
 
 def live_night(setup: Setup, number: int, known: dict[int, Memory | None]) -> list[Morning]:
     """One night, planned with each memory and each kind of air."""
-    engine, evening_s, start_s = draw_night(setup, number)
+    night = draw_night(setup, number)
+    engine, evening_s, start_s = night.engine, night.evening_s, night.start_s
     estimators = {
         n: Estimator(setup.places, setup.required, TARGET_C, NEED_BELOW_C, setup.prior, memory)
         for n, memory in known.items()
     }
     air_c = seen(engine, evening_s, list(estimators.values()))
-    told = told_air(engine, evening_s, start_s, number)
+    measured = air_c is not None
     latest_s = truly_latest_s(engine, setup.required, start_s)
     cold = copy.deepcopy(engine)
     cold.advance_to(start_s)
@@ -197,9 +226,9 @@ def live_night(setup: Setup, number: int, known: dict[int, Memory | None]) -> li
     out = []
     for heat_ups, estimator in estimators.items():
         outlook = estimator.outlook(setup.setup.cover, setup.setup.plugs)
-        airs: tuple[tuple[Air, AirForecast | None], ...] = (("held", None), ("told", told))
-        for air, ahead in airs:
-            snapshot = Snapshot(evening_s, 0.0, outlook, ahead, air_now_c=air_c)
+        for air in AIRS:
+            of_air = known_air(setup, night, measured, told=number if air == "told" else None)
+            snapshot = Snapshot(evening_s, 0.0, outlook, of_air, air_now_c=air_c)
             out.append(_judge(setup, heat_ups, air, snapshot, start_s, truth_c, latest_s))
     return out
 
@@ -213,7 +242,7 @@ def _judge(
     truth_c: float,
     latest_s: float | None,
 ) -> Morning:
-    plans = {c: _plans(snapshot, setup, start_s, share) for c, share in CERTAINTIES.items()}
+    plans = {c: _plans(snapshot, start_s, share) for c, share in CERTAINTIES.items()}
     decided = plans["9/10"][0]
     assert decided.chance is not None
     assert decided.coldest_c is not None
@@ -231,11 +260,10 @@ def _judge(
     )
 
 
-def _plans(snapshot: Snapshot, setup: Setup, start_s: float, certainty: float) -> tuple[Plan, Plan]:
+def _plans(snapshot: Snapshot, start_s: float, certainty: float) -> tuple[Plan, Plan]:
     """The decision by the limit, and the switch-on as if heat were needed anyway."""
     departure = Departure(1, start_s, snapshot.now_at, certainty, UNCOVERED_S, by="timer")
-    away_c = {"outside": 6.0, "unheated": 5.0, "heated": 1.5}[setup.setup.hangar]
-    rules = PlanRules(NEED_BELOW_C, SOAK_S, None, 0.5, "UTC", interim_air_sd_c=away_c)
+    rules = PlanRules(NEED_BELOW_C, SOAK_S, None, 0.5, "UTC")
     return plan(departure, snapshot, rules), plan(departure, snapshot, replace(rules, limit_c=99.0))
 
 
@@ -319,8 +347,7 @@ def judge(seeds: Sequence[int], setups: Sequence[int], nights: int, cache: Path)
 def report(mornings: Sequence[Morning]) -> list[str]:
     """The tables of all mornings, by what is known of the air and those of the first heat-up apart."""
     out = []
-    airs: tuple[Air, ...] = ("held", "told")
-    for air, is_first in itertools.product(airs, (True, False)):
+    for air, is_first in itertools.product(AIRS, (True, False)):
         found = [m for m in mornings if m.air == air and (m.memory < LEARNED) == is_first]
         if found:
             rests = "first heat-up of the setup" if is_first else f"with a memory of {LEARNED}"
