@@ -141,7 +141,7 @@ def test_two_departures_each_have_their_plan_and_the_next_one_speaks(agent: Agen
 def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_switch_on(
     agent: Agent,
 ) -> None:
-    assert told(agent, "plan", start="2027-01-16T06:00", certainty="8/10", travel_min=20)[0]
+    assert told(agent, "plan", start="2027-01-16T12:00", certainty="8/10", travel_min=20)[0]
     tick_until(agent, 11.4 * HOUR, 300.0)
     tick_until(agent, 11.47 * HOUR, 60.0)
     assert words_of(agent) == []
@@ -150,7 +150,7 @@ def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_sw
     assert [m.dedupe_key for m in evening] == ["plan-1:evening:0"]
     assert evening[0].true_at == scripted.START_UTC + 11.5 * HOUR
     assert "Next word" in evening[0].body
-    tick_until(agent, 21.5 * HOUR, 300.0)
+    tick_until(agent, 27.5 * HOUR, 600.0)
     notices = [m for m in words_of(agent) if ":switch-on:" in m.dedupe_key]
     assert len(notices) == 1
     assert agent.status is not None
