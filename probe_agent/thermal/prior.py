@@ -118,12 +118,13 @@ _CAPACITY_J_PER_K = {
 _AREA_M2 = {"opposed-4": 1.0, "opposed-6": 1.35, "in-line": 1.0, "v": 1.5, "radial": 1.9, "other": 1.1}
 
 _HEATERS = {
-    # kind: (share of the watts that reaches the engine, air share against a place's, lag [s])
-    "fixed-pad": (0.85, 0.3, 240.0),
-    "pads-and-bands": (0.85, 0.3, 200.0),
-    "cowl-heater": (0.6, 4.0, 240.0),
-    "ducted-air": (0.5, 4.0, 180.0),
-    "combustion": (0.35, 4.0, 120.0),
+    # kind: (share of the watts that reaches the engine, air share against a place's, lag [s], loss against
+    # a cowl's of its size): blown air carries heat out with it, still air round a pad keeps it in.
+    "fixed-pad": (0.85, 0.3, 240.0, 0.72),
+    "pads-and-bands": (0.85, 0.3, 200.0, 0.72),
+    "cowl-heater": (0.6, 4.0, 240.0, 0.8),
+    "ducted-air": (0.5, 4.0, 180.0, 1.65),
+    "combustion": (0.35, 4.0, 120.0, 1.65),
 }
 
 _CORE_SUMP_SHARE = {"fixed-pad": 0.2, "pads-and-bands": 0.08}  # judgement, no source
@@ -156,10 +157,10 @@ def engine_prior(
     area = _AREA_M2.get(layout, _AREA_M2["other"])
     if cooling == "liquid":
         capacity *= 1.15
-    share, air, lag = _HEATERS.get(heater_kind, _HEATERS["fixed-pad"])
-    blown = heater_kind in _LOG_OFF_LOSS  # the air that is blown through carries off in proportion
+    share, air, lag, carried_out = _HEATERS.get(heater_kind, _HEATERS["fixed-pad"])
     off_loss, off_loss_sd = _LOG_OFF_LOSS.get(heater_kind, (0.0, 0.15))
     loss = area * (6.0 if cover else 10.5) * (0.88 if plugs else 1.0) * (1.1 if hangar == "outside" else 0.95)
+    loss *= carried_out
     prior = _of_an_engine(capacity, loss, watts * share, lag, 0.5 if cover else 2.5, air, off_loss)
     spread = np.array(_USUAL_SPREAD)
     spread[SHARED.index("log_off_loss")] = off_loss_sd
@@ -168,7 +169,7 @@ def engine_prior(
         prior,
         shared_factor=np.diag(spread),
         place_shift={p: near for p in places if p in near_heater},
-        usual_rise_c=0.0 if blown else 25.0,
+        usual_rise_c=0.0 if heater_kind in _LOG_OFF_LOSS else 25.0,
         core_sump_share=_CORE_SUMP_SHARE.get(heater_kind, 0.0),
     )
 

@@ -336,13 +336,17 @@ def main(arguments: Sequence[str]) -> None:
     parser.add_argument("--only", type=int, nargs="+", metavar="N", help="only the setups of these numbers")
     parser.add_argument("--heatups", type=int, default=12)
     parser.add_argument("--every", type=float, default=15.0, help="seconds between rows")
-    parser.add_argument("--mode", choices=SIGNALS, default="measured", help="the heater's signal")
+    parser.add_argument("--mode", choices=SIGNALS, help="the heater's signal; measured, with --all each")
     parser.add_argument("--described", choices=("yes", "no"), default="yes", help="no: without settings")
     parser.add_argument(
         "--looks", type=float, help="seconds between forecasts on the way; 300, with --all 120 if not given"
     )
     parser.add_argument("--no-oracle", action="store_true", help="leave the oracle out (2 s a heat-up once)")
-    parser.add_argument("--all", action="store_true", help="every signal and table, a forecast each 120 s")
+    parser.add_argument(
+        "--all",
+        action="store_true",
+        help="every table and, without --mode, every signal, a forecast each 120 s",
+    )
     parser.add_argument("--jobs", type=int, default=2)
     parser.add_argument("--out", type=Path, help="file for all courses as JSON lines")
     parser.add_argument(
@@ -369,7 +373,7 @@ def _plans(asked: argparse.Namespace) -> Iterator[Plan]:
     plain = Plan(
         heat_ups=asked.heatups,
         every_s=asked.every,
-        signal=asked.mode,
+        signal=asked.mode or "measured",
         described=asked.described == "yes",
         look_every_s=asked.looks or (120.0 if asked.all else 300.0),
         oracle=not asked.no_oracle,
@@ -378,11 +382,12 @@ def _plans(asked: argparse.Namespace) -> Iterator[Plan]:
     if not asked.all:
         yield plain
         return
-    for signal in SIGNALS:
+    for signal in SIGNALS if asked.mode is None else (asked.mode,):
         full = signal != "hand"
         cuts = 2 if signal == "measured" else 0
         yield replace(plain, signal=signal, described=True, shown=full, alike=full, cuts=cuts)
-    yield replace(plain, signal="measured", described=False)
+    if asked.mode is None:
+        yield replace(plain, signal="measured", described=False)
 
 
 if __name__ == "__main__":
