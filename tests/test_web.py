@@ -609,6 +609,12 @@ def test_the_plan_page_shows_each_departure_to_come_and_why_nothing_repeats(plan
     assert text.count("Did not start") == 1
 
 
+def test_the_next_departure_is_shown_as_the_document_has_it(planned: Page) -> None:
+    """The record is written a few minutes later than the document."""
+    planned.show(samples.sample(plan=samples.plan(departure=1, switch_on=samples.minutes_after(-120))))
+    assert "heat must be on by 04:50" in planned.text("/plan")
+
+
 def test_an_empty_plan_page_says_the_next_step(page: Page) -> None:
     text = page.text("/plan")
     assert "No departure is planned" in text

@@ -21,7 +21,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
-from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
+from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
 from web.access import (
@@ -258,6 +258,11 @@ class _Pages:
             return self._plan_page(said=outcome, form=typed, code=200 if outcome.ok else 409)
         return redirect(url_for("plan", said=number, _anchor="said"), 303)
 
+    def _departures(self, status: Status | None, now_at: float) -> list[PlanNow]:
+        """The departures to come; the next one from the document, which is newer than the record."""
+        kept, fresh = self.record.departures(now_at), status.plan if status else None
+        return [fresh if fresh and fresh.departure == p.departure else p for p in kept]
+
     def _usual_plan(self) -> PlanForm:
         wishes = self.settings.planning
         return PlanForm("", "", wishes.certainty, f"{wishes.travel_min:g}", f"{wishes.uncovered_min:g}")
@@ -273,7 +278,7 @@ class _Pages:
             said=said,
             form=form or self._usual_plan(),
             old=values["reason"] or (view.silence if view and view.old else ""),
-            plans=[present_plan(p, zone, now_at, unit) for p in self.record.departures(now_at)],
+            plans=[present_plan(p, zone, now_at, unit) for p in self._departures(status, now_at)],
             certainties=[(word, mornings(share)) for word, share in CERTAINTIES.items()],
             zone=zone.replace("_", " "),
             nothing_repeats=NOTHING_REPEATS,
