@@ -21,11 +21,11 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import pairing, planning, store, supervisor, words
+from probe_agent import pairing, planning, store, supervisor, telling, words
 from probe_agent.archive import Archive, HandValue
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
-from probe_agent.config import Settings
+from probe_agent.config import Recipient, Settings
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.learning import (
@@ -78,12 +78,14 @@ CLOCK_STEP_S = 2.0
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
+TEST_VALID_S = 3 * 86_400.0
 
 
 _WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
 """Commands whose answer is worked out beside the ticks."""
 _TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
 _TOLD_CHANGE = "told-change"
+_OWED = "owed-words"
 _FORGOTTEN = (pairing.OFFER, pairing.TRY)
 """Commands whose body isn't needed once they are answered, and is better not kept."""
 _ROUNDING_S = 0.001
@@ -111,9 +113,15 @@ class MessageCourierLike(Courier, Protocol):
     """A courier of messages from the store's outbox."""
 
     @property
-    def channels(self) -> tuple[str, ...]: ...
+    def recipients(self) -> tuple[Recipient, ...]: ...
 
     def nudge(self) -> None: ...
+
+
+class Watchdog(Courier, Protocol):
+    """Something outside that wants to hear that the daemon lives; beat never blocks."""
+
+    def beat(self) -> None: ...
 
 
 class WeatherCourierLike(Courier, Protocol):
@@ -170,17 +178,18 @@ class Agent:
         broker: StatusCourier | None = None,
         messages: MessageCourierLike | None = None,
         weather: WeatherCourierLike | None = None,
+        watchdog: Watchdog | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
         demo: bool = False,
-        jobs: Sequence[Job] = (),
     ) -> None:
         self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
         self._sources = tuple(sources)
-        self._broker, self._messages, self._weather = broker, messages, weather
+        self._broker, self._messages = broker, messages
+        self._weather, self._watchdog = weather, watchdog
         self._build, self._zone, self._demo = build, zone, demo
-        self._jobs = list(jobs)
+        self.jobs: list[Job] = []
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._heard = Heard(settings, zone)
@@ -205,6 +214,9 @@ class Agent:
         """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
+        self._owed: telling.Owed = {}
+        self._tested = record.tested()
+        self._shall_test = True
         self.status: Status | None = None
         self._begin()
 
@@ -231,6 +243,7 @@ class Agent:
         self._departures.recall(self._utc(now_s))
         self._bind_first_probes()
         watch, told_offset = self._kept_watch()
+        self._owed = self._kept_owed()
         boot = self.store.begin_boot(boot_id(), self._offset_s, self._clock_ok)
         if watch is None:
             self._watch = Watch(born=boot)
@@ -277,6 +290,15 @@ class Agent:
             log.warning("the kept watch is of another version and is passed over")
             return None, 0.0
         return kept[1], kept[0]
+
+    def _kept_owed(self) -> telling.Owed:
+        """Words that waited for the end of quiet hours when the daemon ended."""
+        try:
+            return msgspec.json.decode(
+                self.store.kept(_OWED) or "{}", type=dict[str, tuple[tuple[float, Announcement], ...]]
+            )
+        except msgspec.MsgspecError:
+            return {}
 
     def _recall(self) -> None:
         """What earlier heat-ups of this setup taught."""
@@ -343,7 +365,8 @@ class Agent:
 
     @property
     def _couriers(self) -> list[Courier]:
-        return [c for c in (self._messages, self._broker, self._weather) if c is not None]
+        couriers = (self._messages, self._broker, self._weather, self._watchdog)
+        return [c for c in couriers if c is not None]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -382,7 +405,7 @@ class Agent:
     def _run_jobs(self) -> None:
         """Housekeeping of a simulated run; a real one has a scheduler for it."""
         now_s = self.clock.monotonic()
-        for job in self._jobs:
+        for job in self.jobs:
             if now_s >= job.due_s:
                 job.due_s = now_s + job.every_s
                 try:
@@ -407,17 +430,38 @@ class Agent:
             forecast = self._estimator.forecast()
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
             points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
-            facts = Facts(t_s, points, forecast)
+            facts = self._facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             self._plan_when_due(facts)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
-            batch = self._batch(step, t_s)
-            self._follow_departures(facts, batch)
-            self._write(batch, t_s)
+            self._write(self._batch(step, t_s), t_s)
             self._show(facts)
             self._learn_when_due(step, t_s)
+            if self._watchdog is not None:
+                self._watchdog.beat()
+
+    def _facts(
+        self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
+    ) -> Facts:
+        departure_at = self._departure_at(t_s)
+        look_s = self._look_s(t_s, departure_at)
+        return Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
+
+    def _departure_at(self, t_s: float) -> float | None:
+        """The planned start of the engine that is next, or has passed and is not settled [run s]."""
+        leaves_at = self._departures.unsettled_start(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
+        return None if leaves_at is None else leaves_at - self._offset_s
+
+    def _look_s(self, t_s: float, departure_at: float | None) -> float | None:
+        """The last instant at which a morning look was due [run s]; None where none is wanted that day."""
+        said = self.settings.messages
+        if said.morning_look is None:
+            return None
+        look_at = telling.last_look_at(said.morning_look, self._utc(t_s), self._zone)
+        flies = departure_at is not None and telling.is_same_day(self._utc(departure_at), look_at, self._zone)
+        return look_at - self._offset_s if flies or said.morning_look_daily else None
 
     def _at_places(self, scans: Iterable[Scan]) -> dict[str, Reading | ProbeFault]:
         """Samples by place, corrections applied; a place no source speaks for is missing."""
@@ -535,33 +579,97 @@ class Agent:
     def _batch(self, step: Step, t_s: float) -> Batch:
         """Everything that must be acknowledged with this tick."""
         batch = Batch(transitions=list(step.transitions))
-        batch.messages = [m for a in step.announcements for m in self._letters(a, t_s)]
-        self._tell_change(batch, t_s)
-        batch.statements += [store.withdraw_messages(kind) for kind in step.withdrawn]
+        batch.withdrawn += [(kind, None) for kind in step.withdrawn]
+        words_now = [
+            *step.announcements,
+            *self._words_of_departures(t_s, batch),
+            *self._change(batch),
+            *self._first_tests(batch, t_s),
+        ]
+        self._tell(words_now, batch, t_s)
         batch.statements += self._heatup_statements(step)
         batch.statements += self._alert_statements(step, t_s)
         return batch
 
-    def _letters(self, announcement: Announcement, t_s: float) -> list[Message]:
-        if self.status is None or self._messages is None:
-            return []
-        unit = self.settings.messages.unit
-        subject, body = words.message(announcement.kind, self.status, unit, announcement.place)
-        now_at = self._utc(t_s)
-        return [
-            Message(channel, announcement.key, subject, body, now_at, now_at + announcement.valid_s)
-            for channel in self._messages.channels
-        ]
-
-    def _tell_change(self, batch: Batch, t_s: float) -> None:
-        """Say once what the last heat-up showed to be changed for good."""
-        if self._knowledge.changed is None:
+    def _tell(self, said: Sequence[Announcement], batch: Batch, t_s: float) -> None:
+        """Address what is said now, and what was owed since quiet hours, and write the letters."""
+        if self._messages is None or not (said or self._owed):
             return
+        true = [
+            word.key
+            for owed in self._owed.values()
+            for _, word in owed
+            if supervisor.holds(self._watch, word) and self._departures.is_open(word.departure)
+        ]
+        who, now_at = self._messages.recipients, self._utc(t_s)
+        delivery = telling.deliver(who, self.settings.messages, said, self._owed, true, now_at, self._zone)
+        batch.withdrawn += [(head, r.name) for r, word in delivery.now for head in word.overtakes]
+        batch.messages += [self._letter(r, word, now_at) for r, word in delivery.now]
+        if delivery.owed != self._owed:
+            self._owed = delivery.owed
+            batch.statements.append(store.keep_value(_OWED, msgspec.json.encode(self._owed).decode()))
+
+    def _letter(self, recipient: Recipient, word: Announcement, now_at: float) -> Message:
+        """One message to one recipient, from the status as it is now."""
+        assert self.status is not None
+        alert = f"{store.TEST}:{recipient.name}" if word.kind == "test" else word.alert
+        url = self.settings.page.public_url
+        about = words.About(
+            place=word.place,
+            asked=word.asked,
+            call=telling.who_to_call(self._messages.recipients if self._messages else (), recipient),
+            link=f"{url}/answer/{store.ANSWER}" if url is not None and alert is not None else "",
+            code=store.CODE if url is None and word.kind == "test" else "",
+            next_at=telling.next_test_at(self.settings.messages.weekly_test, now_at, self._zone),
+        )
+        shown = self.status
+        if word.departure is not None:
+            shown = msgspec.structs.replace(shown, plan=self._departures.shown(now_at, word.departure))
+        subject, body = words.message(word.kind, shown, self.settings.messages.unit, about)
+        return Message(recipient.name, word.key, subject, body, now_at, now_at + word.valid_s, alert=alert)
+
+    def _first_tests(self, batch: Batch, t_s: float) -> list[Announcement]:
+        """A test for recipients who never had one, once after the start."""
+        if not self._shall_test or self._messages is None or not self._clock_ok:
+            return []
+        self._shall_test = False
+        new = [r.name for r in self._messages.recipients if self._tested.get(r.name, (None,))[0] is None]
+        return self._tests(new, batch, t_s)
+
+    def _tests(self, names: Sequence[str], batch: Batch, t_s: float) -> list[Announcement]:
+        if not names:
+            return []
+        now_at = self._utc(t_s)
+        batch.statements += [store.mark_tested(name, now_at) for name in names]
+        self._tested |= {name: (now_at, self._tested.get(name, (None, None))[1]) for name in names}
+        key = f"{store.TEST}:{self.store.boot}-{round(now_at)}"
+        return [Announcement("test", key, TEST_VALID_S, overtakes=(store.TEST,), to=tuple(names))]
+
+    def send_tests(self) -> None:
+        """Send each recipient the weekly test message. Called by the scheduler, or by the loop where the
+        run's time is not the wall's."""
+        with self._lock:
+            if self._messages is None or self.status is None:
+                return
+            batch, t_s = Batch(), self.clock.monotonic()
+            self._tell(self._tests([r.name for r in self._messages.recipients], batch, t_s), batch, t_s)
+            self._write(batch, t_s)
+
+    @property
+    def _unproven(self) -> tuple[str, ...]:
+        """Recipients who have not answered a test."""
+        who = self._messages.recipients if self._messages is not None else ()
+        return tuple(r.name for r in who if self._tested.get(r.name, (None, None))[1] is None)
+
+    def _change(self, batch: Batch) -> list[Announcement]:
+        """Word, once, of what the last heat-up showed to be changed for good."""
+        if self._knowledge.changed is None:
+            return []
         key = f"setup-changed:{self._knowledge.changed[0]}"
         if self.store.kept(_TOLD_CHANGE) == key:
-            return
-        batch.messages += self._letters(Announcement("setup-changed", key, CHANGE_VALID_S), t_s)
+            return []
         batch.statements.append(store.keep_value(_TOLD_CHANGE, key))
+        return [Announcement("setup-changed", key, CHANGE_VALID_S)]
 
     def _heatup_statements(self, step: Step) -> list[store.Statement]:
         """The heat-up's row follows the watch: opened, marked, closed."""
@@ -582,6 +690,7 @@ class Agent:
         return [
             *(store.open_alert(a.id, a.kind, a.place, a.harm, self._utc(a.opened_s)) for a in told),
             *(store.close_alert(a.id, now_at, by) for a, by in step.gone),
+            *(store.revoke_links(a.id, now_at) for a, _ in step.gone),
         ]
 
     def _write(self, batch: Batch, t_s: float, force: bool = False) -> None:
@@ -722,11 +831,9 @@ class Agent:
         )
 
     def _notes(self) -> tuple[str, ...]:
-        speakers = (self._broker, self._messages, self._weather, self._learner)
-        troubles = [c.trouble for c in speakers if c is not None]
-        return tuple(
-            t for t in (self._store_trouble, *troubles, self._air_missing(), self._relearning()) if t
-        )
+        troubles = [c.trouble for c in (*self._couriers, self._learner) if c is not None]
+        own = (self._air_missing(), self._relearning(), words.unproven(self._unproven))
+        return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
 
     def _air_missing(self) -> str | None:
         now_at = self._utc(self.clock.monotonic())
@@ -805,26 +912,28 @@ class Agent:
         else:
             self._slow.do(work)
 
-    def _follow_departures(self, facts: Facts, batch: Batch) -> None:
+    def _words_of_departures(self, t_s: float, batch: Batch) -> list[Announcement]:
         """What becomes of the departures with this tick, and what is to be said of them; nothing while the
         clock isn't known: their times would be wrong."""
         if not self._clock_ok:
-            return
-        now_at = self._utc(facts.t_s)
-        for word in self._departures.follow(now_at, self._watch.heating, batch):
-            batch.messages += self._plan_letters(word, now_at)
-
-    def _plan_letters(self, word: planning.Word, now_at: float) -> list[Message]:
-        """A word of a departure to each recipient, or to the one at the field where it is meant for them."""
-        if self.status is None or self._messages is None:
             return []
-        shown = msgspec.structs.replace(self.status, plan=self._departures.shown(now_at, word.departure))
-        subject, body = words.message(word.kind, shown, self.settings.messages.unit)
-        channels = self._messages.channels
+        said = self._departures.follow(self._utc(t_s), self._watch.heating, batch)
+        return [self._announcement(word) for word in said]
+
+    def _announcement(self, word: planning.Word) -> Announcement:
+        """A word of a plan as one of the supervisor's: whoever is at the field is spoken to alone where it
+        is meant for them, and a switch-on waits for nobody's quiet hours."""
         person = self.settings.planning.person
-        if word.to == "person" and person in channels:
-            channels = (person,)
-        return [Message(c, word.key, subject, body, now_at, now_at + word.valid_s) for c in channels]
+        known = self._messages.recipients if self._messages is not None else ()
+        alone = word.to == "person" and person is not None and any(r.name == person for r in known)
+        return Announcement(
+            word.kind,
+            word.key,
+            word.valid_s,
+            to=(person,) if alone and person is not None else (),
+            departure=word.departure,
+            at_once=word.kind == "switch-on",
+        )
 
     # -- commands
 
@@ -923,6 +1032,7 @@ class Agent:
             "started": self._told(Departures.started),
             "did-not-start": self._told(Departures.did_not_start),
             "timer-set": self._told(Departures.timer_set),
+            "answer-link": self._take_link,
             pairing.OFFER: self._offer_code,
             pairing.TRY: self._try_code,
             pairing.END: self._end_session,
@@ -988,6 +1098,27 @@ class Agent:
         self._watch = watch
         batch.statements.append(store.answer_alert(alert, answer, self._utc(now_s)))
         return True, f"Noted: {words.answer_words(answer)}. If the curve contradicts it, I ask again."
+
+    def _take_link(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        """An answer by a link, or by the code of a test message: each works once."""
+        token, now_at = bytes.fromhex(str(body["hash"])), self._utc(self.clock.monotonic())
+        link = self.store.link(token)
+        if link is None:
+            return False, "Nothing was done: no message of ours had that in it."
+        if link.used_at is not None:
+            return True, "Noted already."
+        if now_at > link.expires_at:
+            return False, "Nothing was done: this is over, or too old. The page says how things stand."
+        name = link.alert.removeprefix(f"{store.TEST}:")
+        if name != link.alert:
+            batch.statements += [store.mark_proven(name, now_at), store.use_link(token, now_at)]
+            self._tested[name] = (self._tested.get(name, (now_at, None))[0], now_at)
+            return True, f"Noted: messages reach {name}."
+        answer = words.link_answer(link.harm)
+        done, text = self._take_answer({"alert": link.alert, "answer": answer}, batch)
+        if done:
+            batch.statements.append(store.use_link(token, now_at))
+        return done, text
 
     def _take_heater_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         on = body["on"]

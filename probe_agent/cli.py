@@ -129,6 +129,7 @@ def main() -> None:
     probe-agent run --settings FILE         the daemon
     probe-agent try                         the daemon on a simulated engine, many times as fast
     probe-agent enter cyl-3 -5.5            a temperature read by hand
+    probe-agent received 482913             answers a test message
     probe-agent replay FILE.csv --target-c 7.2   forecasts for a recorded heat-up
     probe-agent score                       how earlier forecasts were borne out
     probe-agent weather                     the weather heard, and the air expected at the aircraft
@@ -305,8 +306,6 @@ def _run_simulated(settings: Settings, speed: float) -> None:
 
 def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> None:
     """Open the store, start couriers and housekeeping, tick until a signal comes or the sources end."""
-    from probe_agent.agent import Agent
-
     stop = threading.Event()
 
     def end(*_: object) -> None:
@@ -317,6 +316,20 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, end)
+    agent = assemble(settings, plan, clock, sources, demo)
+    scheduler = _schedule(settings, agent) if isinstance(clock, SystemClock) else None
+    try:
+        agent.run(stop)
+    finally:
+        if scheduler is not None:
+            scheduler.shutdown(wait=False)
+        agent.store.close()
+
+
+def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> Any:
+    """The daemon's heart on its store, with couriers and, where time is simulated, housekeeping."""
+    from probe_agent.agent import Agent
+
     store = _open_store(settings)
     weather = _weather(settings, clock)
     agent = Agent(
@@ -328,18 +341,14 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
         broker=_broker(settings, store),
         messages=_messages(settings, store, clock),
         weather=weather,
+        watchdog=_watchdog(settings),
         build=build(),
         zone=_zone(settings),
         demo=demo,
-        jobs=_jobs(settings, clock, weather),
     )
-    scheduler = _schedule(settings) if isinstance(clock, SystemClock) else None
-    try:
-        agent.run(stop)
-    finally:
-        if scheduler is not None:
-            scheduler.shutdown(wait=False)
-        store.close()
+    if not isinstance(clock, SystemClock):
+        agent.jobs += _jobs(settings, agent, weather)
+    return agent
 
 
 def _open_store(settings: Settings) -> Store:
@@ -370,9 +379,30 @@ def _migrate(file: Path) -> None:
 def _messages(settings: Settings, store: Store, clock: Clock) -> Any:
     if not settings.recipients:
         return None
-    from probe_agent.messages import MessageCourier
+    from probe_agent.messages import MessageCourier, print_of
 
+    for recipient in settings.recipients:
+        _forget_moved(store, recipient.name, print_of(recipient))
     return MessageCourier(store, settings.recipients, settings.messages, clock)
+
+
+def _forget_moved(store: Store, name: str, address: str | None) -> None:
+    """A recipient whose address changed has yet to be proven."""
+    key = f"address-of {name}"
+    known = store.kept(key)
+    if address is None or known == address:
+        return
+    if known is not None:
+        store.forget_recipient(name)
+    store.keep(key, address)
+
+
+def _watchdog(settings: Settings) -> Any:
+    if settings.watchdog.url_file is None:
+        return None
+    from probe_agent.watchdog import WatchdogCourier
+
+    return WatchdogCourier(settings.watchdog, settings.sampling.interval_s)
 
 
 def _broker(settings: Settings, store: Store) -> Any:
@@ -432,21 +462,23 @@ def _zone(settings: Settings) -> str:
     return get_localzone_name() or "UTC"
 
 
-def _jobs(settings: Settings, clock: Clock, weather: Any) -> list[Any]:
+def _jobs(settings: Settings, agent: Any, weather: Any) -> list[Any]:
     """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
     from probe_agent.agent import Job
     from probe_agent.maintenance import back_up
+    from probe_agent.telling import next_test_at
 
-    if isinstance(clock, SystemClock):
-        return []
-    file = Path(settings.store.file)
+    file, clock = Path(settings.store.file), agent.clock
     jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    test_at = next_test_at(settings.messages.weekly_test, clock.utc(), _zone(settings))
+    if test_at is not None and settings.recipients:
+        jobs.append(Job(agent.send_tests, every_s=7 * DAY_S, due_s=test_at - clock.utc_offset_s()))
     if weather is not None:
         jobs.append(Job(weather.look, every_s=settings.weather.every_min * 60, due_s=clock.monotonic()))
     return jobs
 
 
-def _schedule(settings: Settings) -> Any:
+def _schedule(settings: Settings, agent: Any) -> Any:
     """A scheduler for housekeeping alone; nothing that means something to pilot or heater is a job."""
     from apscheduler.schedulers.background import BackgroundScheduler
 
@@ -458,8 +490,18 @@ def _schedule(settings: Settings) -> Any:
     scheduler.add_job(
         back_up, "cron", hour=NIGHTLY_UTC_HOUR, args=[Path(settings.store.file)], id="nightly-copy"
     )
+    weekly = settings.messages.weekly_test
+    if weekly != "never" and settings.recipients:
+        scheduler.add_job(agent.send_tests, "cron", **_weekly(weekly), timezone=_zone(settings), id="test")
     scheduler.start()
     return scheduler
+
+
+def _weekly(text: str) -> dict[str, Any]:
+    """A weekly time like "Sun 18:00" as the scheduler takes it."""
+    day, _, time_of_day = text.partition(" ")
+    hour, _, minute = time_of_day.partition(":")
+    return {"day_of_week": day.lower(), "hour": int(hour), "minute": int(minute)}
 
 
 @main.command()
@@ -664,6 +706,17 @@ def _show_weather(settings: Settings, file: Path) -> None:
         raise click.ClickException(str(err)) from err
     for line in picture(heard, now_at, zone, unit):
         click.echo(line)
+
+
+@main.command()
+@settings_option
+@store_option
+@click.argument("code")
+def received(settings_file: Path | None, store_file: Path | None, code: str) -> None:
+    """Answer a test message by its code, where messages carry no links: probe-agent received 482913"""
+    from probe_agent.store import link_hash
+
+    _ask(settings_file, store_file, "answer-link", {"hash": link_hash(code.strip()).hex()})
 
 
 @main.command()

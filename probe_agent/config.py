@@ -28,6 +28,7 @@ CERTAINTIES: Mapping[Certainty, float] = {"8/10": 0.8, "9/10": 0.9, "19/20": 0.9
 
 CYLINDER = re.compile(r"cyl-[1-9]\d?\Z")
 ONE_WIRE_ADDRESS = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}\Z")
+_PUBLIC_URL = re.compile(r"https://[A-Za-z0-9.-]+(:\d+)?(/[A-Za-z0-9._~-]+)*\Z")
 OTHER = re.compile(r"other-[a-z0-9]+(-[a-z0-9]+)*\Z")
 NAMED_PLACES = (
     "sump",
@@ -54,8 +55,9 @@ FAR_PLACES: Mapping[str, tuple[str, ...]] = {
     "combustion": ("sump", "oil-tank", "case-top"),
 }
 
-ASK_AGAIN_AFTER_S = (900.0, 1800.0, 3600.0)
-"""Waits between repeats of an alert for harm; the last one comes again and again until it is answered."""
+ASK_AGAIN_AFTER_S = (900.0, 900.0, 3600.0)
+"""Waits between repeats of an alert for harm, so that it is asked at 0, 15 and 30 min and then each 60;
+the last one comes again and again until it is answered."""
 
 NEED_BELOW_C = (30 - 32) / 1.8  # 30 °F: common practice, no source
 TARGET_C = (45 - 32) / 1.8  # 45 °F: common practice, no source
@@ -76,6 +78,15 @@ Name = Annotated[
     str, msgspec.Meta(pattern=r"^(?!\s)[^\x00-\x1f\x7f-\x9f\u2028\u2029]+(?<!\s)\Z", max_length=40)
 ]
 """One line of text: it stands in the subject of mails."""
+Contact = Annotated[
+    str, msgspec.Meta(pattern=r"^(?!\s)[^\x00-\x1f\x7f-\x9f\u2028\u2029]+(?<!\s)\Z", max_length=30)
+]
+TimeOfDay = Annotated[str, msgspec.Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d\Z")]
+QuietHours = Annotated[str, msgspec.Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d\Z")]
+WeeklyTime = Annotated[
+    str, msgspec.Meta(pattern=r"^(never|(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d)\Z")
+]
+"""Times on the field's clock."""
 Slug = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*\Z", max_length=40)]
 
 
@@ -233,7 +244,8 @@ Days = Annotated[int, msgspec.Meta(ge=1, le=400)]
 
 
 class Page(_Table, frozen=True):
-    """The page. proxy: the address on this board of the one whose forwarding headers are believed."""
+    """The page. proxy: the address on this board of the one whose forwarding headers are believed.
+    public_url: where the page is reached from outside, for the links in messages; None: no links."""
 
     listen: Annotated[str, msgspec.Meta(min_length=1)] = "127.0.0.1"
     port: Port = 8088
@@ -242,20 +254,45 @@ class Page(_Table, frozen=True):
     viewer_days: Days = 180
     proxy: str | None = None
     plain_acts: bool = False
+    public_url: Annotated[str, msgspec.Meta(max_length=60)] | None = None
 
 
 class Recipient(_Table, frozen=True):
-    """Who gets messages: the address of a channel, or a file that holds it where it is a secret."""
+    """Who gets messages: the address of a channel, or a file that holds it where it is a secret.
+
+    order: an alert for harm goes to those of the lowest number first, and with each asking that nobody
+    answers to those of the next one too. harm_only: nothing but alerts for harm. quiet: hours of their
+    own, instead of those of [messages]. contact: how others reach them.
+    """
 
     name: Name
     address: str | None = None
     address_file: str | None = None
+    order: Annotated[int, msgspec.Meta(ge=1, le=9)] = 1
+    harm_only: bool = False
+    quiet: QuietHours | None = None
+    contact: Contact | None = None
 
 
 class Messages(_Table, frozen=True):
+    """quiet: nothing but harm in these hours. morning_look: sent at that time on days with a planned
+    departure, each day with morning_look_daily. weekly_test: when each recipient is tested, or "never"."""
+
     unit: Literal["C", "F"] = "C"
+    quiet: QuietHours | None = None
+    morning_look: TimeOfDay | None = None
+    morning_look_daily: bool = False
+    weekly_test: WeeklyTime = "Sun 18:00"
     retry_s: Annotated[float, msgspec.Meta(gt=0, le=3600)] = 30.0
     timeout_s: Annotated[float, msgspec.Meta(gt=0, le=60)] = 15.0
+
+
+class Watchdog(_Table, frozen=True):
+    """An address elsewhere that is fetched while the daemon is fresh; silence there tells outsiders of a
+    dead board. The address is a secret, so it stands in a file."""
+
+    url_file: str | None = None
+    every_s: Annotated[float, msgspec.Meta(ge=1, le=86_400)] = 300.0
 
 
 class Settings(_Table, frozen=True):
@@ -275,6 +312,7 @@ class Settings(_Table, frozen=True):
     page: Page = Page()
     recipients: tuple[Recipient, ...] = ()
     messages: Messages = Messages()
+    watchdog: Watchdog = Watchdog()
 
     @property
     def setup(self) -> Setup | None:
@@ -428,6 +466,12 @@ def _explain(text: str, file: str, table: Mapping[str, Any]) -> str:
     return f"{file}: {_dotted(path) if path else 'the file'} {_remedy(reason, path)}"
 
 
+_TIMES: Mapping[tuple[str, ...], str] = {
+    ("quiet",): '"22:00-05:30"',
+    ("morning_look",): '"05:50"',
+    ("weekly_test",): '"Sun 18:00" (a day in three letters and a time), or "never"',
+}
+
 _KINDS = {
     "object": "a table",
     "array": "a list of tables",
@@ -453,6 +497,8 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         return f"must be {bound} {float(found[2]):g}. Correct the number."
     if "matching regex" in reason and path[-1:] == ("evening",):
         return "must be a time of day. Write it like 19:30."
+    if "matching regex" in reason and path[-1:] in _TIMES:
+        return f"must be written like {_TIMES[path[-1:]]}. Correct it."
     if "matching regex" in reason and (
         path[-1:] in (("person",), ("contact",))
         or (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients"))
@@ -524,6 +570,16 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     ):
         if twice := _first_double(names):
             raise SettingsError(f"{file}: {kind}: {twice} is there twice. Give each its own name.")
+    url = settings.page.public_url
+    if url is not None and not _PUBLIC_URL.match(url):
+        raise SettingsError(
+            f"{file}: page.public_url must be https:// with a name and no blank, without a slash at its end, "
+            f"like https://magpie.example.org. Correct it."
+        )
+    if settings.messages.morning_look_daily and settings.messages.morning_look is None:
+        raise SettingsError(
+            f'{file}: messages.morning_look_daily needs a time. Add morning_look, like "05:50".'
+        )
     for r in settings.recipients:
         if (r.address is None) == (r.address_file is None):
             raise SettingsError(

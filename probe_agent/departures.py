@@ -76,6 +76,15 @@ class Departures:
         found = self._all.get(number) if number is not None else (coming[0] if coming else None)
         return None if found is None else self._show(found, now_at)
 
+    def unsettled_start(self, since_at: float) -> float | None:
+        """The earliest planned start not before since_at [UTC s] that nobody has settled."""
+        unsettled = (d.start_at for d in self._all.values() if d.is_open or d.state == "passed")
+        return min((at for at in unsettled if at >= since_at), default=None)
+
+    def is_open(self, number: int | None) -> bool:
+        """Whether that departure is still open; so is what belongs to none."""
+        return number is None or (number in self._all and self._all[number].is_open)
+
     def _show(self, departure: Departure, now_at: float) -> PlanNow:
         more = sum(d.number != departure.number for d in self.coming)
         return plan_now(departure, self.rules, now_at, self._settings.planning.contact, more)

@@ -18,13 +18,15 @@ from probe_agent.status import (
     HeaterNow,
     HelpNow,
     LearnedNow,
+    MissedNow,
     PlanNow,
     ProbeNow,
     RunTime,
+    StartNow,
     Status,
     utc_text,
 )
-from probe_agent.supervisor import Alert, Facts, Rules, Watch
+from probe_agent.supervisor import Alert, Facts, Missed, Rules, Watch
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +105,8 @@ def document(
         notes=notes,
         learned=frame.learned,
         plan=frame.plan,
+        start=_start_now(watch, facts, rules, offset_s),
+        missed=None if watch.missed is None else _missed_now(watch.missed, offset_s),
         air=frame.air,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
@@ -210,7 +214,39 @@ def _heater_now(
 
 
 def _alert_now(a: Alert, offset_s: float) -> AlertNow:
-    return AlertNow(a.id, a.kind, utc_text(a.opened_s + offset_s), a.harm, a.place, a.answers, a.answered)
+    asks_s = supervisor.asks_again_s(a)
+    return AlertNow(
+        a.id,
+        a.kind,
+        utc_text(a.opened_s + offset_s),
+        a.harm,
+        a.place,
+        a.answers,
+        a.answered,
+        None if asks_s is None else utc_text(asks_s + offset_s),
+        None if a.denied_s is None else utc_text(a.denied_s + offset_s),
+    )
+
+
+def _start_now(watch: Watch, facts: Facts, rules: Rules, offset_s: float) -> StartNow | None:
+    if facts.departure_at is None:
+        return None
+    late_s = supervisor.late_s(watch, facts, rules)
+    planned_at = utc_text(facts.departure_at + offset_s)
+    if late_s is None:
+        return StartNow(planned_at)
+    start_at = utc_text(facts.departure_at + late_s + offset_s) if late_s > 0 else None
+    return StartNow(planned_at, round(late_s / 60, 1), start_at)
+
+
+def _missed_now(m: Missed, offset_s: float) -> MissedNow:
+    return MissedNow(
+        since=utc_text(m.since_s + offset_s),
+        until=utc_text(m.until_s + offset_s),
+        state=m.state.value if m.state else None,
+        coldest=m.coldest,
+        coldest_c=_rounded(m.coldest_c, 3),
+    )
 
 
 def _probe_now(p: Point) -> ProbeNow:

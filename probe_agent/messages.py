@@ -13,20 +13,23 @@ as plain text unless the address says format=html.
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import math
 import re
+import secrets
 import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Protocol
 from urllib.parse import quote, unquote_plus
 
 from probe_agent.clock import Clock
 from probe_agent.config import Messages, Recipient
-from probe_agent.store import Message
+from probe_agent.store import ANSWER, CODE, TEST, Message
 
 log = logging.getLogger(__name__)
 
@@ -34,6 +37,8 @@ LONGEST_RETRY_S = 900.0
 LOOK_AGAIN_S = 60.0
 """How often out-of-date messages are looked for while some wait for another try."""
 STOP_S = 2.0
+LINK_VALID_S = 86_400.0
+TEST_VALID_S = 7 * 86_400.0
 REASON_CHARACTERS = 160
 OUT_OF_DATE = "out of date"
 
@@ -51,6 +56,8 @@ class Outbox(Protocol):
     def mark_failed(self, message: int, error: str) -> None: ...
 
     def drop_message(self, message: int, reason: str) -> None: ...
+
+    def new_link(self, token: str, alert: str, recipient: str, made_at: float, expires_at: float) -> None: ...
 
 
 class AddressError(ValueError):
@@ -94,6 +101,14 @@ def address_of(recipient: Recipient) -> str:
     if not address:
         raise AddressError(f"its address file {file} is empty")
     return address
+
+
+def print_of(recipient: Recipient) -> str | None:
+    """A print by which a change of address is noticed; None where the address can't be read just now."""
+    try:
+        return hashlib.sha256(f"probe-agent {address_of(recipient)}".encode()).hexdigest()[:16]
+    except AddressError:
+        return None
 
 
 # -- sending
@@ -143,6 +158,8 @@ class _Lane:
         """Message → failures in a row, and the real second of the next try."""
         self._until: dict[int, tuple[float, float]] = {}
         """Message → run second and UTC second after which it is out of date."""
+        self._tokens: dict[int, tuple[str, str]] = {}
+        """Message → the token and code it was or will be sent with, for all its tries."""
         self._accepted: set[int] = set()
         """Accepted by the channel, but the store could not be told yet."""
         self._failing: tuple[float, str] | None = None
@@ -207,6 +224,7 @@ class _Lane:
         for gone in self._until.keys() - due:
             del self._until[gone]
             self._failures.pop(gone, None)
+            self._tokens.pop(gone, None)
 
     def _deal_with(self, message: Message) -> None:
         if message.id in self._accepted:
@@ -234,7 +252,8 @@ class _Lane:
 
     def _try(self, message: Message) -> None:
         try:
-            reason = self._send(address_of(self._recipient), message, self._settings.timeout_s)
+            answerable = self._with_token(message)
+            reason = self._send(address_of(self._recipient), answerable, self._settings.timeout_s)
         except AddressError as err:
             reason = str(err)
         except Exception as err:  # its text may hold the address
@@ -244,6 +263,19 @@ class _Lane:
             self._mark_delivered(message)
         else:
             self._mark_failed(message, reason.rstrip("."))
+
+    def _with_token(self, message: Message) -> Message:
+        """The message with a token or code of its own; only their hash is kept, before it leaves."""
+        if message.alert is None or not (ANSWER in message.body or CODE in message.body):
+            return message
+        known = self._tokens.get(message.id)
+        token, code = known or (secrets.token_urlsafe(16), f"{secrets.randbelow(10**6):06d}")
+        if known is None:
+            made_at, used = self._clock.utc(), token if ANSWER in message.body else code
+            valid_s = TEST_VALID_S if message.alert.startswith(f"{TEST}:") else LINK_VALID_S
+            self._outbox.new_link(used, message.alert, message.channel, made_at, made_at + valid_s)
+            self._tokens[message.id] = (token, code)
+        return replace(message, body=message.body.replace(ANSWER, token).replace(CODE, code))
 
     def _mark_delivered(self, message: Message) -> None:
         """Accepted: from now on it is never sent again, even if the store can't be told at once."""
@@ -280,7 +312,7 @@ class MessageCourier:
         send: Send = send,
     ) -> None:
         self._lanes = [_Lane(store, recipient, settings, clock, send) for recipient in recipients]
-        self.channels = tuple(recipient.name for recipient in recipients)
+        self.recipients = tuple(recipients)
 
     def start(self) -> None:
         """Begin with what earlier runs left undelivered, in the background."""

@@ -75,6 +75,29 @@ class AlertNow(_Part, frozen=True):
     place: str | None
     answers: tuple[str, ...]
     answered: str | None = None
+    asks_at: str | None = None
+    """When it is asked again if nobody answers."""
+    denied_at: str | None = None
+    """When somebody had said that the heater is off, which the curve has contradicted."""
+
+
+class StartNow(_Part, frozen=True):
+    """The planned start of the engine. late_min: by how much it can't be kept, most likely; negative:
+    time to spare; None: open. start_at: the start that can most likely be kept, where late."""
+
+    planned_at: str
+    late_min: float | None = None
+    start_at: str | None = None
+
+
+class MissedNow(_Part, frozen=True):
+    """A span in which nothing was measured, for an hour after it, and what was known before it."""
+
+    since: str
+    until: str
+    state: str | None
+    coldest: str | None
+    coldest_c: float | None
 
 
 class LearnedNow(_Part, frozen=True):
@@ -241,6 +264,9 @@ class Status(_Part, frozen=True):
     """None where no setup is described."""
     plan: PlanNow | None = None
     """Of the next departure; None where none is planned."""
+    start: StartNow | None = None
+    """None where no start is planned."""
+    missed: MissedNow | None = None
     air: AirNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None

@@ -7,6 +7,7 @@ else at once and together with the batch. "Acknowledged" means committed here. V
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 import threading
@@ -31,6 +32,12 @@ HELD_TICKS = 40_000
 
 STATION_S = 30 * 86_400.0
 """How long a station's hours are kept."""
+
+
+ANSWER, CODE = "\u27e8answer..............\u27e9", "\u27e8code\u27e9"
+"""Where a token and a code go in a body, as long as those are: 22 and 6 characters."""
+TEST = "test"
+"""First part of what a test message's link answers, in an alert's stead: test:recipient."""
 
 
 class StoreError(RuntimeError):
@@ -77,7 +84,11 @@ class TickRow:
 
 @dataclass(frozen=True, slots=True)
 class Message:
-    """One message to one channel, as the outbox keeps it. Instants are the run's UTC seconds."""
+    """One message to one channel, as the outbox keeps it. Instants are the run's UTC seconds.
+
+    alert: what its link or code answers; where the body has ANSWER or CODE in it, the courier puts a fresh
+    token in its place when it sends, so that none lies in the store.
+    """
 
     channel: str
     dedupe_key: str
@@ -87,6 +98,21 @@ class Message:
     expires_at: float
     id: int = 0
     tries: int = 0
+    alert: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """What a link in a message may answer, found by its token's hash. Instants in UTC seconds."""
+
+    alert: str
+    recipient: str
+    expires_at: float
+    used_at: float | None
+    kind: str | None = None
+    place: str | None = None
+    harm: bool = False
+    closed_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,16 +173,19 @@ class Batch:
     transitions: list[Transition] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     statements: list[Statement] = field(default_factory=list)
+    withdrawn: list[tuple[str, str | None]] = field(default_factory=list)
+    """First parts of keys of undelivered messages to drop, of one channel or of all, before new ones."""
 
     def add(self, other: Batch) -> Batch:
         """This batch, with the other's wishes after its own."""
         self.transitions += other.transitions
         self.messages += other.messages
         self.statements += other.statements
+        self.withdrawn += other.withdrawn
         return self
 
     def __bool__(self) -> bool:
-        return bool(self.transitions or self.messages or self.statements)
+        return bool(self.transitions or self.messages or self.statements or self.withdrawn)
 
 
 def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite3.Connection:
@@ -363,6 +392,8 @@ class Store:
                     change.reason,
                 ),
             )
+        for head, channel in batch.withdrawn:
+            db.execute(*withdraw_messages(head, channel))
         for message in batch.messages:
             _insert_message(db, message)
         for sql, values in batch.statements:
@@ -461,10 +492,36 @@ class Store:
         for channel, key, payload, true_at, expires_at, number, tries in rows:
             if channel in wanted:
                 text = json.loads(payload)
-                found.append(
-                    Message(channel, key, text["subject"], text["body"], true_at, expires_at, number, tries)
-                )
+                words = (text["subject"], text["body"])
+                alert = text.get("alert")
+                found.append(Message(channel, key, *words, true_at, expires_at, number, tries, alert))
         return found
+
+    def new_link(self, token: str, alert: str, recipient: str, made_at: float, expires_at: float) -> None:
+        """Let a token answer an alert, or a test. Only its hash is kept."""
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO links (hash, alert, recipient, made_at, expires_at) VALUES (?, ?, ?, ?, ?)"
+                " ON CONFLICT (hash) DO UPDATE SET alert = excluded.alert, recipient = excluded.recipient,"
+                " made_at = excluded.made_at, expires_at = excluded.expires_at, used_at = NULL",
+                (link_hash(token), alert, recipient, made_at, expires_at),
+            )
+
+    def link(self, token_hash: bytes) -> Link | None:
+        """What a token may answer, used or not."""
+        with self._lock:
+            return find_link(self._db, token_hash)
+
+    def tested(self) -> dict[str, tuple[float | None, float | None]]:
+        """Recipient → when it was tested last, and when it first answered a test [UTC s]."""
+        with self._lock:
+            rows = self._db.execute("SELECT recipient, tested_at, proven_at FROM recipients")
+            return {name: (tested, proven) for name, tested, proven in rows}
+
+    def forget_recipient(self, name: str) -> None:
+        """A recipient has yet to be tested and proven."""
+        with self._writing() as db:
+            db.execute("DELETE FROM recipients WHERE recipient = ?", (name,))
 
     def mark_delivered(self, message: int, now_at: float) -> None:
         with self._writing() as db:
@@ -718,13 +775,63 @@ def close_alert(alert: str, at: float, closed_by: str) -> Statement:
     return ("UPDATE alerts SET closed_at = ?, closed_by = ? WHERE alert = ?", (at, closed_by, alert))
 
 
-def withdraw_messages(kind: str) -> Statement:
-    """Drop undelivered messages of a kind that no longer hold."""
+def withdraw_messages(head: str, channel: str | None = None) -> Statement:
+    """Drop undelivered messages: those that no longer hold, or of one channel, that a newer one overtakes.
+
+    head: the first parts of their keys.
+    """
+    reason = "no longer true" if channel is None else "overtaken"
     return (
-        "UPDATE outbox SET dropped_reason = 'no longer true' WHERE delivered_at IS NULL"
-        " AND dropped_reason IS NULL AND dedupe_key LIKE ?",
-        (f"{kind}:%",),
+        "UPDATE outbox SET dropped_reason = ? WHERE delivered_at IS NULL AND dropped_reason IS NULL"
+        " AND substr(dedupe_key, 1, ?) = ? AND channel = coalesce(?, channel)",
+        (reason, len(head) + 1, f"{head}:", channel),
     )
+
+
+def revoke_links(alert: str, at: float) -> Statement:
+    """End the links that answer an alert."""
+    return ("UPDATE links SET expires_at = min(expires_at, ?) WHERE alert = ?", (at, alert))
+
+
+def use_link(token_hash: bytes, at: float) -> Statement:
+    """A link has answered; it does so once."""
+    return ("UPDATE links SET used_at = ? WHERE hash = ? AND used_at IS NULL", (at, token_hash))
+
+
+def mark_tested(recipient: str, at: float) -> Statement:
+    """A test message to a recipient was written."""
+    return (
+        "INSERT INTO recipients (recipient, tested_at) VALUES (?, ?)"
+        " ON CONFLICT (recipient) DO UPDATE SET tested_at = excluded.tested_at",
+        (recipient, at),
+    )
+
+
+def mark_proven(recipient: str, at: float | None) -> Statement:
+    """A recipient has answered a test message; None: not any more, as after a change of address."""
+    return (
+        "INSERT INTO recipients (recipient, proven_at) VALUES (?, ?)"
+        " ON CONFLICT (recipient) DO UPDATE SET proven_at = excluded.proven_at",
+        (recipient, at),
+    )
+
+
+def find_link(db: sqlite3.Connection, token_hash: bytes) -> Link | None:
+    """The link with that hash, with what is known of its alert."""
+    row = db.execute(
+        "SELECT l.alert, recipient, expires_at, used_at, kind, place, coalesce(harm, 0), closed_at"
+        " FROM links l LEFT JOIN alerts a ON a.alert = l.alert WHERE hash = ?",
+        (token_hash,),
+    ).fetchone()
+    if row is None:
+        return None
+    alert, recipient, expires_at, used_at, kind, place, harm, closed_at = row
+    return Link(alert, recipient, expires_at, used_at, kind, place, bool(harm), closed_at)
+
+
+def link_hash(token: str) -> bytes:
+    """What is kept of a token."""
+    return hashlib.sha256(f"probe-agent answer {token}".encode()).digest()
 
 
 def insert_hand_reading(
@@ -853,11 +960,16 @@ def _insert_message(db: sqlite3.Connection, message: Message) -> None:
         (
             message.channel,
             message.dedupe_key,
-            json.dumps({"subject": message.subject, "body": message.body}, ensure_ascii=False),
+            json.dumps(_payload(message), ensure_ascii=False),
             message.true_at,
             message.expires_at,
         ),
     )
+
+
+def _payload(message: Message) -> dict[str, str]:
+    text = {"subject": message.subject, "body": message.body}
+    return text if message.alert is None else {**text, "alert": message.alert}
 
 
 def _body(text: str) -> Mapping[str, Any]:
@@ -943,6 +1055,10 @@ class Reader:
             "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
         )
         return [str(row[0]) for row in rows]
+
+    def link(self, token_hash: bytes) -> Link | None:
+        """What the link with that token's hash may answer; None where there is no such link."""
+        return find_link(self._db, token_hash)
 
     def open_code(self, now_at: float) -> OpenCode | None:
         """The pairing code that may be tried at a real UTC instant."""

@@ -50,8 +50,31 @@ _BELOW_STATES = frozenset(
     }
 )
 SAID_OFF_HOLDS_S = 1200.0
+"""So long "it is off" stands against a curve that warms on, and STOP_CONFIRMED_S against measured power."""
+POWER_DRAWN = 0.02
 HEATER_READ_FOR_S = 600.0
 """So long after heater-off a probe beside a heater part still reads some of its warmth."""
+PREPARE_S = 1200.0
+"""From heater and cover off to the start of the engine (20 min: common practice, no source)."""
+START_PASSED_S = 1800.0
+"""So long after a planned start with heat still on somebody is asked to switch it off."""
+START_FORGOTTEN_S = 4 * 3600.0
+"""A planned start nobody spoke of is forgotten after this; heat found on by then stays asked about."""
+HEAT_ON_FOR_START_S = 3 * 3600.0
+"""Heat may stay on for a planned start that is no further off than this after ready."""
+LATE_S, LATER_S = 600.0, 1200.0
+"""A start is late by so much before it is said, and by so much more before it is said again."""
+LATE_CONFIRMED_S = 300.0
+OFF_CONFIRMED_S = 300.0
+LOOK_LATE_S = 7200.0
+"""A morning look that could not be sent in this time after its hour is passed over."""
+GAP_S = 900.0
+"""Not having measured for longer than this is said once measuring goes on."""
+MISSED_SHOWN_S = 3600.0
+WORDS_SPAN_S = 10 * 3600.0
+FEW_WORDS, MOST_WORDS = 5, 6
+"""Messages in WORDS_SPAN_S after which only a fall of trust, or nothing but that, harm and the morning
+look, is said."""
 SOAK_GAP_S = 60.0
 """A gap in the readings up to which the soak goes on if they return above the target; nothing is said
 to be above target within it."""
@@ -69,15 +92,26 @@ class Rules:
     core_certainty: float = 0.9
     switch_off_after_s: float = 1800.0
     interval_s: float = 15.0
+    prepare_s: float = PREPARE_S
 
 
 @dataclass(frozen=True, slots=True)
 class Facts:
-    """One tick as the supervisor sees it."""
+    """One tick as the supervisor sees it.
+
+    departure_at: planned start of the engine [run s], ahead or past and not yet settled; None: none.
+    look_s: the last morning look due by now [run s]; None where none is wanted today.
+    clock_ok: whether the wall clock can be believed. power: measured heater power as a share of full
+    power; None where nobody measures it.
+    """
 
     t_s: float
     points: tuple[Point, ...]
     forecast: Forecast
+    departure_at: float | None = None
+    look_s: float | None = None
+    clock_ok: bool = True
+    power: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +139,8 @@ class Alert:
     told: int = 0
     told_s: float | None = None
     number: str = "0-0"
+    denied_s: float | None = None
+    """When somebody had said that the heater is off, which the curve has contradicted."""
 
     @property
     def id(self) -> str:
@@ -124,12 +160,36 @@ class Heatup:
 
 @dataclass(frozen=True, slots=True)
 class Announcement:
-    """A message to send: kind as words.message knows it; it is out of date after valid_s."""
+    """A message to send: kind as words.message knows it; it is out of date after valid_s.
+
+    alert: id of the alert it is about; harm: whether that is one for harm; asked: how often its alert was
+    told before. overtakes: first parts of the keys of undelivered messages that this one replaces. to: the
+    recipients meant, by name; empty: as the rules of telling say. departure: which one it is about; at_once:
+    whether it goes out in quiet hours too.
+    """
 
     kind: str
     key: str
     valid_s: float
     place: str | None = None
+    alert: str | None = None
+    harm: bool = False
+    asked: int = 0
+    overtakes: tuple[str, ...] = ()
+    to: tuple[str, ...] = ()
+    departure: int | None = None
+    at_once: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Missed:
+    """A span in which nothing was measured, and what was known before it. Instants in run seconds."""
+
+    since_s: float
+    until_s: float
+    state: State | None
+    coldest: str | None = None
+    coldest_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +230,22 @@ class Watch:
     alerts: tuple[Alert, ...] = ()
     counted_c: dict[str, float] = field(default_factory=dict)
     """What places that read the heater counted as while it last warmed."""
+    coldest: str | None = None
+    coldest_c: float | None = None
+    missed: Missed | None = None
+    """The last gap in measuring, for as long as it is news; owes_back: it has not been said yet."""
+    owes_back: bool = False
+    denied_s: float | None = None
+    """When "it is off" was said that the curve contradicted later in this heat-up."""
+    once: tuple[str, ...] = ()
+    """Kinds said in this heat-up that are said only once in one."""
+    spoke_s: tuple[float, ...] = ()
+    """When messages other than repeats were sent, in the last WORDS_SPAN_S."""
+    trusted: bool = False
+    """Whether the last of them said that the engine is above target."""
+    look_s: float | None = None
+    late_since_s: float | None = None
+    told_late_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,7 +336,7 @@ def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watc
     found = next((a for a in watch.alerts if a.id == alert_id), None)
     if found is None or answer not in found.answers:
         return None
-    changed = replace(found, answered=answer, answered_s=now_s)
+    changed = replace(found, answered=answer, answered_s=now_s, denied_s=None)
     alerts = tuple(changed if a is found else a for a in watch.alerts)
     said = now_s if answer == "it-is-off" else watch.said_off_s
     return replace(watch, alerts=alerts, said_off_s=said)
@@ -297,9 +373,9 @@ def step(watch: Watch, facts: Facts, rules: Rules) -> Step:
         transitions = (Transition(facts.t_s, watch.state, state, reason),)
         after = replace(after, state=state, since_s=facts.t_s, reason=reason)
         withdrawn = _no_longer_true(watch.state, state)
-    after, gone = _keep_alerts(after, facts, rules)
+    after, gone = _keep_alerts(_see_late(after, facts, rules), facts, rules)
     withdrawn += tuple(alert.id for alert, _ in gone)
-    after, announcements = _tell(after, watch.state, facts, rules)
+    after, announcements = _tell(after, watch, facts, rules)
     after, fresh = _announce(after, facts.forecast, bool(transitions))
     return Step(after, transitions, announcements, opened, closed, gone, withdrawn, fresh)
 
@@ -310,7 +386,7 @@ def shifted(watch: Watch, by_s: float) -> Watch:
     def move(instant: float | None) -> float | None:
         return None if instant is None else instant + by_s
 
-    heatup, shown = watch.heatup, watch.announced
+    heatup, shown, missed = watch.heatup, watch.announced, watch.missed
     return replace(
         watch,
         since_s=watch.since_s + by_s,
@@ -324,6 +400,11 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         told_ready_s=move(watch.told_ready_s),
         missing_since_s={p: s + by_s for p, s in watch.missing_since_s.items()},
         never_since_s=move(watch.never_since_s),
+        missed=missed and replace(missed, since_s=missed.since_s + by_s, until_s=missed.until_s + by_s),
+        denied_s=move(watch.denied_s),
+        spoke_s=tuple(t_s + by_s for t_s in watch.spoke_s),
+        look_s=move(watch.look_s),
+        late_since_s=move(watch.late_since_s),
         heatup=heatup
         and replace(
             heatup,
@@ -341,7 +422,13 @@ def shifted(watch: Watch, by_s: float) -> Watch:
             shown.p_reach,
         ),
         alerts=tuple(
-            replace(a, opened_s=a.opened_s + by_s, answered_s=move(a.answered_s), told_s=move(a.told_s))
+            replace(
+                a,
+                opened_s=a.opened_s + by_s,
+                answered_s=move(a.answered_s),
+                told_s=move(a.told_s),
+                denied_s=move(a.denied_s),
+            )
             for a in watch.alerts
         ),
     )
@@ -355,16 +442,40 @@ def _see(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     missing = missing_places(facts.points)
     coldest = coldest_of(facts.points)
     value = coldest.counted_c if coldest is not None else None
-    watch = _see_missing(_hear_the_curve(watch, facts), missing, facts.t_s)
+    watch = _see_missing(_hear_the_curve(_see_gap(watch, facts, rules), facts), missing, facts.t_s)
     heating = _believed_heating(watch, facts)
+    flown = _see_flown(watch, facts, heating)
+    spoke_s = tuple(t_s for t_s in watch.spoke_s if facts.t_s - t_s < WORDS_SPAN_S)
     next_watch = replace(
         watch,
+        spoke_s=spoke_s,
+        trusted=watch.trusted and bool(spoke_s) and not flown,
         t_s=facts.t_s,
         heating=heating,
-        flown=_see_flown(watch, facts, heating),
+        flown=flown,
         counted_c=_counted(watch, facts),
+        coldest=coldest.place if coldest is not None else None,
+        coldest_c=value,
     )
     return _see_above(next_watch, value, bool(missing), facts.t_s, rules)
+
+
+def _see_gap(watch: Watch, facts: Facts, rules: Rules) -> Watch:
+    """A gap in measuring since the last row; it is owed to people where something hung on it."""
+    now_s, before_s = facts.t_s, watch.t_s
+    if before_s is not None and now_s - before_s > max(GAP_S, 3 * rules.interval_s):
+        since_s = watch.missed.since_s if watch.owes_back and watch.missed else before_s
+        state = watch.missed.state if watch.owes_back and watch.missed else watch.state
+        missed = Missed(since_s, now_s, state, watch.coldest, watch.coldest_c)
+        start_s = facts.departure_at
+        awaited = start_s is not None and now_s - START_PASSED_S < start_s < now_s + 86_400
+        spoke = any(now_s - t_s < WORDS_SPAN_S for t_s in watch.spoke_s)
+        owed = watch.owes_back or watch.heatup is not None or spoke or awaited
+        return replace(watch, missed=missed, owes_back=owed)
+    missed_s = now_s if watch.missed is None else watch.missed.until_s
+    if watch.missed is not None and not watch.owes_back and now_s - missed_s > MISSED_SHOWN_S:
+        return replace(watch, missed=None)
+    return watch
 
 
 def _counted(watch: Watch, facts: Facts) -> dict[str, float]:
@@ -444,11 +555,14 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
 
 
 def _is_contradicted(watch: Watch, facts: Facts) -> bool:
-    return (
-        watch.said_off_s is not None
-        and facts.forecast.heating is True
-        and facts.t_s - watch.said_off_s > SAID_OFF_HOLDS_S
-    )
+    if watch.said_off_s is None or facts.forecast.heating is not True:
+        return False
+    return facts.t_s - watch.said_off_s > (STOP_CONFIRMED_S if _draws_power(facts) else SAID_OFF_HOLDS_S)
+
+
+def _draws_power(facts: Facts) -> bool:
+    """Whether power is measured and drawn."""
+    return facts.power is not None and facts.power > POWER_DRAWN
 
 
 def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
@@ -458,7 +572,7 @@ def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
     alerts = tuple(
         replace(a, answered=None, answered_s=None) if a.answered == "it-is-off" else a for a in watch.alerts
     )
-    return replace(watch, said_off_s=None, alerts=alerts)
+    return replace(watch, said_off_s=None, denied_s=watch.said_off_s, alerts=alerts)
 
 
 def _believed_heating(watch: Watch, facts: Facts) -> bool | None:
@@ -610,7 +724,8 @@ def _keep_heatup(
             return watch, None, None
         began = facts.forecast.heater_on_at
         opened = Heatup(on_s=now_s if began is None else min(began, now_s))
-        return replace(watch, heatup=opened, said_off_s=None), opened, None
+        fresh = replace(watch, heatup=opened, said_off_s=None, once=(), late_since_s=None, told_late_min=None)
+        return fresh, opened, None
     if watch.above and heatup.above_s is None:
         from_s = now_s if watch.above_from_s is None else watch.above_from_s
         heatup = replace(heatup, above_s=max(from_s, heatup.on_s))
@@ -623,7 +738,7 @@ def _keep_heatup(
         heatup = replace(heatup, off_s=None)
     over = _end_reason(watch, heatup, state, now_s)
     if over is not None:
-        forgotten = replace(watch, heatup=None, left_above_s=None, never_since_s=None)
+        forgotten = replace(watch, heatup=None, left_above_s=None, never_since_s=None, denied_s=None)
         return forgotten, None, (heatup, over)
     return replace(watch, heatup=heatup), None, None
 
@@ -655,7 +770,7 @@ def _keep_alerts(watch: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple
     """Open what is wrong, close what has gone."""
     wanted = {(a.kind, a.place): a for a in _wrong_now(watch, facts, rules)}
     open_now = {(a.kind, a.place): a for a in watch.alerts}
-    gone = tuple((a, _evidence(a)) for key, a in open_now.items() if key not in wanted)
+    gone = tuple((a, _closed_by(a, watch)) for key, a in open_now.items() if key not in wanted)
     alerts = []
     for key, fresh in wanted.items():
         if key not in open_now:
@@ -676,6 +791,7 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     if watch.state is State.TOO_HOT:
         hot = _too_hot(watch, facts, rules)
         fresh = Alert("too-hot", watch.since_s, hot.place if hot else None, True, ("it-is-off",))
+        fresh = replace(fresh, denied_s=watch.denied_s)
         yield already.get("too-hot", fresh)
     if _heat_stopped(watch) and heatup is not None:
         off_s = watch.since_s if heatup.off_s is None else heatup.off_s
@@ -686,60 +802,301 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     hidden = watch.state in (State.PROBE_MISSING, State.TOO_HOT) and "levelling-off" in already
     if watch.state is State.LEVELLING_OFF or (hidden and facts.forecast.p_reach < AGAIN_ABOVE_P):
         yield already.get("levelling-off", Alert("levelling-off", watch.since_s))
-    if heatup is not None and heatup.ready_s is not None and watch.heating is not False:
-        due_s = heatup.ready_s + rules.switch_off_after_s
-        if now_s >= due_s:
-            yield Alert("switch-off", due_s, None, True, ("it-is-off",))
+    due_s = _switch_off_due(watch, facts, rules)
+    if due_s is not None and now_s >= due_s:
+        yield Alert("switch-off", due_s, None, True, ("it-is-off",), denied_s=watch.denied_s)
+    elif "switch-off" in already and facts.departure_at is None and _may_be_heating(watch):
+        yield already["switch-off"]  # a start that is forgotten is no word on the heater; a new one is
 
 
-def _evidence(alert: Alert) -> str:
-    return "answer" if alert.answered is not None else "evidence"
+def _may_be_heating(watch: Watch) -> bool:
+    return watch.heatup is not None and watch.heating is not False
+
+
+def _switch_off_due(watch: Watch, facts: Facts, rules: Rules) -> float | None:
+    """From when on heat that is still on is asked about [run s]: ready for long enough, unless a planned
+    start is near; or that start passed; or all is unplugged but the heater. None where no heat is on."""
+    heatup, start_s = watch.heatup, facts.departure_at
+    if heatup is None or watch.heating is False:
+        return None
+    due_s = []
+    if _draws_power(facts) and _unplugged(watch, facts):
+        due_s.append(max(watch.missing_since_s.values()) + 3 * rules.interval_s)
+    if heatup.ready_s is not None:
+        ready_due_s = heatup.ready_s + rules.switch_off_after_s
+        near = start_s is not None and start_s <= heatup.ready_s + HEAT_ON_FOR_START_S
+        due_s.append(max(ready_due_s, start_s) if start_s is not None and near else ready_due_s)
+    if start_s is not None and start_s - START_FORGOTTEN_S < heatup.on_s < start_s + START_PASSED_S:
+        due_s.append(start_s + START_PASSED_S)
+    return min(due_s, default=None)
+
+
+def _closed_by(alert: Alert, watch: Watch) -> str:
+    """Whether a person's word ended an alert, to it or to another about the same heat, or what was seen."""
+    said = "it-is-off" in alert.answers and watch.said_off_s is not None
+    return "answer" if said or alert.answered is not None else "evidence"
 
 
 def _no_longer_true(old: State | None, new: State) -> tuple[str, ...]:
-    """Kinds of messages on reaching a state that a change of state makes untrue."""
+    """Kinds of messages that a change of state makes untrue, or that its own word overtakes."""
+    warm = (State.ABOVE_TARGET, State.READY)
     if old is State.ABOVE_TARGET and new is State.READY:
-        return ()
+        return ("above-target",)
     if old is State.READY and new is State.ABOVE_TARGET:
         return ("ready",)
-    return ("above-target", "ready") if old in (State.ABOVE_TARGET, State.READY) else ()
+    if old in warm and new is not State.TOO_HOT:
+        return ("above-target", "ready", "holding")
+    if new in warm:
+        return ("cooling", "later")
+    return ()
 
 
 _ON_ENTRY = {State.ABOVE_TARGET: "above-target", State.READY: "ready"}
 _VALID_S = {
     "above-target": 5400.0,
     "ready": 5400.0,
+    "holding": 5400.0,
+    "cooling": 5400.0,
+    "later": 3600.0,
+    "morning-look": 3600.0,
+    "board-back": 7200.0,
     "switch-off": 7200.0,
     "too-hot": 3600.0,
     "heater-stopped": 7200.0,
     "probe-missing": 7200.0,
     "levelling-off": 7200.0,
 }
+_TRUSTING = frozenset({"above-target", "ready", "holding"})
 
 
-def _tell(
-    watch: Watch, before: State | None, facts: Facts, rules: Rules
-) -> tuple[Watch, tuple[Announcement, ...]]:
-    """Messages of this tick: on reaching a state, and for alerts until they are answered."""
-    if watch.heatup is None:
-        return watch, ()
+def holds(watch: Watch, announcement: Announcement) -> bool:
+    """Whether a word that had to wait is still true, and still wanted."""
+    if announcement.kind in ("probe-missing", "unplugged"):
+        return any(a.kind == "probe-missing" and a.answered is None for a in watch.alerts)
+    if announcement.alert is not None:
+        return any(a.id == announcement.alert and a.answered is None for a in watch.alerts)
+    warm = watch.state in (State.ABOVE_TARGET, State.READY)
+    return {
+        "above-target": watch.state is State.ABOVE_TARGET,
+        "ready": watch.state is State.READY,
+        "holding": warm and watch.heating is False,
+        "cooling": not warm and watch.heatup is None and watch.trusted is False,
+        "later": watch.told_late_min is not None and watch.heatup is not None and not warm,
+    }.get(announcement.kind, True)
+
+
+def _tell(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple[Announcement, ...]]:
+    """Messages of this tick: on coming back, on reaching or leaving a state, at the morning look's hour,
+    and for alerts until they are answered."""
     out: list[Announcement] = []
-    if watch.state is not before and watch.state in _ON_ENTRY and not _was_told(watch, before, facts.t_s):
-        kind = _ON_ENTRY[watch.state]
+    for kind in (*_of_the_board(watch, facts, rules), *_of_the_state(watch, before, facts, rules)):
+        if _has_said_enough(watch, kind):
+            continue
         watch, number = _numbered(watch)
-        out.append(Announcement(kind, f"{kind}:{number}", _VALID_S[kind]))
-        if kind == "ready":
-            watch = replace(watch, told_ready_s=facts.t_s)
-        else:
-            watch = replace(watch, told_above_s=facts.t_s)
-    alerts = []
-    for alert in watch.alerts:
-        if _is_due(alert, facts.t_s):
-            key = f"{alert.id}:{alert.told}"
-            out.append(Announcement(alert.kind, key, _VALID_S[alert.kind], alert.place))
-            alert = replace(alert, told=alert.told + 1, told_s=facts.t_s)
-        alerts.append(alert)
-    return replace(watch, alerts=tuple(alerts)), tuple(out)
+        out.append(Announcement(kind, f"{kind}:{number}", _VALID_S[kind], overtakes=_overtaken_by(kind)))
+        watch = _having_said(watch, kind, facts, rules)
+    watch = _having_come_back(watch, facts, rules)
+    if watch.heatup is None:
+        return watch, tuple(out)
+    watch, asked = _ask(watch, facts)
+    return watch, (*out, *asked)
+
+
+def _of_the_board(watch: Watch, facts: Facts, rules: Rules) -> Iterable[str]:
+    """The morning look in its hour, or that measuring goes on again; the second one says all of the first."""
+    if watch.owes_back and facts.clock_ok:
+        if not _just_back(watch, facts, rules):
+            yield "board-back"
+    elif _look_is_due(watch, facts):
+        yield "morning-look"
+
+
+def _look_is_due(watch: Watch, facts: Facts) -> bool:
+    if facts.look_s is None or facts.t_s - facts.look_s > LOOK_LATE_S or not facts.clock_ok:
+        return False
+    return watch.look_s is None or watch.look_s < facts.look_s
+
+
+def _just_back(watch: Watch, facts: Facts, rules: Rules) -> bool:
+    """Whether measuring has gone on for too few rows to say how things stand."""
+    missed = watch.missed
+    rows_s = TRUST_ROWS * rules.interval_s
+    return watch.owes_back and missed is not None and facts.t_s - missed.until_s < rows_s
+
+
+def _having_come_back(watch: Watch, facts: Facts, rules: Rules) -> Watch:
+    """A look counts as sent, and a gap as said, whether or not there was anything to say of them."""
+    if not facts.clock_ok or _just_back(watch, facts, rules):
+        return watch
+    look_s = facts.look_s if _look_is_due(watch, facts) else watch.look_s
+    return replace(watch, owes_back=False, look_s=look_s)
+
+
+def _of_the_state(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> Iterable[str]:
+    """What reaching, keeping or leaving a state is worth saying."""
+    if _just_back(watch, facts, rules):
+        return
+    entered = watch.state is not before.state
+    if entered and watch.heatup is not None and watch.state in _ON_ENTRY:
+        if not _was_told(watch, before.state, facts.t_s):
+            yield _ON_ENTRY[watch.state]
+    elif watch.trusted and _is_cold_again(watch, facts, rules):
+        yield "cooling"
+    elif _holds_without_heat(watch, facts):
+        yield "holding"
+    elif _is_later(watch, facts, rules):
+        yield "later"
+
+
+def _is_cold_again(watch: Watch, facts: Facts, rules: Rules) -> bool:
+    """Below the target with all places measured, after people were told that it is above."""
+    coldest = coldest_of(facts.points)
+    if watch.above or watch.missing_since_s or coldest is None or coldest.counted_c is None:
+        return False
+    if watch.state in (State.ABOVE_TARGET, State.READY, State.TOO_HOT, State.FLOWN_COOLING):
+        return False
+    return coldest.counted_c < rules.target_c
+
+
+def _holds_without_heat(watch: Watch, facts: Facts) -> bool:
+    heatup = watch.heatup
+    if heatup is None or heatup.ready_s is None or heatup.off_s is None or "holding" in watch.once:
+        return False
+    if watch.state is not State.READY or facts.forecast.below_p10 is None:
+        return False
+    return heatup.off_s > heatup.ready_s and facts.t_s - heatup.off_s >= OFF_CONFIRMED_S
+
+
+def expected_ready_s(watch: Watch, rules: Rules, forecast: Forecast) -> float | None:
+    """When it will most likely be ready, by the announced forecast [run s]; None where that is open."""
+    if watch.above:
+        return ready_at(watch, rules, forecast)
+    shown = watch.announced
+    if watch.heatup is None or watch.heating is False or shown is None or shown.above_p50 is None:
+        return None
+    above_s = max(shown.above_p50, forecast.t_s)
+    if rules.ready_rule == "core":
+        core_s = forecast.core_above_p90
+        return None if core_s is None else max(above_s, core_s)
+    return max(above_s + rules.soak_s, forecast.core_above_p50 or 0.0)
+
+
+def late_s(watch: Watch, facts: Facts, rules: Rules) -> float | None:
+    """By how much the planned start can't be kept, most likely [s]; negative: time to spare; None: open."""
+    ready_s = expected_ready_s(watch, rules, facts.forecast)
+    if facts.departure_at is None or ready_s is None:
+        return None
+    return ready_s + rules.prepare_s - facts.departure_at
+
+
+def _is_later(watch: Watch, facts: Facts, rules: Rules) -> bool:
+    """Whether the start slips by more than was said, for long enough to believe it."""
+    slip_s = late_s(watch, facts, rules)
+    if slip_s is None or watch.state not in (State.HEATING, State.ABOVE_TARGET):
+        return False
+    told_s = None if watch.told_late_min is None else watch.told_late_min * 60
+    if slip_s < LATE_S or (told_s is not None and slip_s < told_s + LATER_S):
+        return False
+    return watch.late_since_s is not None and facts.t_s - watch.late_since_s >= LATE_CONFIRMED_S
+
+
+def _see_late(watch: Watch, facts: Facts, rules: Rules) -> Watch:
+    slip_s = late_s(watch, facts, rules)
+    if slip_s is None or slip_s < LATE_S:
+        return watch if watch.late_since_s is None else replace(watch, late_since_s=None)
+    return replace(watch, late_since_s=facts.t_s) if watch.late_since_s is None else watch
+
+
+def _has_said_enough(watch: Watch, kind: str) -> bool:
+    """Whether the budget of words is used up: earlier for what raises trust, and for what lowers it only
+    where the last word did so already. The first word of harm and the morning look are always said."""
+    if kind == "morning-look":
+        return False
+    if kind in _TRUSTING:
+        return len(watch.spoke_s) >= FEW_WORDS
+    return len(watch.spoke_s) >= MOST_WORDS and not watch.trusted
+
+
+def _overtaken_by(kind: str) -> tuple[str, ...]:
+    """Undelivered words that make no sense beside a newer one of this kind."""
+    if kind == "cooling":
+        return ("cooling", "holding", "ready", "above-target", "morning-look")
+    if kind in ("morning-look", "board-back"):
+        return ("morning-look", "board-back", "later")
+    return (kind,)
+
+
+def _having_said(watch: Watch, kind: str, facts: Facts, rules: Rules) -> Watch:
+    """The watch that remembers this word."""
+    tells_all = kind in ("morning-look", "board-back")
+    warm = watch.state in (State.ABOVE_TARGET, State.READY)
+    trusted = kind in _TRUSTING or (tells_all and warm) or (kind == "later" and watch.trusted)
+    slip_s = late_s(watch, facts, rules)
+    return replace(
+        watch,
+        spoke_s=(*watch.spoke_s, facts.t_s),
+        trusted=trusted,
+        once=(*watch.once, kind),
+        told_above_s=facts.t_s if _says(State.ABOVE_TARGET, kind, watch) else watch.told_above_s,
+        told_ready_s=facts.t_s if _says(State.READY, kind, watch) else watch.told_ready_s,
+        told_late_min=slip_s / 60 if kind == "later" and slip_s is not None else watch.told_late_min,
+    )
+
+
+def _says(state: State, kind: str, watch: Watch) -> bool:
+    """Whether a word of that kind says that this state is reached."""
+    return kind == _ON_ENTRY[state] or (kind == "board-back" and watch.state is state)
+
+
+def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
+    """Words of alerts that are due; places lost in the same tick are said in one."""
+    out: list[Announcement] = []
+    hot = any(a.kind == "too-hot" for a in watch.alerts)  # that one asks for the switch as well
+    due = tuple(a for a in watch.alerts if _is_due(a, facts.t_s) and not (hot and a.kind == "switch-off"))
+    lost = tuple(a for a in due if a.kind == "probe-missing")
+    silent = {*lost[1:], *(lost if _needs_no_word(watch, facts) else ())}
+    for alert in due:
+        if alert in silent or (alert.told == 0 and not alert.harm and _has_said_enough(watch, alert.kind)):
+            continue
+        if alert.told == 0:
+            watch = replace(watch, spoke_s=(*watch.spoke_s, facts.t_s), trusted=False)
+        several = alert in lost and len(lost) > 1
+        word = _asking(alert, None if several else alert.place)
+        out.append(replace(word, kind="unplugged") if several and _unplugged(watch, facts) else word)
+    told = (replace(a, told=a.told + 1, told_s=facts.t_s) if a in due else a for a in watch.alerts)
+    return replace(watch, alerts=tuple(told)), tuple(out)
+
+
+def _unplugged(watch: Watch, facts: Facts) -> bool:
+    """Whether all required places went at once from an engine that was warm, as when somebody leaves."""
+    required = {p.place for p in facts.points if p.required}
+    since = watch.missing_since_s
+    if watch.heatup is None or watch.heatup.above_s is None or not required or since.keys() < required:
+        return False
+    return max(since.values()) - min(since.values()) < 1.0
+
+
+def _needs_no_word(watch: Watch, facts: Facts) -> bool:
+    """Unplugged as a pilot does, the heat seen off and the planned start near; or with the heater drawing
+    power, which is asked about as harm."""
+    if not _unplugged(watch, facts):
+        return False
+    start_s = facts.departure_at
+    near = start_s is not None and abs(facts.t_s - start_s) < HEATUP_ENDS_AFTER_S
+    return _draws_power(facts) or (near and watch.heating is False)
+
+
+def _asking(alert: Alert, place: str | None) -> Announcement:
+    return Announcement(
+        alert.kind,
+        f"{alert.id}:{alert.told}",
+        _VALID_S[alert.kind],
+        place,
+        alert.id,
+        alert.harm,
+        alert.told,
+        (alert.id,),
+    )
 
 
 def _was_told(watch: Watch, before: State | None, now_s: float) -> bool:
@@ -749,13 +1106,18 @@ def _was_told(watch: Watch, before: State | None, now_s: float) -> bool:
 
 
 def _is_due(alert: Alert, now_s: float) -> bool:
-    """The first word at once; alerts for harm again after 15, 30, then each 60 min until answered."""
+    """The first word at once; alerts for harm again until they are answered."""
     if alert.answered is not None:
         return False
-    if alert.told_s is None:
-        return True
-    wait_s = ASK_AGAIN_AFTER_S[min(alert.told, len(ASK_AGAIN_AFTER_S)) - 1]
-    return alert.harm and now_s - alert.told_s >= wait_s
+    again_s = asks_again_s(alert)
+    return alert.told_s is None or (again_s is not None and now_s >= again_s)
+
+
+def asks_again_s(alert: Alert) -> float | None:
+    """When an alert for harm is asked again if nobody answers [run s]; None where it isn't."""
+    if not alert.harm or alert.told_s is None or alert.answered is not None:
+        return None
+    return alert.told_s + ASK_AGAIN_AFTER_S[min(alert.told, len(ASK_AGAIN_AFTER_S)) - 1]
 
 
 # -- the announced forecast

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
@@ -79,6 +80,11 @@ def _few(slugs: Sequence[str]) -> str:
     if len(slugs) <= 3:
         return place_list(slugs)
     return f"{place_name(slugs[0])}, {place_name(slugs[1])} and {len(slugs) - 2} more"
+
+
+def _first_of(slugs: Sequence[str]) -> str:
+    """The first place and how many more."""
+    return place_name(slugs[0]) + (f" and {len(slugs) - 1} more" if len(slugs) > 1 else "")
 
 
 def fault_words(status: str) -> str:
@@ -213,7 +219,7 @@ def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
     value = temperature(status.coldest_c, unit, limits_of(status), spoken)
     text = f"Coldest point {value} ({place_name(status.coldest)})"
     if status.missing:
-        lost = _few(status.missing) if spoken else place_list(status.missing)
+        lost = _first_of(status.missing) if spoken else place_list(status.missing)
         text += f" of those measured; {lost} not measured"
     return text + "."
 
@@ -272,6 +278,15 @@ def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | N
         need = temperature(status.need_c, unit, (status.need_c,), spoken)
         return f"Waits for the estimated core to pass {need}."
     return f"Estimated core above the need-limit about {_moment(status, status.ready_at)}."
+
+
+def _hold_end(status: Status) -> str | None:
+    """Until when it stays above target for 9 mornings in 10, where that is ahead."""
+    low = status.above_until[0] if status.above_until is not None else None
+    if low is None:
+        return None
+    until_at = math.floor(utc_seconds(low) / 300) * 300
+    return moment(until_at, status.zone, now_of(status)) if until_at > now_of(status) else None
 
 
 def _holds(status: Status, now_at: float) -> str | None:
@@ -532,9 +547,25 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
     return text
 
 
+def unproven(names: Sequence[str]) -> str | None:
+    """Word of recipients who have not answered a test message; None where all have."""
+    if not names:
+        return None
+    who = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    verb = "has" if len(names) == 1 else "have"
+    return f"{who} {verb} not answered a test message yet: don't count on messages to reach them."
+
+
+def link_answer(harm: bool) -> str:
+    """What a link in a message says when it is pressed: off where there is harm, else seen; never on."""
+    return "it-is-off" if harm else "seen"
+
+
 def answer_words(answer: str) -> str:
     """The label of an answer to an alert."""
-    return {"it-is-off": "It is off", "seen": "Seen"}.get(answer, answer.replace("-", " "))
+    return {"it-is-off": "It is off", "seen": "Seen", "received": "I got it"}.get(
+        answer, answer.replace("-", " ")
+    )
 
 
 def cautions(status: Status) -> tuple[str, ...]:
@@ -613,7 +644,7 @@ def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
     if plan.verdict == "late":
         return (
             f"Engine start {start} can't be kept on {sure}: "
-            f"about {_late(plan)} late, start {when(plan.earliest)}."
+            f"about {_late(plan.late_min or 0.0)} late, start {when(plan.earliest)}."
         )
     on = when(plan.switch_on)
     if plan.timer is not None:
@@ -626,11 +657,6 @@ def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
         return f"Engine start {start}: whether heat is needed is unclear; to be sure, heat on by {on}."
     at_best = ", which is the most this heat allows" if plan.at_best is not None else ""
     return f"Engine start {start}: heat must be on by {on}, to keep it on {sure}{at_best}."
-
-
-def _late(plan: PlanNow) -> str:
-    minutes = math.ceil((plan.late_min or 0.0) / 5) * 5
-    return f"{minutes} min" if minutes < 120 else f"{minutes / 60:.1f} h"
 
 
 def _heat_min(plan: PlanNow) -> int:
@@ -797,7 +823,7 @@ _NO_PLAN: Letter = (
 )
 
 
-def _evening(status: Status, unit: Unit, place: str | None) -> Letter:
+def _evening(status: Status, unit: Unit, about: About) -> Letter:
     plan = status.plan
     if plan is None:
         return _NO_PLAN
@@ -825,7 +851,7 @@ def _by_then(plan: PlanNow, unit: Unit) -> str | None:
 
 def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
     if plan.verdict == "late":
-        return (f"{start} about {_late(plan)} late", "start can't be kept")
+        return (f"{start} about {_late(plan.late_min or 0.0)} late", "start can't be kept")
     if plan.verdict == "never":
         return (f"{start} can't be kept", "start can't be kept")
     if plan.verdict == "none":
@@ -835,7 +861,7 @@ def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
     return (f"heat for {start}: unclear", "heat: unclear")
 
 
-def _switch_on(status: Status, unit: Unit, place: str | None) -> Letter:
+def _switch_on(status: Status, unit: Unit, about: About) -> Letter:
     plan = status.plan
     if plan is None or plan.switch_on is None:
         return _NO_PLAN
@@ -858,23 +884,44 @@ def _switch_on(status: Status, unit: Unit, place: str | None) -> Letter:
 
 # -- messages
 
+LOOK_HOLDS_S = 5400.0
 SUBJECT = 50
 BODY = 450
 """Most characters of a message's subject and body."""
 
 
-def message(kind: str, status: Status, unit: Unit = "C", place: str | None = None) -> tuple[str, str]:
+@dataclass(frozen=True, slots=True)
+class About:
+    """What a message knows besides the status: the place it is about, how often it was asked before, whom
+    to call and how, and how it is answered.
+
+    link: the line with the answer's link that ends the body, at its full length. code: a word to type at
+    the board in a link's stead. next_at: when the next test comes [UTC s].
+    """
+
+    place: str | None = None
+    asked: int = 0
+    call: str = ""
+    link: str = ""
+    code: str = ""
+    next_at: float | None = None
+
+
+def message(kind: str, status: Status, unit: Unit = "C", about: About | None = None) -> tuple[str, str]:
     """Subject (≤ 50 characters) and body (≤ 450) of a message about an event of that kind.
 
-    The body says when it was measured, the value and its point, what follows, one next action, and when
-    the next word comes and what its absence means. Raises ValueError where there is no such kind.
+    The body says when it was measured, the value and its point, what follows, one next action, how long
+    it holds, and when the next word comes and what its absence means. Raises ValueError where there is no
+    such kind.
     """
     write = _LETTERS.get(kind)
     if write is None:
         raise ValueError(f"no message of kind {kind}")
-    subjects, parts = write(status, unit, place)
+    about = about or About()
+    subjects, parts = write(status, unit, about)
     head = (1, f"{stamp(now_of(status), status.zone)}.")
-    return _fit_subject(status.aircraft, subjects), _fit_body([head, *parts])
+    link = f"\n{about.link}" if about.link and kind in ANSWERABLE else ""
+    return _fit_subject(status.aircraft, subjects), _fit_body([head, *parts], BODY - len(link)) + link
 
 
 Part = tuple[int, str]
@@ -882,8 +929,11 @@ Part = tuple[int, str]
 Letter = tuple[tuple[str, ...], list[Part]]
 """Subjects from the fullest to the shortest, and the sentences of the body in their order."""
 
+_COLD = "if none comes, count the engine as cold."
+_UNPROVEN = "silence proves nothing: look at the page before the start."
 
-def _above(status: Status, unit: Unit, place: str | None) -> Letter:
+
+def _above(status: Status, unit: Unit, about: About) -> Letter:
     value = _value(status, unit)
     required = sum(p.required for p in status.probes)
     by_hand = [p.place for p in status.probes if p.required and p.status == "by-hand"]
@@ -898,7 +948,7 @@ def _above(status: Status, unit: Unit, place: str | None) -> Letter:
     if (when := readiness(status, unit, spoken=True)) is not None:
         parts.append((1, when))
     parts += [
-        (4, "Leave heat and cover on."),
+        (2, "Leave heat and cover on until then."),
         (1, "Next word when ready; if none comes, count the engine as not ready."),
     ]
     if status.unmeasured_far:
@@ -906,62 +956,335 @@ def _above(status: Status, unit: Unit, place: str | None) -> Letter:
     return (f"coldest point above target, {value}",), parts
 
 
-def _ready(status: Status, unit: Unit, place: str | None) -> Letter:
+def _ready(status: Status, unit: Unit, about: About) -> Letter:
     holds = _holds(status, now_of(status))
     where = " where measured" if status.unmeasured_far else ""
     parts = [
         (1, f"Ready by rule: {_RULES[status.ready_rule]}{where}."),
         (1, coldest(status, unit, spoken=True)),
-        (2, core(status, unit, spoken=True)),
-        (2, holds if holds is not None else "It holds while heat and cover stay on."),
-        (1, "Switch off and unplug before opening the cowl; plugs, cover and probes off before the start."),
-        (1, "Next word only if heat stays on or a probe is lost; before the start look at the page."),
+        (3, core(status, unit, spoken=True)),
+        (1, holds if holds is not None else "It holds while heat and cover stay on."),
+        (1, "Switch off and unplug before opening the cowl."),
+        (2, "Plugs, cover and probes off before the start."),
+        (1, f"Next word if it cools or heat stays on; {_UNPROVEN}"),
     ]
     value = _value(status, unit)
     return (f"ready to start{where}, {value}", f"ready{where}, {value}"), parts
 
 
-def _switch_off(status: Status, unit: Unit, place: str | None) -> Letter:
-    is_ready = State(status.state) is State.READY and status.state_since is not None
-    since = f" since {_moment(status, status.state_since)}" if is_ready and status.state_since else ""
+def _holding(status: Status, unit: Unit, about: About) -> Letter:
+    since = f" since {_moment(status, status.heater.since)}" if status.heater.since else ""
+    holds = _holds(status, now_of(status))
+    until = _hold_end(status)
+    value = _value(status, unit)
     parts = [
-        (1, f"Ready{since}, and heat is still on." if is_ready else "It was ready, and heat is still on."),
+        (1, f"The heater is off{since}."),
         (1, coldest(status, unit, spoken=True)),
-        (3, "Heat without flight drives water out of the oil onto cold metal."),
-        (1, 'Switch off at the socket, or call the person at the field; then answer "It is off".'),
-        (1, f"I ask again at {_next_asking('switch-off', status)}."),
-        (2, "If no word comes, count the heater as on."),
+        (1, holds if holds is not None else "How long it holds is open."),
+        (1, "Start before then, or heat again."),
+        (2, "Plugs, cover and probes off before the start."),
+        (1, f"Next word when it falls below the target; {_UNPROVEN}"),
     ]
-    return ("switch the heater off",), parts
+    when = (f"heater off, above target until about {until}",) if until else ()
+    return (*when, f"heater off, {value}"), parts
 
 
-def _stopped(status: Status, unit: Unit, place: str | None) -> Letter:
+def _cooling(status: Status, unit: Unit, about: About) -> Letter:
+    target = temperature(status.target_c, unit, (status.target_c,), spoken=True)
+    parts = [
+        (1, coldest(status, unit, spoken=True)),
+        (1, f'Below the target of {target} again; "ready" and "above target" no longer hold.'),
+        (1, "Heat again if somebody flies, or leave it cold; short heating without flight does harm."),
+        (1, f"This holds until I write again: next word when heat has brought it above target; {_COLD}"),
+    ]
+    return (f"no longer above target, {_value(status, unit)}",), parts
+
+
+def _later(status: Status, unit: Unit, about: About) -> Letter:
+    start = status.start
+    if start is None or start.late_min is None or start.start_at is None:
+        return _look(status, unit, about)
+    late, at = _late(start.late_min), _start_about(status, start.start_at)
+    parts = [
+        (1, coldest(status, unit, spoken=True)),
+        (1, f"Start most likely possible about {at}; planned {_moment(status, start.planned_at)}."),
+        (3, _announced_spoken(status, unit)),
+        (1, "Have cover and plugs put on if they are off, or plan the later start."),
+        (1, f"This holds until I write again: next word when above target; {_COLD}"),
+    ]
+    parts = [p for p in parts if p[1]]
+    return (f"about {late} late, start about {at}", f"start about {at}"), parts
+
+
+def _look(status: Status, unit: Unit, about: About) -> Letter:
+    """The morning look: whatever the state, enough to decide without the page."""
+    until = moment(now_of(status) + LOOK_HOLDS_S, status.zone, now_of(status))
+    parts = [
+        (1, coldest(status, unit, spoken=True)),
+        (2, _trend_words(status, unit)),
+        (1 if status.state != State.READY else 2, _what_follows(status, unit)),
+        (2, _start_words(status)),
+        (1, next_action(status)),
+        (1, f"This holds until {until}."),
+        (1, _next_word(status)),
+    ]
+    return _look_subjects(status, unit), [p for p in parts if p[1]]
+
+
+def _look_subjects(status: Status, unit: Unit) -> tuple[str, ...]:
+    state, value = State(status.state), _value(status, unit)
+    if state is State.HEATING:
+        ready = _expected(status)
+        when = (f"warming, {value}, target {ready}",) if ready else ()
+        return (*when, f"warming, {value}")
+    if state is State.PROBE_MISSING and len(status.missing) == 1:
+        return f"{place_name(status.missing[0])} not measured", "a place not measured"
+    if state is State.PROBE_MISSING:
+        return (f"{_count(len(status.missing))} places not measured" if status.missing else "not measured",)
+    facts = {
+        State.COLD: f"cold, {value}, no heat",
+        State.OFF: f"no heat, {value}",
+        State.READY: f"ready to start, {value}",
+        State.ABOVE_TARGET: f"above target, {value}, not ready",
+        State.LEVELLING_OFF: f"unlikely to reach the target, {value}",
+        State.HEATER_STOPPED: f"heat has stopped, {value}",
+        State.TOO_HOT: "too hot, switch the heater off",
+        State.COOLING: f"cooling, {value}",
+        State.FLOWN_COOLING: f"cooling after flight, {value}",
+    }
+    return facts[state], f"{state.value.replace('-', ' ')}, {value}"
+
+
+def _expected(status: Status) -> str | None:
+    """About when it is above target, where that is ahead."""
+    if status.above_p50 is None:
+        return None
+    low = utc_seconds(status.above_p10 or status.above_p50)
+    high = None if status.above_p90 is None else utc_seconds(status.above_p90)
+    _, mid, _ = outward(low, utc_seconds(status.above_p50), high)
+    return f"about {moment(mid, status.zone, now_of(status))}" if mid > now_of(status) else None
+
+
+def _what_follows(status: Status, unit: Unit) -> str:
+    """What the state means for the next hours, in a sentence or two."""
+    state = State(status.state)
+    if state is State.LEVELLING_OFF:
+        return _plateau(status, unit, spoken=True)
+    if state is State.HEATING:
+        return f"{verdict(status, unit)} {_announced_spoken(status, unit)}".strip()
+    if state in (State.ABOVE_TARGET, State.READY):
+        follows = readiness(status, unit, spoken=True)
+        return f"{verdict(status, unit)} {follows}" if follows else verdict(status, unit)
+    if state is State.PROBE_MISSING:
+        return "Until all are measured no word on above target or ready."
+    return _aloud(verdict(status, unit))
+
+
+def _announced_spoken(status: Status, unit: Unit = "C") -> str:
+    """The announced forecast as a message says it; empty where there is none."""
+    return _aloud(announced(status, unit) or "")
+
+
+def _aloud(text: str) -> str:
+    return text.replace("−", "minus ")
+
+
+def _trend_words(status: Status, unit: Unit) -> str:
+    found = next((p for p in status.probes if p.place == status.coldest), None)
+    if found is None or found.trend_c_per_h is None or abs(found.trend_c_per_h) < 0.5:
+        return ""
+    way = "Up" if found.trend_c_per_h > 0 else "Down"
+    return f"{way} {difference(found.trend_c_per_h, unit)} °{unit} an hour."
+
+
+def _start_words(status: Status) -> str:
+    """What the planned start can count on."""
+    start = status.start
+    if start is None:
+        return ""
+    planned = _moment(status, start.planned_at)
+    if utc_seconds(start.planned_at) <= now_of(status):
+        return f"The planned start {planned} has passed."
+    if start.late_min is None:
+        return f"Planned start {planned}: whether it can be kept is open."
+    if start.start_at is None or start.late_min < 5:
+        return f"You can most likely keep {planned}."
+    at = _start_about(status, start.start_at)
+    return f"Planned start {planned}: about {_late(start.late_min)} late, about {at}."
+
+
+def _late(minutes: float) -> str:
+    """A delay, in steps of five minutes, rounded up: 25 min, 1 h 20 min."""
+    steps = max(math.ceil(minutes / 5) * 5, 5)
+    hours, rest = divmod(steps, 60)
+    return f"{rest} min" if not hours else f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+def _start_about(status: Status, text: str) -> str:
+    """An instant rounded up to five minutes."""
+    at = math.ceil(utc_seconds(text) / 300) * 300
+    return moment(at, status.zone, now_of(status))
+
+
+def _next_word(status: Status) -> str:
+    state = State(status.state)
+    if state is State.READY:
+        return f"Next word if it cools or heat stays on; {_UNPROVEN}"
+    if state is State.ABOVE_TARGET:
+        return "Next word when ready; if none comes, count the engine as not ready."
+    if state is State.TOO_HOT:
+        return "Next word while it stays too hot; if none comes, count it as too hot."
+    if state is State.PROBE_MISSING:
+        return f"Next word when all required points are above target; {_COLD}"
+    return f"Next word when above target; {_COLD}"
+
+
+def _back(status: Status, unit: Unit, about: About) -> Letter:
+    """Measuring goes on after a gap: what was before it, and what is now."""
+    missed = status.missed
+    if missed is None:
+        return _look(status, unit, about)
+    since, until = _moment(status, missed.since), _moment(status, missed.until)
+    now = coldest(status, unit, spoken=True)
+    was = _STATES_THEN.get(missed.state or "", "unknown")
+    at = ""
+    if missed.coldest is not None and missed.coldest_c is not None:
+        then_c = temperature(missed.coldest_c, unit, limits_of(status), spoken=True)
+        at = f", {then_c} at {place_name(missed.coldest)}"
+    parts = [
+        (1, f"Nothing was measured from {since} to {until}; before that: {was}{at}."),
+        (1, f"Now: {now[:1].lower()}{now[1:]}"),
+        (2, _what_follows(status, unit)),
+        (3, _start_words(status)),
+        (1, "Have mains and board looked at unless somebody cut the power."),
+        (1, "This holds until I write again."),
+        (1, _next_word(status)),
+    ]
+    return (f"board is back, missed {since} to {until}", f"board is back since {until}", "board is back"), [
+        p for p in parts if p[1]
+    ]
+
+
+_STATES_THEN: Mapping[str, str] = {
+    "cold": "cold, no heat",
+    "heating": "warming",
+    "above-target": "above target",
+    "ready": "ready",
+    "levelling-off": "leveling off below the target",
+    "heater-stopped": "heat had stopped",
+    "too-hot": "too hot",
+    "probe-missing": "not measured in full",
+    "cooling": "cooling",
+    "flown-cooling": "cooling after flight",
+    "off": "no heat",
+}
+
+
+def _test(status: Status, unit: Unit, about: About) -> Letter:
+    now_at = now_of(status)
+    how = f"At the board, type: probe-agent received {about.code}." if about.code else ""
+    next_at = moment(about.next_at, status.zone, now_at) if about.next_at is not None else None
+    if next_at is not None and about.next_at is not None and about.next_at - now_at > 6 * 86_400:
+        next_at = f"in a week, {stamp(about.next_at, status.zone)}"
+    parts = [
+        (1, "A test: it shows that my messages reach you."),
+        (2, coldest(status, unit, spoken=True)),
+        (1, 'Open the link once and press "I got it".' if about.link else how or "Nothing to do."),
+        (1, "Until you have answered one, nobody should count on messages reaching you."),
+        (1, f"Next word: the next test {next_at}; " if next_at else "Next word when there is news; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + "if none comes, messages don't reach you.")
+    return ("test message, please answer",), parts
+
+
+def _switch_off(status: Status, unit: Unit, about: About) -> Letter:
+    now_at, start = now_of(status), status.start
+    is_ready = State(status.state) is State.READY and status.state_since is not None
+    passed = start is not None and utc_seconds(start.planned_at) < now_at
+    since = f" since {_moment(status, status.state_since)}" if is_ready and status.state_since else ""
+    if status.coldest is None and status.heater.known_by == "measured":
+        what = "No required place is measured, perhaps unplugged, and the heater still draws power."
+    elif passed and start is not None:
+        what = f"Planned start {_moment(status, start.planned_at)}, none seen, and heat is still on."
+    elif is_ready:
+        what = f"Ready{since}, and heat is still on."
+    else:
+        what = "It was to be off by now, and heat is still on."
+    parts = [
+        (1, what),
+        (1, coldest(status, unit, spoken=True)),
+        (2, _asked_before(about)),
+        (2, _denied("switch-off", status)),
+        (4, "Heat without flight drives water out of the oil onto cold metal."),
+        (1, f"Switch off at the socket, or {_call(about)}; then {_answer(about, 'It is off')}."),
+        (1, f"Until it is off I ask again, next at {_next_asking('switch-off', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as on.")
+    subjects: tuple[str, ...] = ("switch the heater off",)
+    if passed and start is not None:
+        subjects = (f"start {_moment(status, start.planned_at)} passed, heater still on", *subjects)
+    elif since:
+        subjects = (f"switch the heater off, ready{since}", *subjects)
+    return subjects, [p for p in parts if p[1]]
+
+
+def _asked_before(about: About) -> str:
+    """How often it was asked in vain, for whoever hears of it now."""
+    times = {1: "once", 2: "twice"}.get(about.asked, f"{_count(about.asked)} times")
+    return f"Asked {times} before, no answer yet." if about.asked else ""
+
+
+def _denied(kind: str, status: Status) -> str:
+    """That somebody said off and the curve goes on warming."""
+    at = next((a.denied_at for a in status.alerts if a.kind == kind), None)
+    return f'"It is off" was said at {_moment(status, at)}, but it still warms.' if at else ""
+
+
+def _call(about: About) -> str:
+    return f"call {about.call}" if about.call else "through the person at the field"
+
+
+def _answer(about: About, words: str) -> str:
+    if about.link:
+        return f'open the link and press "{words}"'
+    return f'answer "{words}" on the page'
+
+
+def _stopped(status: Status, unit: Unit, about: About) -> Letter:
     since = f" since {_moment(status, status.heater.since)}" if status.heater.since else ""
     drawn = " and the socket draws no power" if status.heater.known_by == "measured" else ""
     target = temperature(status.target_c, unit, (status.target_c,), spoken=True)
     parts = [
         (1, f"Nothing has warmed{since}{drawn}."),
-        (1, f"{coldest(status, unit, spoken=True)} Not ready, target {target}."),
-        (1, "Have someone look at plug and cable."),
+        (1, coldest(status, unit, spoken=True)),
+        (2, f"Not ready, target {target}."),
+        (1, f"Have someone look at plug and cable{f': call {about.call}' if about.call else ''}."),
         (2, "A breaker that trips again stays off until an electrician has looked."),
-        (1, "Next word when above target; if none comes, count the engine as cold."),
+        (3, _start_words(status)),
+        (4, f"{_capital(_answer(about, 'Seen'))} once you know."),
+        (1, f"This holds until I write again: next word when above target; {_COLD}"),
     ]
-    return (f"heat has stopped, {_value(status, unit)}",), parts
+    return (f"heat has stopped, {_value(status, unit)}",), [p for p in parts if p[1]]
 
 
-def _too_hot(status: Status, unit: Unit, place: str | None) -> Letter:
+def _too_hot(status: Status, unit: Unit, about: About) -> Letter:
     limit = temperature(status.too_hot_c, unit, spoken=True)
+    hot = _hottest(status, unit, spoken=True)
     parts = [
-        (1, f"{_capital(_hottest(status, unit, spoken=True))}; the limit is {limit}."),
-        (1, "Switch the heater off, at the socket or through the person at the field."),
+        (1, f"{_capital(hot)}; the limit is {limit}."),
+        (2, _asked_before(about)),
+        (2, _denied("too-hot", status)),
+        (1, f"Switch the heater off, at the socket or {_call(about)}."),
         (2, "Whoever goes near has an extinguisher at hand."),
-        (1, 'Then answer "It is off".'),
-        (1, f"I ask again at {_next_asking('too-hot', status)} unless it has cooled."),
+        (1, f"Then {_answer(about, 'It is off')}."),
+        (1, f"Until it cools I ask again, next at {_next_asking('too-hot', status)}; "),
     ]
-    return ("too hot, switch the heater off",), parts
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as too hot.")
+    return ("too hot, switch the heater off",), [p for p in parts if p[1]]
 
 
-def _missing(status: Status, unit: Unit, place: str | None) -> Letter:
+def _missing(status: Status, unit: Unit, about: About) -> Letter:
+    place = about.place
     places = (place,) if place else status.missing
     where = _few(places) or "a required place"
     found = next((p for p in status.probes if p.place == place), None)
@@ -973,39 +1296,69 @@ def _missing(status: Status, unit: Unit, place: str | None) -> Letter:
     which = "It is required" if one else "They are required"
     parts = [
         (1, f"{_capital(where)}: {why}."),
-        (1, f"{which}, so I will not say above target or ready."),
+        (1, f"{which}, so I will not say above target or ready until {'it is' if one else 'they are'} back."),
         (1, f"Have the plug at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
-        (1, "Next word when all required points are above target; if none comes, count the engine as cold."),
+        (3, _others(status, unit)),
+        (1, f"Next word when all required points are above target; {_COLD}"),
     ]
     number = "one place" if one else f"{len(places)} places"
-    since = next((a.since for a in status.alerts if a.kind == "probe-missing" and a.place == place), None)
+    since = next((a.since for a in status.alerts if a.kind == "probe-missing" and _is_of(a, place)), None)
     lost = f"{where} not measured"
     full = (f"{lost} since {_moment(status, since)}",) if since is not None else ()
-    return (*full, lost, f"{number} not measured"), parts
+    return (*full, lost, f"{number} not measured"), [p for p in parts if p[1]]
 
 
-def _levelling(status: Status, unit: Unit, place: str | None) -> Letter:
+def _is_of(a: AlertNow, place: str | None) -> bool:
+    return place is None or a.place == place
+
+
+def _others(status: Status, unit: Unit) -> str:
+    """The coldest of the points that are measured, where there is one."""
+    if status.coldest is None:
+        return ""
+    return f"Coldest of the others {_value(status, unit)} ({place_name(status.coldest)})."
+
+
+def _unplugged(status: Status, unit: Unit, about: About) -> Letter:
+    lost = (a.since for a in status.alerts if a.kind == "probe-missing")
+    at = _moment(status, min(lost, default=status.now))
+    parts = [
+        (1, f"All required points were lost at once at {at}, as when the harness is unplugged."),
+        (1, "Coldest point unknown."),
+        (1, "Unplugged for the start: nothing to do. Otherwise have plug and board looked at."),
+        (2, "Is the heater still on? Then switch it off." if status.heater.heating is not False else ""),
+        (1, "Nothing is known until they are measured again: next word when above target; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + _COLD)
+    return (f"all points lost at {at}, unplugged?",), [p for p in parts if p[1]]
+
+
+def _levelling(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
         (1, coldest(status, unit, spoken=True)),
         (1, _plateau(status, unit, spoken=True)),
-        (1, "Have cover, plugs or more heat added, or give up this start."),
-        (1, "Next word if it gets above target after all; if none comes, count the engine as cold."),
+        (1, "Have cover, plugs or heat added, or give up this start."),
+        (3, "Switch the heater off if nobody flies."),
+        (1, f"Next word only if above target: until then, and {_COLD}"),
     ]
     value = _value(status, unit)
     return (f"unlikely to reach the target, {value}", f"below target, {value}"), parts
 
 
-def _changed(status: Status, unit: Unit, place: str | None) -> Letter:
+def _changed(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
         (1, changed(status, spoken=True) or "The last heat-up was unlike those before it."),
+        (1, coldest(status, unit, spoken=True)),
         (2, "Have heater, cord, cover and plugs looked at before the next cold morning."),
         (3, "If it was meant, nothing need be done: the forecast follows from heat-up to heat-up."),
-        (1, "This is said once. Next word at the next heat-up; if none comes, count the engine as cold."),
+        (1, f"This is said once and holds until the next heat-up. Next word then; {_COLD}"),
     ]
     return ("this setup heats unlike before",), parts
 
 
-_LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
+_LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
+    "morning-look": _look,
+    "later": _later,
     "above-target": _above,
     "ready": _ready,
     "switch-off": _switch_off,
@@ -1017,9 +1370,18 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, str | None], Letter]] = {
     "evening": _evening,
     "plan-late": _evening,
     "switch-on": _switch_on,
+    "holding": _holding,
+    "cooling": _cooling,
+    "unplugged": _unplugged,
+    "board-back": _back,
+    "test": _test,
 }
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""
+ANSWERABLE = frozenset(
+    {"switch-off", "too-hot", "heater-stopped", "probe-missing", "levelling-off", "unplugged", "test"}
+)
+"""Those that can be answered, and so may end with a link."""
 
 
 def _value(status: Status, unit: Unit) -> str:
@@ -1031,14 +1393,10 @@ def _moment(status: Status, text: str) -> str:
 
 
 def _next_asking(kind: str, status: Status) -> str:
-    """When an alert for harm is asked again if nobody answers: after 15, 30, then each 60 min."""
-    now_at = now_of(status)
-    since = next((a.since for a in status.alerts if a.kind == kind), None)
-    at, asked = (now_at if since is None else utc_seconds(since)), 0
-    while at <= now_at:
-        at += ASK_AGAIN_AFTER_S[min(asked, len(ASK_AGAIN_AFTER_S) - 1)]
-        asked += 1
-    return moment(at, status.zone, now_at)
+    """When an alert for harm is asked again if nobody answers; a quarter of an hour where none is open."""
+    asks_at = next((a.asks_at for a in status.alerts if a.kind == kind and a.asks_at), None)
+    at = now_of(status) + ASK_AGAIN_AFTER_S[0] if asks_at is None else utc_seconds(asks_at)
+    return moment(at, status.zone, now_of(status))
 
 
 def _hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
@@ -1046,7 +1404,7 @@ def _hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
     if not engine:
         return "no engine point measured"
     hot = max(engine, key=lambda p: p.c if p.c is not None else -math.inf)
-    return f"{place_name(hot.place)} {temperature(hot.c, unit, (), spoken)}"
+    return f"{place_name(hot.place)} at {temperature(hot.c, unit, (), spoken)}"
 
 
 def _capital(text: str) -> str:
@@ -1062,9 +1420,9 @@ def _fit_subject(name: str, subjects: Sequence[str]) -> str:
     return _capital(subjects[-1])[:SUBJECT]
 
 
-def _fit_body(parts: Sequence[Part]) -> str:
+def _fit_body(parts: Sequence[Part], room: int) -> str:
     """The sentences in a row; where they are too long, those that matter least go."""
     kept = list(parts)
-    while len(text := " ".join(t for _, t in kept)) > BODY and (least := max(n for n, _ in kept)) > 1:
+    while len(text := " ".join(t for _, t in kept)) > room and (least := max(n for n, _ in kept)) > 1:
         kept.remove(next(p for p in reversed(kept) if p[0] == least))
     return text

@@ -9,12 +9,13 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from scripted import INTERVAL_S, START_UTC, ScriptedSource, open_agent, tick_until, warming
+from scripted import INTERVAL_S, SETTINGS, START_UTC, ScriptedSource, open_agent, tick_until, warming
 
 from probe_agent.agent import Agent
+from probe_agent.config import Recipient
 from probe_agent.readings import Fault
 from probe_agent.status import read_status, utc_seconds
-from probe_agent.store import Message, Reader, ask
+from probe_agent.store import ANSWER, Message, Reader, ask, link_hash
 
 
 def rows(agent: Agent, sql: str) -> list[tuple[object, ...]]:
@@ -38,7 +39,7 @@ class Post:
     """A courier that keeps what it is given instead of sending it; the outbox stays real."""
 
     trouble = None
-    channels = ("pilot",)
+    recipients = (Recipient(name="pilot", address="x://nobody"),)
 
     def __init__(self) -> None:
         self.nudges = 0
@@ -288,8 +289,12 @@ def test_messages_are_in_the_outbox_with_the_transition(tmp_path: Path) -> None:
     due = agent.store.due_messages(["pilot"])
     assert post.nudges > 0
     kinds = [m.dedupe_key.split(":")[0] for m in due]
-    assert kinds[:2] == ["above-target", "ready"]
-    assert "switch-off" in kinds
+    assert kinds == ["test", "ready", "switch-off"]
+    dropped = rows(agent, "SELECT dedupe_key, dropped_reason FROM outbox WHERE dropped_reason IS NOT NULL")
+    assert {(str(k).split(":")[0], why) for k, why in dropped} == {
+        ("above-target", "no longer true"),
+        ("switch-off", "overtaken"),
+    }
     assert all(isinstance(m, Message) and m.subject.startswith("Magpie: ") for m in due)
     agent.store.close()
 
@@ -340,4 +345,84 @@ def test_sampling_goes_on_while_the_record_can_not_be_written(tmp_path: Path) ->
     agent._finish()
     assert rows(agent, "SELECT count(*) FROM ticks") == [(120,)]
     assert [n for (n,) in rows(agent, "SELECT new FROM transitions")] == ["cold", "heating"]
+    agent.store.close()
+
+
+# -- who is told
+
+
+PUBLIC = "https://magpie.example.org"
+
+
+def heated(folder: Path, text: str = "", **more: object) -> Agent:
+    """A heat-up with its heater measured and left on, told to a pilot."""
+    source = ScriptedSource(warming(rate_c_per_h=40), lambda t_s: 1.0 if t_s >= 600 else 0.0)
+    return open_agent(folder, source, messages=Post(), text=SETTINGS + text, **more)
+
+
+def test_a_link_of_the_outbox_answers_its_alert_once(tmp_path: Path) -> None:
+    agent = heated(tmp_path, f'[page]\npublic_url = "{PUBLIC}"')
+    tick_until(agent, 2.5 * 3600, 60.0)
+    (told,) = (m for m in agent.store.due_messages(["pilot"]) if "switch-off" in m.dedupe_key)
+    assert told.body.endswith(f"\n{PUBLIC}/answer/{ANSWER}")
+    assert told.alert is not None
+    now_at = agent.clock.utc()
+    for token in ("first", "second"):
+        agent.store.new_link(token, told.alert, "pilot", now_at, now_at + 3600)
+    first, second = (link_hash(token).hex() for token in ("first", "second"))
+    assert ask_and_answer(agent, "answer-link", hash=first)["ok"]
+    assert agent.status is not None
+    assert [a.answered for a in agent.status.alerts] == ["it-is-off"]
+    assert ask_and_answer(agent, "answer-link", hash=first) == {"ok": True, "text": "Noted already."}
+    tick_until(agent, agent.clock.monotonic() + 60, 60.0)
+    assert not ask_and_answer(agent, "answer-link", hash=second)["ok"], "it ended with its alert"
+    assert rows(agent, "SELECT used_at IS NOT NULL FROM links ORDER BY link") == [(1,), (0,)]
+    agent._finish()
+    agent.store.close()
+
+
+@pytest.mark.parametrize("body", [{}, {"hash": "zz"}, {"hash": 7}, {"hash": "00" * 32}])
+def test_an_answer_by_no_link_of_ours_is_refused(tmp_path: Path, body: dict[str, object]) -> None:
+    agent = heated(tmp_path)
+    tick_until(agent, 60.0)
+    assert not ask_and_answer(agent, "answer-link", **body)["ok"]
+    agent._finish()
+    agent.store.close()
+
+
+def test_words_owed_since_quiet_hours_outlive_a_restart(tmp_path: Path) -> None:
+    # The run begins at 08:00 UTC; ready comes some 80 min later.
+    quiet = '[messages]\nquiet = "08:00-10:30"'
+    agent = heated(tmp_path, quiet)
+    tick_until(agent, 1.6 * 3600, 60.0)
+    assert agent.status is not None
+    assert agent.status.state == "ready"
+    assert agent.store.due_messages(["pilot"]) == []
+    agent._finish()
+    agent.store.close()
+    again = heated(tmp_path, quiet, start_utc=START_UTC + 1.6 * 3600, start_s=1.6 * 3600)
+    tick_until(again, 2.6 * 3600, 60.0)
+    told = [m for m in again.store.due_messages(["pilot"]) if not m.dedupe_key.startswith("switch-off")]
+    assert [m.dedupe_key.split(":")[0] for m in told] == ["test", "ready"]
+    assert {m.body[:11] for m in told} == {"Fri 10:30. "}
+    again._finish()
+    again.store.close()
+
+
+def test_a_test_is_sent_weekly_by_the_same_function_and_proves_who_answers(tmp_path: Path) -> None:
+    agent = heated(tmp_path)
+    tick_until(agent, 60.0)
+    assert agent.status is not None
+    assert any("pilot has not answered a test message yet" in n for n in agent.status.notes)
+    agent.send_tests()
+    due = agent.store.due_messages(["pilot"])
+    assert [m.dedupe_key.split(":")[0] for m in due] == ["test"], "the newer overtakes the older"
+    now_at = agent.clock.utc()
+    agent.store.new_link("482913", "test:pilot", "pilot", now_at, now_at + 3600)
+    told = ask_and_answer(agent, "answer-link", hash=link_hash("482913").hex())
+    assert told["text"] == "Noted: messages reach pilot."
+    assert not any("test message" in n for n in agent.status.notes)
+    ((_, proven),) = agent.store.tested().values()
+    assert proven == now_at
+    agent._finish()
     agent.store.close()

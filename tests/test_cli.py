@@ -16,9 +16,12 @@ import pytest
 from click.testing import CliRunner, Result
 from real_daemon import Process, status_in, write_settings
 
-from probe_agent.cli import example_settings, main
-from probe_agent.config import parse_settings
+from probe_agent.agent import Agent, plan_from_settings
+from probe_agent.cli import _schedule, assemble, example_settings, main
+from probe_agent.clock import SimulatedClock
+from probe_agent.config import Settings, parse_settings
 from probe_agent.status import utc_seconds
+from probe_agent.store import Batch, mark_proven
 
 
 def invoke(*arguments: str) -> Result:
@@ -240,3 +243,58 @@ def test_a_departure_is_planned_moved_asked_of_and_ended_by_command(tmp_path: Pa
         ended = invoke("departure", "1", "not-flying", *named)
         assert ended.exit_code == 0, ended.output
         assert invoke("plans", *named).output.startswith("No departure is planned.")
+
+
+# -- who is told
+
+
+def told_settings(folder: Path, address: str = "json://127.0.0.1:9/a", more: str = "") -> Settings:
+    text = '[[places]]\nname = "cyl-1"\nrequired = true\n'
+    text += f'[[recipients]]\nname = "pilot"\naddress = "{address}"\n{more}'
+    text += f'[store]\nfile = "{folder}/probe-agent.db"\nruntime_dir = "{folder}"'
+    return parse_settings(text.encode(), "test.toml")
+
+
+def assembled(settings: Settings, start_utc: float = 1_800_000_000.0) -> Agent:
+    made = assemble(settings, plan_from_settings(settings), SimulatedClock(start_utc), [])
+    assert isinstance(made, Agent)
+    return made
+
+
+def test_a_recipient_whose_address_changed_has_yet_to_be_proven(tmp_path: Path) -> None:
+    first = assembled(told_settings(tmp_path))
+    first.store.commit(Batch(statements=[mark_proven("pilot", 1.0)]))
+    first.store.close()
+    same = assembled(told_settings(tmp_path))
+    assert same.store.tested() == {"pilot": (None, 1.0)}
+    same.store.close()
+    moved = assembled(told_settings(tmp_path, "json://127.0.0.1:9/other"))
+    assert moved.store.tested() == {}
+    kept = moved.store.kept("address-of pilot")
+    assert kept is not None
+    assert "127" not in kept, "a print, not the address"
+    moved.store.close()
+
+
+def test_in_simulated_time_the_loop_runs_the_weekly_test_when_it_is_due(tmp_path: Path) -> None:
+    agent = assembled(told_settings(tmp_path, more='[messages]\nweekly_test = "Fri 08:30"\n'))
+    due = [job for job in agent.jobs if job.work == agent.send_tests]
+    assert [(job.due_s, job.every_s) for job in due] == [(1800.0, 7 * 86_400.0)], "begun on a Friday at 08:00"
+    agent.store.close()
+    never = assembled(told_settings(tmp_path, more='[messages]\nweekly_test = "never"\n'))
+    assert [job for job in never.jobs if job.work == never.send_tests] == []
+    never.store.close()
+
+
+def test_in_real_time_the_scheduler_runs_the_same_function_on_the_fields_clock(tmp_path: Path) -> None:
+    settings = told_settings(tmp_path, more='[aircraft]\nzone = "America/Anchorage"\n')
+    agent = assembled(settings)
+    scheduler = _schedule(settings, agent)
+    try:
+        job = scheduler.get_job("test")
+        assert job.func == agent.send_tests
+        assert f"{job.next_run_time:%a %H:%M}" == "Sun 18:00"
+        assert str(job.next_run_time.tzinfo) == "America/Anchorage"
+    finally:
+        scheduler.shutdown(wait=False)
+        agent.store.close()

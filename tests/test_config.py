@@ -314,7 +314,7 @@ def test_an_unknown_key_is_refused_with_a_suggestion(text: str, key: str, meant:
 def test_an_unknown_key_like_none_is_told_what_is_allowed() -> None:
     assert refusal("[page]\nzzz = 1") == (
         "page.zzz is not a known key. "
-        "Allowed here: listen, port, viewing, owner_days, viewer_days, proxy, plain_acts."
+        "Allowed here: listen, port, viewing, owner_days, viewer_days, proxy, plain_acts, public_url."
     )
     assert refusal('"a b" = 1').startswith('"a b" is not a known key. Allowed here: aircraft, places')
     assert refusal("[page]\nport_f = 1").startswith("page.port_f is not a known key.")
@@ -385,3 +385,31 @@ def only_a_refusal(data: bytes) -> None:
     tomllib.loads(data.decode())
     assert found.limits.need_below_c <= found.limits.target_c < found.limits.too_hot_c
     assert not set(found.required) & config.NEVER_COLDEST
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[messages]\nquiet = "22-5"', 'messages.quiet must be written like "22:00-05:30". Correct it.'),
+        (
+            '[messages]\nmorning_look = "6:00"',
+            'messages.morning_look must be written like "05:50". Correct it.',
+        ),
+        (
+            '[messages]\nweekly_test = "Sonntag"',
+            'messages.weekly_test must be written like "Sun 18:00" (a day in three letters and a time), or '
+            '"never". Correct it.',
+        ),
+        (
+            "[messages]\nmorning_look_daily = true",
+            'messages.morning_look_daily needs a time. Add morning_look, like "05:50".',
+        ),
+        (
+            '[page]\npublic_url = "http://magpie.example.org/"',
+            "page.public_url must be https:// with a name and no blank, without a slash at its end, like "
+            "https://magpie.example.org. Correct it.",
+        ),
+    ],
+)
+def test_times_and_addresses_of_messages_are_refused_with_an_example(text: str, said: str) -> None:
+    assert refusal(text) == said

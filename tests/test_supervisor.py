@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from probe_agent import supervisor
 from probe_agent.readings import Forecast, Point, State
-from probe_agent.supervisor import Alert, Announcement, Facts, Rules, Step, Watch
+from probe_agent.supervisor import Alert, Announcement, Facts, Missed, Rules, Step, Watch
 
 RULES = Rules(target_c=7.0, need_c=-1.0)
 TICK_S = RULES.interval_s
@@ -41,6 +41,10 @@ class Story:
     said: list[Announcement] = field(default_factory=list)
     steps: list[Step] = field(default_factory=list)
     withdrawn: list[str] = field(default_factory=list)
+    departure_at: float | None = None
+    look_s: float | None = None
+    clock_ok: bool = True
+    power: float | None = None
 
     def row(
         self,
@@ -67,7 +71,8 @@ class Story:
         counted = supervisor.less_heater(
             self.watch, points(values, ambient, **(hot or {})), reads or {}, seen
         )
-        facts = Facts(self.t_s, counted, seen)
+        more = (self.departure_at, self.look_s, self.clock_ok, self.power)
+        facts = Facts(self.t_s, counted, seen, *more)
         step = supervisor.step(self.watch, facts, self.rules)
         self.watch = step.watch
         assert step.watch.state is not None
@@ -557,11 +562,11 @@ def test_ready_at_is_the_end_of_the_soak_or_when_the_core_is_due() -> None:
 # -- answers and repeats
 
 
-def test_harm_is_asked_again_after_15_30_and_each_60_minutes() -> None:
+def test_harm_is_asked_again_at_15_and_30_minutes_and_then_each_60() -> None:
     story = ready()
     story.rows(6 * 60, 15.0, heating=True, core_c=5.0)
     asked = _said_at(story, "switch-off")
-    assert [round((b - a) / 60) for a, b in pairwise(asked)] == [15, 30, 60, 60, 60, 60]
+    assert [round((b - a) / 60) for a, b in pairwise(asked)] == [15, 15, 60, 60, 60, 60, 60]
     ready_s = next(t.t_s for s in story.steps for t in s.transitions if t.new is State.READY)
     assert asked[0] - ready_s == pytest.approx(RULES.switch_off_after_s, abs=TICK_S)
 
@@ -641,10 +646,10 @@ def test_a_stop_stays_one_alert_while_a_place_is_lost_meanwhile() -> None:
 
 def test_messages_are_withdrawn_when_they_are_no_longer_true() -> None:
     story = above()
-    assert story.withdrawn == []
+    assert story.withdrawn == ["cooling", "later"]
     story.rows(1, 5.0, heating=True)
-    assert story.withdrawn == ["above-target", "ready"]
-    assert ready().withdrawn == []
+    assert story.withdrawn[2:] == ["above-target", "ready", "holding"]
+    assert ready().withdrawn[2:] == ["above-target"], "ready overtakes it"
 
 
 def test_an_alerts_messages_are_withdrawn_with_it_and_no_others() -> None:
@@ -751,6 +756,10 @@ def full_watch() -> Watch:
         missing_since_s={"cyl-1": 13.0},
         back_rows={"cyl-1": 1},
         heatup=replace(watch.heatup, off_s=14.0),
+        missed=Missed(15.0, 16.0, State.HEATING, "cyl-1", -4.0),
+        denied_s=17.0,
+        look_s=18.0,
+        late_since_s=19.0,
     )
 
 
@@ -787,6 +796,8 @@ _INSTANTS = {
     "opened_s",
     "answered_s",
     "told_s",
+    "since_s",
+    "until_s",
     "above_p10",
     "above_p50",
     "above_p90",
@@ -932,3 +943,227 @@ def test_a_heat_up_is_above_from_the_first_row_of_those_that_made_it_sure() -> N
     second = story.row(7.5, heating=True, heater_on_at=1800.0)
     assert second.watch.heatup is not None
     assert second.watch.heatup.above_s == first.watch.t_s
+
+
+# -- words of a morning
+
+
+def start_in(story: Story, minutes: float) -> float:
+    return story.t_s + 60 * minutes
+
+
+def test_a_fall_below_the_target_overtakes_ready_and_is_said_once() -> None:
+    story = ready()
+    story.rows(40, 12.0, heating=False, trend=-3.0)
+    assert story.kinds() == ["above-target", "ready"]
+    story.rows(60, 6.0, heating=False, trend=-3.0)
+    assert story.kinds() == ["above-target", "ready", "cooling"]
+    assert "ready" in story.said[-1].overtakes
+    assert "ready" in story.withdrawn
+
+
+def test_after_a_flight_nobody_hears_that_it_is_no_longer_above_target() -> None:
+    story = ready()
+    story.departure_at = start_in(story, 30)
+    story.rows(5, 15.0, heating=False, core_c=5.0)
+    story.rows(90, dict.fromkeys(NAMES), heating=False)
+    story.departure_at = None
+    story.rows(100, 60.0, heating=False, trend=-5.0)
+    story.rows(60, 20.0, heating=False, trend=-5.0)
+    story.rows(60, 4.0, heating=False, trend=-5.0)
+    assert "cooling" not in story.kinds()
+
+
+def test_an_engine_nobody_called_above_target_cools_in_silence() -> None:
+    story = warming()
+    story.rows(90, -4.0, heating=False, trend=-2.0)
+    assert "cooling" not in story.kinds()
+
+
+def test_holding_is_said_once_heat_is_off_after_ready() -> None:
+    story = ready()
+    below = {"below_p10": story.t_s + 5000, "heater_off_at": story.t_s}
+    story.rows(4, 12.0, heating=False, **below)
+    assert "holding" not in story.kinds()
+    story.rows(30, 12.0, heating=False, **below)
+    assert story.kinds().count("holding") == 1
+    off_before = ready()
+    off_before.rows(30, 12.0, heating=False, below_p10=9e5, heater_off_at=0.0)
+    assert "holding" not in off_before.kinds(), "ready itself said until when it holds"
+
+
+def late_story(minutes: float, then_minutes: float) -> Story:
+    """A start that is to be kept, but above target is due so many minutes too late; and then so many."""
+    story = warming()
+    wanted_s = story.t_s + 3600
+    story.departure_at = wanted_s + RULES.soak_s + RULES.prepare_s
+    for slip_min in (minutes, then_minutes):
+        due_s = wanted_s + 60 * slip_min
+        for _ in range(40):
+            story.row(-4.0, heating=True, above_p10=due_s - 300, above_p50=due_s, above_p90=due_s + 300)
+    return story
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(0.0, 0), (8.0, 0), (25.0, 1)])
+def test_a_start_that_slips_is_said_once_it_is_sure(minutes: float, said: int) -> None:
+    assert late_story(minutes, minutes).kinds().count("later") == said
+
+
+def test_a_start_that_slips_further_is_said_again_only_by_twenty_minutes() -> None:
+    assert late_story(25.0, 35.0).kinds().count("later") == 1
+    assert late_story(25.0, 60.0).kinds().count("later") == 2
+
+
+def test_the_morning_look_is_sent_once_whatever_the_state_and_not_hours_late() -> None:
+    story = Story()
+    story.rows(10, 15.0, ambient=14.0)
+    story.look_s = story.t_s
+    story.rows(30, 15.0, ambient=14.0)
+    assert story.kinds() == ["morning-look"]
+    late = Story()
+    late.look_s = -3 * 3600.0
+    late.rows(10, 15.0)
+    assert late.kinds() == []
+
+
+def test_the_board_says_what_it_missed_once_it_has_looked_twice() -> None:
+    story = warming()
+    before_s = story.t_s
+    story.t_s += 3600.0
+    story.rows(10, 2.0, heating=True)
+    assert story.kinds() == ["board-back"]
+    missed = story.watch.missed
+    assert missed is not None
+    assert (missed.since_s, missed.state, missed.coldest_c) == (before_s, State.HEATING, -4.0)
+    story.rows(90, 2.0, heating=True)
+    assert story.watch.missed is None
+
+
+def test_a_gap_that_nobody_waited_through_is_not_said() -> None:
+    story = Story()
+    story.rows(10, -10.0)
+    story.t_s += 7200.0
+    story.rows(10, -10.0)
+    assert story.kinds() == []
+    story.departure_at = start_in(story, 300)
+    story.t_s += 7200.0
+    story.rows(10, -10.0)
+    assert story.kinds() == ["board-back"]
+
+
+def test_while_the_clock_is_unknown_the_board_waits_with_its_word() -> None:
+    story = warming()
+    story.t_s += 3600.0
+    story.clock_ok = False
+    story.rows(10, 2.0, heating=True)
+    assert story.kinds() == []
+    story.clock_ok = True
+    story.row(2.0, heating=True)
+    assert story.kinds() == ["board-back"]
+
+
+def test_heat_for_a_planned_start_may_stay_on_until_then() -> None:
+    story = ready()
+    story.departure_at = start_in(story, 120)
+    story.rows(118, 15.0, heating=True, core_c=5.0)
+    assert "switch-off" not in story.kinds()
+    story.rows(5, 15.0, heating=True, core_c=5.0)
+    assert story.kinds().count("switch-off") == 1
+
+
+def test_a_start_that_passed_with_heat_on_is_asked_about_though_never_ready() -> None:
+    story = warming()
+    story.departure_at = start_in(story, 10)
+    story.rows(39, -4.0, heating=True)
+    assert "switch-off" not in story.kinds()
+    story.rows(5, -4.0, heating=True)
+    assert story.kinds().count("switch-off") == 1
+
+
+def test_unplugged_with_the_heater_still_drawing_power_is_harm() -> None:
+    story = ready()
+    story.departure_at, story.power = start_in(story, 20), 1.0
+    story.rows(3, 15.0, heating=True, core_c=5.0)
+    story.rows(20, dict.fromkeys(NAMES), heating=True)
+    assert story.kinds() == ["above-target", "ready", "switch-off", "switch-off"]
+    assert all(a.harm for a in story.alerts() if a.kind == "switch-off")
+
+
+def test_a_forgotten_start_does_not_end_the_asking_and_a_new_one_does() -> None:
+    story = warming()
+    story.departure_at = start_in(story, 10)
+    story.rows(45, -4.0, heating=True)
+    story.departure_at = None
+    story.rows(30, -4.0, heating=True)
+    assert [a.kind for a in story.alerts()] == ["switch-off"]
+    story.departure_at = start_in(story, 60)
+    story.rows(1, -4.0, heating=True)
+    assert story.alerts() == ()
+
+
+def test_places_lost_together_are_one_word_and_unplugging_for_the_start_is_none() -> None:
+    nothing = dict.fromkeys(NAMES)
+    cold = warming()
+    cold.rows(5, {**nothing, "cyl-1": -4.0}, heating=True)
+    assert cold.kinds() == ["probe-missing"]
+    gone = ready()
+    gone.rows(5, nothing, heating=None)
+    assert gone.kinds() == ["above-target", "ready", "unplugged"]
+    leaving = ready()
+    leaving.departure_at = start_in(leaving, 20)
+    leaving.rows(3, 15.0, heating=False, core_c=5.0)
+    leaving.rows(30, nothing, heating=False)
+    assert leaving.kinds() == ["above-target", "ready"]
+
+
+def test_too_hot_alone_asks_for_the_switch() -> None:
+    story = ready()
+    story.rows(20, 15.0, heating=True, core_c=5.0)
+    story.rows(40, 15.0, heating=True, core_c=5.0, hot={"sump": 65.0})
+    assert story.kinds().count("too-hot") == 3
+    assert "switch-off" not in story.kinds()
+
+
+def test_off_is_contradicted_in_minutes_where_power_is_measured() -> None:
+    story = ready()
+    story.rows(31, 15.0, heating=True, core_c=5.0)
+    (alert,) = story.alerts()
+    watch = supervisor.answer_alert(story.watch, alert.id, "it-is-off", story.t_s)
+    assert watch is not None
+    story.watch, story.power = watch, 1.0
+    said_s = story.t_s
+    story.rows(4, 15.0, heating=True, core_c=5.0)
+    (again,) = story.alerts()
+    assert (again.kind, again.denied_s) == ("switch-off", said_s)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    spans=st.lists(
+        st.tuples(st.sampled_from(["low", "high", "gap", "lost", "off", "hot"]), st.floats(1.0, 70.0)),
+        min_size=5,
+        max_size=40,
+    )
+)
+def test_nobody_gets_more_than_eight_words_a_night_repeats_for_harm_apart(
+    spans: list[tuple[str, float]],
+) -> None:
+    story = warming()
+    for what, minutes in spans:
+        lost = {"cyl-1": None, "cyl-2": 9.0, "case-nose": 9.0}
+        hot = {"sump": 65.0} if what == "hot" else None
+        c: float | Mapping[str, Value] = lost if what == "lost" else 5.0 if what == "low" else 12.0
+        if what == "gap":
+            story.t_s += 60 * minutes + 1000
+            story.row(9.0, heating=True, core_c=5.0)
+        else:
+            story.rows(minutes, c, heating=what != "off", core_c=5.0, trend=0.0, hot=hot)
+        if story.look_s is None:
+            story.look_s = story.t_s
+    harm_first = {a.alert for a in story.said if a.harm and a.asked == 0}
+    first_words = [a for a in story.said if a.asked == 0]
+    times = [s.watch.t_s or 0.0 for s in story.steps for a in s.announcements if a.asked == 0]
+    assert len(times) == len(first_words)
+    for begin in times:
+        night = [t for t in times if begin <= t < begin + supervisor.WORDS_SPAN_S]
+        assert len(night) <= 8 + len(harm_first)

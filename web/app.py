@@ -24,6 +24,7 @@ from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
+from web import answer
 from web.access import (
     HOW,
     SHORT,
@@ -92,6 +93,7 @@ def create_app(
     app.jinja_env.filters["place"] = place_name
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    answer.connect(app, source, store_path, settings, Commander(store_path, answer_timeout_s))
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
     app.register_error_handler(Exception, _fail)
@@ -131,7 +133,7 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
-        if request.endpoint == "static":
+        if request.endpoint in ("static", *answer.ENDPOINTS):
             return None
         settings = self.settings.page
         g.way = way_of(

@@ -131,7 +131,7 @@ _CORE_SUMP_SHARE = {"fixed-pad": 0.2, "pads-and-bands": 0.08}  # judgement, no s
 _LOG_OFF_LOSS = {"ducted-air": (-0.5, 0.4), "combustion": (-0.6, 0.5)}  # blown air carries heat out
 
 
-_OF_AN_ENGINE = ("sump", "oil-tank", "accessory-case")
+_OF_AN_ENGINE = ("cyl", "case", "crank", "sump", "oil", "accessory")  # how its places' names begin
 _USUAL_SPREAD = (0.63, 0.5, 0.85, 0.5, 0.75, 0.75, 0.75, 0.85, 0.63, 0.75, 0.75, 0.75, 0.15, 0.7, 0.7, 1.0)
 _UNTOLD_SPREAD = (0.75, 0.9, 1.0, 0.6, 0.75, 0.75, 1.1, 1.4, 0.7, 0.75, 0.75, 0.75, 0.4, 0.7, 0.7, 1.0)
 
@@ -177,12 +177,13 @@ def engine_prior(
 def untold_engine_prior() -> Prior:
     """The prior of an engine of which nobody told heater and cover: any kind of heat of some 150 W to 3 kW,
     covered or not, and wide accordingly. Judgement, no source."""
-    return _of_an_engine(_CAPACITY_J_PER_K["other"], 7.5 * _AREA_M2["other"], 500.0, 200.0, 1.0, 1.0, -0.2)
+    prior = _of_an_engine(_CAPACITY_J_PER_K["other"], 7.5 * _AREA_M2["other"], 500.0, 200.0, 1.0, 1.0, -0.2)
+    return replace(prior, core_sump_share=0.1)
 
 
 def are_of_an_engine(places: Sequence[str]) -> bool:
     """Whether the names of these places are an engine's."""
-    return any(p.startswith(("cyl-", "case-")) or p in _OF_AN_ENGINE for p in places)
+    return any(p.startswith(_OF_AN_ENGINE) for p in places)
 
 
 def _of_an_engine(

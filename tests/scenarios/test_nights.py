@@ -1,0 +1,259 @@
+"""Nights of one aircraft, each from settings through the daemon to delivered mail and retained topics."""
+
+from __future__ import annotations
+
+import re
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+from nights import Night
+
+from probe_agent.engine_sim import DEMO_REQUIRED, Happening
+
+ON, OFF = Happening.HEATER_ON, Happening.HEATER_OFF
+FAILS, MENDS, LOST = Happening.HEATER_FAILS, Happening.HEATER_MENDS, Happening.PROBE_MISSING
+LOOK = 'morning_look = "05:50"'
+HEAT = [("05:00", ON, "")]
+"""Above target some 47 min after heater-on, ready at 06:17."""
+HEAT_TO_SEVEN = [*HEAT, ("07:00", OFF, "")]
+TWO = (("pilot", 'contact = "555 0101"'), ("owner", 'order = 2\ncontact = "555 0102"'))
+
+
+def test_an_ordinary_morning(tmp_path: Path) -> None:
+    unplugged = [("07:25", LOST, place) for place in (*DEMO_REQUIRED, "sump", "ambient")]
+    events = [*HEAT, ("06:55", OFF, ""), *unplugged]
+    with Night(tmp_path, "04:45", events, messages=LOOK, departure="07:30", most=4) as night:
+        night.until("07:35")
+        kinds = [re.sub(r"minus \d+ °C|\d+(\.\d)? °C", "…", s) for s in night.subjects()]
+        assert kinds[:3] == [
+            "coldest point above target, …",
+            "above target, …, not ready",
+            "ready to start, …",
+        ]
+        assert kinds[3].startswith("heater off, above target until about ")
+        assert "You can most likely keep 07:30." in night.body("not ready")
+        assert len(kinds) == 4, "unplugging for the start is no news"
+        night.wait_retained("engine/state", "probe-missing")
+        assert night.retained("$state") == "ready"
+        night.end()
+        night.wait_retained("$state", "disconnected")
+
+
+def test_a_breaker_that_trips_for_good(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", [*HEAT, ("05:20", FAILS, "")], messages=LOOK, departure="07:30") as night:
+        night.until("07:00")
+        first, second = night.subjects()
+        assert first.startswith("heat has stopped, ")
+        assert second.startswith(("heat has stopped, ", "cold, ", "cooling, ", "no heat, "))
+        assert "until an electrician has looked" in night.body("heat has stopped")
+        assert night.status().state in ("cold", "cooling", "off")
+        ((closed_by,),) = night.sql("SELECT closed_by FROM alerts WHERE kind = 'heater-stopped'")
+        assert closed_by == "evidence"
+        ((reason,),) = night.sql("SELECT end_reason FROM heatups")
+        assert reason == "heat stopped and did not come back"
+
+
+def test_a_breaker_that_trips_and_is_reset(tmp_path: Path) -> None:
+    events = [*HEAT, ("05:15", FAILS, ""), ("05:35", MENDS, "")]
+    with Night(tmp_path, "04:45", events) as night:
+        night.until("07:05")
+        kinds = [s.rpartition(",")[0] for s in night.subjects()]
+        assert kinds == ["heat has stopped", "coldest point above target", "ready to start"]
+        assert night.sql("SELECT count(*) FROM heatups") == [(1,)]
+
+
+def test_a_probe_that_falls_off_holds_ready_back(tmp_path: Path) -> None:
+    events = [*HEAT, ("06:20", Happening.PROBE_DETACHED, "cyl-3")]
+    with Night(tmp_path, "04:45", events, air_c=-10.0) as night:
+        night.until("07:10")
+        above, lost = night.subjects()
+        assert above.startswith("coldest point above target")
+        assert lost.startswith("cylinder 3 not measured since 06:2")
+        assert "I will not say above target or ready until it is back" in night.body("cylinder 3")
+        night.wait_retained("engine/state", "probe-missing")
+        assert night.retained("cyl-3/temperature") is None
+
+
+def test_nobody_flies(tmp_path: Path) -> None:
+    events = [*HEAT, ("08:50", OFF, ""), ("08:50", Happening.COVER_OFF, "")]
+    with Night(tmp_path, "04:45", events, departure="07:30") as night:
+        night.until("09:10")
+        assert night.minutes("the heater off") == [0], "as soon as the planned start has passed"
+        assert night.times("the heater off") == ["07:30"]
+        assert night.times("passed, heater still on") == ["07:45", "08:00"]
+        assert "Planned start 07:30, none seen, and heat is still on." in night.body("passed")
+        assert night.sql("SELECT closed_by FROM alerts WHERE kind = 'switch-off'") == [("evidence",)]
+        night.until("13:00")
+        assert night.subjects()[-1].startswith("no longer above target, ")
+        assert '"ready" and "above target" no longer hold' in night.body("no longer")
+
+
+def test_an_owner_who_forgets_and_the_link_of_the_second(tmp_path: Path) -> None:
+    url = '[page]\npublic_url = "https://magpie.example.org"'
+    with Night(tmp_path, "04:45", HEAT, people=TWO, more=url) as night:
+        night.until("08:20")
+        assert night.minutes("the heater off") == [0, 15, 30, 90]
+        assert night.times("the heater off", "owner") == night.times("the heater off")[1:]
+        told = night.body("the heater off", "owner")
+        assert "Asked once before, no answer yet." in told
+        assert "call pilot, 555 0101" in told
+        page = night.page()
+        path = told.rpartition("https://magpie.example.org")[2]
+        for _ in range(10):
+            shown = page.get(path)
+            assert shown.status_code == 200
+            assert shown.text.count("<button") == 1
+            assert "It is off" in shown.text
+        page.head(path)
+        assert night.sql("SELECT answered FROM alerts WHERE kind = 'switch-off'") == [(None,)]
+        assert night.sql("SELECT count(*) FROM commands") == [(0,)]
+        pressed = page.post(path)
+        assert pressed.status_code == 200
+        assert "Noted: It is off." in pressed.text
+        assert "Noted" in page.post(path).text
+        assert page.get(path).status_code == 410
+        assert night.sql("SELECT answered FROM alerts WHERE kind = 'switch-off'") == [("it-is-off",)]
+        night.until("08:25")
+        assert night.sql("SELECT closed_by FROM alerts WHERE kind = 'switch-off'") == [("answer",)]
+        other = night.body("the heater off").rpartition("https://magpie.example.org")[2]
+        assert page.get(other).status_code == 410, "the alert is over, and so are its links"
+        assert page.post(other).status_code == 409
+        assert page.get("/answer/0123456789012345678901").status_code == 404
+
+
+def test_a_false_it_is_off_is_asked_again(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT, people=(("pilot", ""),)) as night:
+        night.until("06:55")
+        assert night.times("the heater off") == ["06:47"]
+        assert "Noted: It is off" in night.answer("switch-off", "it-is-off")
+        night.until("07:25")
+        assert night.minutes("the heater off") == [0, 29], "20 min of warming contradict it"
+        later = [m.text for m in night.mails if "the heater off" in m.subject][-1]
+        assert '"It is off" was said at 06:55, but it still warms.' in later
+        alerts = night.sql("SELECT answered, closed_by FROM alerts WHERE kind = 'switch-off' ORDER BY rowid")
+        assert alerts == [("it-is-off", "answer"), (None, None)]
+
+
+def test_a_false_it_is_off_is_noticed_at_once_where_power_is_measured(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT, measured=True) as night:
+        night.until("06:50")
+        night.answer("switch-off", "it-is-off")
+        night.until("06:58")
+        assert len(night.times("the heater off")) == 2
+
+
+def test_unplugged_with_the_heater_still_drawing_power(tmp_path: Path) -> None:
+    unplugged = [("06:30", LOST, place) for place in (*DEMO_REQUIRED, "sump", "ambient")]
+    with Night(tmp_path, "04:45", [*HEAT, *unplugged], measured=True, departure="06:50") as night:
+        night.until("06:40")
+        assert night.subjects()[-1] == "switch the heater off"
+        assert "perhaps unplugged, and the heater still draws power" in night.body("the heater off")
+
+
+def test_a_board_that_loses_power_while_it_heats(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT) as night:
+        night.until("05:15")
+        night.wait_retained("engine/state", "heating")
+        night.power_cut()
+        night.wait_retained("$state", "lost")
+        night.boot("05:40")
+        night.until("05:45")
+        (back,) = night.subjects()
+        assert re.match(r"board is back, missed 05:1\d to 05:40\Z", back)
+        assert "before that: warming, " in night.body("board is back")
+        night.until("06:30")
+        assert [s.rpartition(",")[0] for s in night.subjects()[1:]] == [
+            "coldest point above target",
+            "ready to start",
+        ]
+        night.wait_retained("$state", "ready")
+        night.wait_retained("engine/state", "ready")
+
+
+def test_a_broker_that_is_away_for_two_hours(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT_TO_SEVEN) as night:
+        night.until("05:10")
+        night.wait_retained("engine/state", "heating")
+        night.broker.kill()
+        night.until("07:10")
+        night.wait_for(lambda: any("The broker at" in n for n in night.status().notes))
+        assert [s.rpartition(",")[0] for s in night.subjects()[:2]] == [
+            "coldest point above target",
+            "ready to start",
+        ]
+        night.broker.start()
+        night.wait_retained("engine/state", "ready")
+        night.wait_retained("$state", "ready")
+
+
+def test_a_mail_server_that_is_away_for_a_day(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT_TO_SEVEN, messages=LOOK, departure="07:30", interval_s=300.0) as night:
+        night.until("05:05")
+        night.post.answer = lambda mail: "451 not now"
+        night.until("Sun 05:05")
+        assert night.subjects() == []
+        assert any("have not got through" in n for n in night.status().notes)
+        night.post.answer = lambda mail: "250 there again"
+        night.until("Sun 05:20")
+        night.settled()
+        state = night.status().state
+        assert state not in ("above-target", "ready")
+        late = [s for s in night.subjects() if re.search("target|ready|heater off", s)]
+        assert late == [], "what was true yesterday is not said today"
+        dropped = night.sql("SELECT DISTINCT dropped_reason FROM outbox WHERE delivered_at IS NULL")
+        assert {str(why) for (why,) in dropped} >= {"no longer true"}
+        assert None not in {why for (why,) in dropped}
+
+
+def test_quiet_hours_hold_back_all_but_harm(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT, messages='quiet = "22:00-07:10"') as night:
+        night.until("06:40")
+        assert night.mails == []
+        night.until("07:05")
+        assert night.times("the heater off") == ["06:47", "07:02"]
+        night.until("07:15")
+        assert night.times("ready to start") == ["07:10"], "written anew at their end"
+        assert night.times("above target") == [], "ready by then"
+
+
+def test_quiet_hours_of_ones_own_without_harm(tmp_path: Path) -> None:
+    people = (("pilot", ""), ("owner", 'quiet = "05:00-06:25"'), ("field", "harm_only = true"))
+    with Night(tmp_path, "04:45", [*HEAT, ("06:40", OFF, "")], people=people) as night:
+        night.until("06:35")
+        assert [len(night.subjects(who)) for who in ("pilot", "owner", "field")] == [2, 1, 0]
+        assert night.times("ready", "owner") == ["06:25"]
+        assert night.times("test message", "owner") == ["04:45"]
+
+
+def test_a_start_that_can_not_be_kept_is_said_early(tmp_path: Path) -> None:
+    with Night(tmp_path, "04:45", HEAT, departure="06:00", messages=LOOK) as night:
+        night.until("05:30")
+        (late,) = night.subjects()
+        assert re.match(r"about \d\d min late, start about 06:[345]\d\Z", late)
+        night.until("06:30")
+        assert night.times("ready to start") == ["06:17"]
+
+
+def test_a_heater_too_weak_for_the_night(tmp_path: Path) -> None:
+    with Night(tmp_path, "02:45", [("03:00", ON, "")], watts=200.0, air_c=-15.0, measured=True) as night:
+        night.until("05:30")
+        (word,) = night.subjects()
+        assert word.startswith("unlikely to reach the target, ")
+        night.answer("levelling-off", "seen")
+
+
+def test_a_recipient_is_proven_by_answering_a_test(tmp_path: Path) -> None:
+    with Night(tmp_path, "Sun 17:30") as night:
+        night.until("Sun 17:35")
+        assert any("pilot has not answered a test message yet" in n for n in night.status().notes)
+        night.until("Sun 18:05")
+        assert night.times("test message") == ["17:30", "18:00"]
+        found = re.search(r"probe-agent received (\d{6})", night.mails[-1].text)
+        assert found is not None
+        assert "no message of ours" in night.tell("answer-link", hash="00" * 32)
+        assert "Noted: messages reach pilot." in night.received(found[1])
+        night.until("Sun 18:10")
+        assert not any("test message" in n for n in night.status().notes)
+        assert found[1] not in str(night.sql("SELECT payload FROM outbox"))
