@@ -445,14 +445,11 @@ class Agent:
     def _facts(
         self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
     ) -> Facts:
-        departure_at = self._departure_at(t_s)
+        found = self._departures.unsettled(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
+        departure_at = None if found is None else found.start_at - self._offset_s
+        prepare_s = supervisor.PREPARE_S if found is None else found.uncovered_s
         look_s = self._look_s(t_s, departure_at)
-        return Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
-
-    def _departure_at(self, t_s: float) -> float | None:
-        """The planned start of the engine that is next, or has passed and is not settled [run s]."""
-        leaves_at = self._departures.unsettled_start(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
-        return None if leaves_at is None else leaves_at - self._offset_s
+        return Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater, prepare_s)
 
     def _look_s(self, t_s: float, departure_at: float | None) -> float | None:
         """The last instant at which a morning look was due [run s]; None where none is wanted that day."""
@@ -595,13 +592,14 @@ class Agent:
         """Address what is said now, and what was owed since quiet hours, and write the letters."""
         if self._messages is None or not (said or self._owed):
             return
+        now_at = self._utc(t_s)
         true = [
             word.key
             for owed in self._owed.values()
-            for _, word in owed
-            if supervisor.holds(self._watch, word) and self._departures.is_open(word.departure)
+            for at, word in owed
+            if supervisor.holds(self._watch, word) and self._departures.still_wants(word, at, now_at)
         ]
-        who, now_at = self._messages.recipients, self._utc(t_s)
+        who = self._messages.recipients
         delivery = telling.deliver(who, self.settings.messages, said, self._owed, true, now_at, self._zone)
         batch.withdrawn += [(head, r.name) for r, word in delivery.now for head in word.overtakes]
         batch.messages += [self._letter(r, word, now_at) for r, word in delivery.now]
@@ -931,6 +929,7 @@ class Agent:
             word.key,
             word.valid_s,
             to=(person,) if alone and person is not None else (),
+            overtakes=(f"plan-{word.departure}",),
             departure=word.departure,
             at_once=word.kind == "switch-on",
         )
@@ -1114,7 +1113,7 @@ class Agent:
             batch.statements += [store.mark_proven(name, now_at), store.use_link(token, now_at)]
             self._tested[name] = (self._tested.get(name, (now_at, None))[0], now_at)
             return True, f"Noted: messages reach {name}."
-        answer = words.link_answer(link.harm)
+        answer = words.link_answer(link.alert.partition(":")[0], link.harm)
         done, text = self._take_answer({"alert": link.alert, "answer": answer}, batch)
         if done:
             batch.statements.append(store.use_link(token, now_at))

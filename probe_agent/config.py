@@ -144,15 +144,14 @@ class Limits(_Table, frozen=True):
 
 class Planning(_Table, frozen=True):
     """What a plan is made with unless it says otherwise. certainty: mornings of so many on which the start
-    is to be kept; evening: local time of the word before a departure; contact: how the person at the field
-    is reached, in your own words; person: the recipient who is that person."""
+    is to be kept; evening: local time of the word before a departure; person: the recipient who switches the
+    heater on at the field."""
 
     certainty: Certainty = "9/10"
     travel_min: Minutes = 0.0
     uncovered_min: Annotated[float, msgspec.Meta(ge=0, le=180)] = 20.0
     evening: Annotated[str, msgspec.Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d\Z")] = "19:30"
     person: Name | None = None
-    contact: Name | None = None
 
 
 class OneWire(_Table, frozen=True):

@@ -20,6 +20,7 @@ from probe_agent.document import plan_now
 from probe_agent.planning import Departure, PlanRules, Snapshot, Word
 from probe_agent.status import PlanNow
 from probe_agent.store import Batch, Store
+from probe_agent.supervisor import Announcement
 
 log = logging.getLogger(__name__)
 
@@ -76,18 +77,28 @@ class Departures:
         found = self._all.get(number) if number is not None else (coming[0] if coming else None)
         return None if found is None else self._show(found, now_at)
 
-    def unsettled_start(self, since_at: float) -> float | None:
-        """The earliest planned start not before since_at [UTC s] that nobody has settled."""
-        unsettled = (d.start_at for d in self._all.values() if d.is_open or d.state == "passed")
-        return min((at for at in unsettled if at >= since_at), default=None)
+    def unsettled(self, since_at: float) -> Departure | None:
+        """The earliest departure, its start not before since_at [UTC s], that nobody has settled."""
+        found = (d for d in self._all.values() if d.is_open or d.state == "passed")
+        return min((d for d in found if d.start_at >= since_at), key=lambda d: d.start_at, default=None)
 
-    def is_open(self, number: int | None) -> bool:
-        """Whether that departure is still open; so is what belongs to none."""
-        return number is None or (number in self._all and self._all[number].is_open)
+    def still_wants(self, word: Announcement, at: float, now_at: float) -> bool:
+        """Whether a word of `at` [UTC s] that had to wait is still of use: one of a departure only while that
+        is open, and not past its own time."""
+        if word.departure is None:
+            return True
+        found = self._all.get(word.departure)
+        return found is not None and found.is_open and now_at < at + word.valid_s
 
     def _show(self, departure: Departure, now_at: float) -> PlanNow:
         more = sum(d.number != departure.number for d in self.coming)
-        return plan_now(departure, self.rules, now_at, self._settings.planning.contact, more)
+        return plan_now(departure, self.rules, now_at, self._contact, more)
+
+    @property
+    def _contact(self) -> str | None:
+        """Who is at the field, and how they are reached."""
+        found = (r for r in self._settings.recipients if r.name == self._settings.planning.person)
+        return next((f"{r.name}, {r.contact}" for r in found if r.contact is not None), None)
 
     def due(self, now_at: float, coldest_c: float | None, basis: str) -> tuple[int, ...]:
         """Which plans are to be worked out."""
@@ -216,7 +227,7 @@ class Departures:
         else:
             told = replace(before.told, switch_word_at=None)
             departure = replace(departure, told=told, timer_at=before.timer_at)
-        batch.statements.append(store.withdraw_messages(f"plan-{departure.number}"))
+        batch.withdrawn.append((f"plan-{departure.number}", None))
         self._keep(departure, now_at, batch)
         return True
 
@@ -285,7 +296,7 @@ class Departures:
         return found if found is not None and found.is_open else None
 
     def _end(self, departure: Departure, state: planning.State, batch: Batch, now_at: float) -> None:
-        batch.statements.append(store.withdraw_messages(f"plan-{departure.number}"))
+        batch.withdrawn.append((f"plan-{departure.number}", None))
         self._keep(replace(departure, state=state, changed_at=now_at), now_at, batch)
 
 

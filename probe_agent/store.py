@@ -177,7 +177,8 @@ class Batch:
     """First parts of keys of undelivered messages to drop, of one channel or of all, before new ones."""
 
     def add(self, other: Batch) -> Batch:
-        """This batch, with the other's wishes after its own."""
+        """This batch, with the other's wishes after its own: what those withdraw is not said at all."""
+        self.messages = [m for m in self.messages if not _is_withdrawn(m, other.withdrawn)]
         self.transitions += other.transitions
         self.messages += other.messages
         self.statements += other.statements
@@ -186,6 +187,13 @@ class Batch:
 
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements or self.withdrawn)
+
+
+def _is_withdrawn(message: Message, withdrawn: Iterable[tuple[str, str | None]]) -> bool:
+    return any(
+        message.dedupe_key.startswith(f"{head}:") and channel in (None, message.channel)
+        for head, channel in withdrawn
+    )
 
 
 def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite3.Connection:

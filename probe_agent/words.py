@@ -473,9 +473,30 @@ def _s(n: int) -> str:
     return "" if n == 1 else "s"
 
 
+def _heat_due(status: Status) -> str | None:
+    """By when heat must be on for the planned start; None where no plan asks for any."""
+    plan, now_at = status.plan, now_of(status)
+    if plan is None or plan.switch_on is None or plan.verdict not in ("heat", "late"):
+        return None
+    start = moment(utc_seconds(plan.earliest or plan.start), status.zone, now_at)
+    at = moment(utc_seconds(plan.timer or plan.switch_on), status.zone, now_at)
+    if plan.timer is not None:
+        is_past = utc_seconds(plan.timer) < now_at
+        return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
+    if utc_seconds(plan.switch_on) <= now_at:
+        return f"Switch the heater on now, for a start at {start}."
+    return f"Switch the heater on by {at}, for the start at {start}."
+
+
 def next_action(status: Status) -> str:
     """The one thing to do next, for somebody who may be in bed."""
     state = State(status.state)
+    if state in (State.COLD, State.OFF, State.COOLING, State.FLOWN_COOLING):
+        plan = status.plan
+        if plan is not None and plan.verdict == "none":
+            return f"Nothing to do: no heat is needed for {_moment(status, plan.start)}."
+        if (due := _heat_due(status)) is not None:
+            return due
     if state is State.PROBE_MISSING:
         return "Have the plug at the cowl looked at, or measure by hand and enter it."
     if state is State.TOO_HOT:
@@ -540,6 +561,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
         "probe-missing": f"{_capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
+        "attended": f"Asked at {since} whether somebody is with the combustion heater.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
     if a.answered:
@@ -556,16 +578,21 @@ def unproven(names: Sequence[str]) -> str | None:
     return f"{who} {verb} not answered a test message yet: don't count on messages to reach them."
 
 
-def link_answer(harm: bool) -> str:
-    """What a link in a message says when it is pressed: off where there is harm, else seen; never on."""
-    return "it-is-off" if harm else "seen"
+def link_answer(kind: str, harm: bool) -> str:
+    """What a link in a message says when it is pressed: off where there is harm, else seen, or that somebody
+    is with the heater where that was asked; never on."""
+    return "with-it" if kind == "attended" else "it-is-off" if harm else "seen"
 
 
 def answer_words(answer: str) -> str:
     """The label of an answer to an alert."""
-    return {"it-is-off": "It is off", "seen": "Seen", "received": "I got it"}.get(
-        answer, answer.replace("-", " ")
-    )
+    known = {
+        "it-is-off": "It is off",
+        "seen": "Seen",
+        "received": "I got it",
+        "with-it": "I am with it",
+    }
+    return known.get(answer, answer.replace("-", " "))
 
 
 def cautions(status: Status) -> tuple[str, ...]:
@@ -599,10 +626,10 @@ def cautions(status: Status) -> tuple[str, ...]:
 # -- the plan of a departure
 
 _WHO = {
-    "timer": "Set the timer before you leave the field.",
-    "person": "The person at the field switches it on.",
-    "pilot": "You switch it on when you arrive.",
-    "our-plug": "The plug has to be switched by somebody: nothing here does it.",
+    "timer": "Have the timer set before you leave the field.",
+    "person": "Have the person at the field switch it on.",
+    "pilot": "Switch it on when you arrive.",
+    "our-plug": "Have somebody switch the plug: nothing here does it.",
 }
 
 
@@ -720,19 +747,35 @@ def plan_who(plan: PlanNow, zone: str, now_at: float) -> str | None:
     """Who does what, and when; None where nothing is to be done."""
     if plan.switch_on is None or plan.state == "heating":
         return None
-    on_at = utc_seconds(plan.switch_on)
+    return " ".join(part for part in (_task(plan), _reach(plan, zone, now_at)) if part)
+
+
+def _task(plan: PlanNow) -> str:
+    """The one thing somebody is to do for a plan."""
+    if plan.verdict == "never":
+        return "Have cover, plugs or more heat added, or give up this start."
+    if plan.state == "heating":
+        late = ", and plan the later start" if plan.verdict == "late" else ""
+        return f"Leave heat and cover on until then{late}."
+    if plan.verdict == "unknown":
+        return "Have plug and board looked at."
+    if plan.switch_on is None or plan.verdict in ("none", "making"):
+        return "Nothing to do."
     if plan.attended:
-        out = (
-            "Combustion: somebody stays with it from lighting to shutting it off, and the hangar stays open."
-        )
-    elif plan.timer is not None:
-        return "Changes now move the start, not the switch-on."
-    else:
-        out = _WHO.get(plan.by, "")
-    out += _set_out(plan, on_at, zone, now_at)
+        return "Combustion: have somebody stay with it from lighting to shutting it off, the hangar open."
+    if plan.timer is not None:
+        return "Nothing to do: changes now move the start, not the switch-on."
+    return _WHO.get(plan.by, "")
+
+
+def _reach(plan: PlanNow, zone: str, now_at: float) -> str:
+    """When to set out, and how the person at the field is reached."""
+    if plan.switch_on is None or plan.state == "heating" or (plan.timer is not None and not plan.attended):
+        return ""
+    out = _set_out(plan, utc_seconds(plan.switch_on), zone, now_at)
     if plan.by == "person" and plan.contact:
         out += f" Reach them: {plan.contact}."
-    return out
+    return out.strip()
 
 
 def _set_out(plan: PlanNow, on_at: float, zone: str, now_at: float) -> str:
@@ -754,13 +797,18 @@ def plan_above(plan: PlanNow, zone: str, now_at: float) -> str | None:
 
 def plan_helps(plan: PlanNow, zone: str, now_at: float) -> str | None:
     """How a late start stands as wished, and what would help it; None where neither is known."""
-    out = []
-    if plan.verdict == "late" and plan.kept is not None and plan.kept >= 0.05:
-        out.append(f"As wished it is kept in {chances(plan.kept)}.")
+    return " ".join(s for s in (_as_wished(plan), _would_help(plan, zone, now_at)) if s) or None
+
+
+def _as_wished(plan: PlanNow) -> str:
+    if plan.verdict != "late" or plan.kept is None or plan.kept < 0.05:
+        return ""
+    return f"As wished it is kept in {chances(plan.kept)}."
+
+
+def _would_help(plan: PlanNow, zone: str, now_at: float) -> str:
     said = [_help(h, plan, zone, now_at) for h in plan.helps]
-    if said:
-        out.append(f"{_capital('; or '.join(said))}.")
-    return " ".join(out) or None
+    return f"{_capital('; or '.join(said))}." if said else ""
 
 
 def _help(h: HelpNow, plan: PlanNow, zone: str, now_at: float) -> str:
@@ -775,9 +823,9 @@ def _help(h: HelpNow, plan: PlanNow, zone: str, now_at: float) -> str:
 def plan_next_word(plan: PlanNow, zone: str, now_at: float) -> str:
     """When the next word of a plan comes, and what silence means."""
     if plan.next_word is None:
-        return "Next word if this changes; if none comes, look at the page before the start."
+        return "This holds until I write again: next word if it changes; if none comes, look at the page."
     at = moment(utc_seconds(plan.next_word), zone, now_at)
-    return f"Next word {at}; if none comes, count the engine as cold."
+    return f"This holds until the next word, {at}; {_COLD}"
 
 
 CLOCK_NOT_SET = "The board's clock is not set: its times may be wrong, and no word comes until it is."
@@ -818,42 +866,47 @@ def soonest_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") ->
 
 
 _NO_PLAN: Letter = (
-    ("no departure is planned",),
-    [(1, "The plan has gone meanwhile."), (1, "Next word when another is made; until then nothing is due.")],
+    ("no start is planned",),
+    [
+        (1, "The plan has gone meanwhile, and with it what was due. Nothing to do."),
+        (1, "Until another is made nothing is due: next word then; if none comes, count the engine as cold."),
+    ],
 )
 
 
 def _evening(status: Status, unit: Unit, about: About) -> Letter:
     plan = status.plan
     if plan is None:
-        return _NO_PLAN
+        return _NO_PLAN[0], [(1, coldest(status, unit, spoken=True)), *_NO_PLAN[1]]
     zone, now_at = status.zone, now_of(status)
     start = moment(utc_seconds(plan.start), zone, now_at)
-    parts = [(1, plan_line(plan, zone, now_at))]
-    parts += [(2, s) for s in (plan_who(plan, zone, now_at),) if s]
-    parts += [(2, s) for s in (plan_helps(plan, zone, now_at),) if s]
-    parts += [(3, s) for s in (_by_then(plan, unit),) if s]
-    parts += [(4, s) for s in (plan_rests(plan, unit, spoken=True),) if s]
-    parts.append((1, plan_next_word(plan, zone, now_at)))
-    return _plan_subjects(plan, start), parts
+    parts = [
+        (1, plan_line(plan, zone, now_at)),
+        (1, _task(plan)),
+        (4, _as_wished(plan)),
+        (2, _would_help(plan, zone, now_at)),
+        (3, _reach(plan, zone, now_at)),
+        *_by_then(status, plan, unit),
+        (5, plan_rests(plan, unit, spoken=True)),
+        (1, plan_next_word(plan, zone, now_at)),
+    ]
+    return _plan_subjects(plan, start), [(rank, text) for rank, text in parts if text]
 
 
-def _by_then(plan: PlanNow, unit: Unit) -> str | None:
-    """The coldest point now and without heat at the start, short enough for a message."""
+def _by_then(status: Status, plan: PlanNow, unit: Unit) -> list[Part]:
+    """The coldest point now, and without heat at the start."""
+    now: Part = (1, coldest(status, unit, spoken=True))
     if plan.cold_c is None:
-        return None
+        return [now]
     then = temperature(plan.cold_c[1], unit, (plan.limit_c,), spoken=True)
-    if plan.coldest_now_c is None or plan.coldest_now is None:
-        return f"Without heat the coldest point is about {then} by then."
-    now = temperature(plan.coldest_now_c, unit, (plan.limit_c,), spoken=True)
-    return f"Coldest point {now} ({place_name(plan.coldest_now)}), without heat about {then} by then."
+    return [now, (4, f"Without heat about {then} by then.")]
 
 
 def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
     if plan.verdict == "late":
-        return (f"{start} about {_late(plan.late_min or 0.0)} late", "start can't be kept")
+        return (f"start {start} about {_late(plan.late_min or 0.0)} late", "start can't be kept")
     if plan.verdict == "never":
-        return (f"{start} can't be kept", "start can't be kept")
+        return (f"start {start} can't be kept", "start can't be kept")
     if plan.verdict == "none":
         return (f"no heat needed for {start}",)
     if plan.need == "yes":
@@ -864,21 +917,23 @@ def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
 def _switch_on(status: Status, unit: Unit, about: About) -> Letter:
     plan = status.plan
     if plan is None or plan.switch_on is None:
-        return _NO_PLAN
+        return _NO_PLAN[0], [(1, coldest(status, unit, spoken=True)), *_NO_PLAN[1]]
     zone, now_at = status.zone, now_of(status)
     on = moment(utc_seconds(plan.switch_on), zone, now_at)
-    parts = [(1, plan_line(plan, zone, now_at))]
     if plan.attended:
-        parts += [(1, s) for s in (plan_who(plan, zone, now_at),) if s]
-        parts.append((2, "Never aimed at hoses, wiring, fuel lines or fabric."))
+        orders = [_task(plan), "Never aimed at hoses, wiring, fuel lines or fabric."]
     else:
-        set_out = _set_out(plan, utc_seconds(plan.switch_on), zone, now_at)
-        parts.append((1, f"Switch the heater on at {on}.{set_out} Look at cord, cover and plugs first."))
-    parts += [(3, s) for s in (_by_then(plan, unit),) if s]
-    parts += [
+        orders = [f"Switch the heater on at {on}.", "Look at cord, cover and plugs first."]
+    parts: list[Part] = [
+        (1, plan_line(plan, zone, now_at)),
+        (1, orders[0]),
+        (1, _set_out(plan, utc_seconds(plan.switch_on), zone, now_at).strip()),
+        (2, orders[1]),
+        *_by_then(status, plan, unit),
         (2, "Propeller: treat it as live."),
-        (1, "Next word when above target; if none comes, count the engine as cold."),
+        (1, f"This holds until the next word, when above target; {_COLD}"),
     ]
+    parts = [p for p in parts if p[1]]
     return ((f"be there {on}, heat {_heat_min(plan)} min" if plan.attended else f"heater on at {on}"),), parts
 
 
@@ -1283,6 +1338,21 @@ def _too_hot(status: Status, unit: Unit, about: About) -> Letter:
     return ("too hot, switch the heater off",), [p for p in parts if p[1]]
 
 
+def _attended(status: Status, unit: Unit, about: About) -> Letter:
+    """Whether somebody is with a combustion heater that burns."""
+    since = f" since {_moment(status, status.heater.since)}" if status.heater.since else ""
+    parts = [
+        (1, f"The combustion heater burns{since}, and nobody has said they are with it."),
+        (1, f"Coldest point {_value(status, unit)}."),
+        (2, _asked_before(about)),
+        (2, "It is never left alone: fire, carbon monoxide."),
+        (1, f"With it? Then {_answer(about, 'I am with it')}. Have it shut off otherwise: {_call(about)}."),
+        (1, f"Until it is off I ask again, next at {_next_asking('attended', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as burning alone.")
+    return ("is somebody with the heater?",), [p for p in parts if p[1]]
+
+
 def _missing(status: Status, unit: Unit, about: About) -> Letter:
     place = about.place
     places = (place,) if place else status.missing
@@ -1364,6 +1434,7 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "switch-off": _switch_off,
     "heater-stopped": _stopped,
     "too-hot": _too_hot,
+    "attended": _attended,
     "probe-missing": _missing,
     "levelling-off": _levelling,
     "setup-changed": _changed,
@@ -1379,7 +1450,16 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""
 ANSWERABLE = frozenset(
-    {"switch-off", "too-hot", "heater-stopped", "probe-missing", "levelling-off", "unplugged", "test"}
+    {
+        "attended",
+        "switch-off",
+        "too-hot",
+        "heater-stopped",
+        "probe-missing",
+        "levelling-off",
+        "unplugged",
+        "test",
+    }
 )
 """Those that can be answered, and so may end with a link."""
 

@@ -18,11 +18,12 @@ from scripted import ScriptedSource, open_agent, settings_in, tick_until
 from probe_agent import planning
 from probe_agent.agent import Agent, plan_from_settings
 from probe_agent.clock import SimulatedClock
+from probe_agent.config import Recipient
 from probe_agent.departures import kept_departures
 from probe_agent.migrations import migrate
 from probe_agent.readings import Fault
 from probe_agent.status import core_of, encode_status
-from probe_agent.store import Message, Store, ask, await_answer
+from probe_agent.store import Batch, Message, Store, ask, await_answer
 
 HOUR = 3600.0
 PLAN_KINDS = ("evening", "switch-on", "plan-late")
@@ -39,7 +40,7 @@ def cooling(t_s: float) -> dict[str, float | Fault]:
 class Inbox:
     """A courier that leaves every message in the store."""
 
-    channels = ("pilot", "field")
+    recipients = (Recipient("pilot", "null://"), Recipient("field", "null://"))
     trouble = None
 
     def start(self) -> None: ...
@@ -65,6 +66,14 @@ def told(agent: Agent, kind: str, **body: Any) -> tuple[bool, str]:
     agent.answer_commands()
     answer = json.loads(await_answer(file, command) or "{}")
     return answer["ok"], answer["text"]
+
+
+def ever(agent: Agent, channel: str = "pilot") -> list[str]:
+    """The keys of all words about departures, those too that a newer one has overtaken."""
+    rows = agent.store._db.execute(
+        "SELECT dedupe_key FROM outbox WHERE channel = ? ORDER BY rowid", (channel,)
+    )
+    return [key for (key,) in rows if key.startswith("plan-")]
 
 
 def words_of(agent: Agent, channel: str = "pilot") -> list[Message]:
@@ -149,7 +158,7 @@ def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_sw
     evening = words_of(agent)
     assert [m.dedupe_key for m in evening] == ["plan-1:evening:0"]
     assert evening[0].true_at == scripted.START_UTC + 11.5 * HOUR
-    assert "Next word" in evening[0].body
+    assert "This holds until the next word, Sat 0" in evening[0].body
     tick_until(agent, 27.5 * HOUR, 600.0)
     notices = [m for m in words_of(agent) if ":switch-on:" in m.dedupe_key]
     assert len(notices) == 1
@@ -158,7 +167,8 @@ def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_sw
     assert agent.status.plan.switch_on is not None
     on_at = planning.field_instant(agent.status.plan.switch_on, "UTC").at
     assert notices[0].true_at <= on_at - 20 * 60
-    assert 2 <= len(words_of(agent)) <= planning.MOST_WORDS + 1
+    assert 2 <= len(ever(agent)) <= planning.MOST_WORDS + 1
+    assert len(words_of(agent)) == 1, "a newer word of a plan drops the older undelivered one"
 
 
 def test_a_timer_that_is_set_is_final_and_more_isn_t_said(agent: Agent) -> None:
@@ -287,7 +297,7 @@ def test_a_combustion_heater_is_planned_attended_whatever_switches_it(tmp_path: 
     ok, text = told(agent, "plan", start="2027-01-16T06:00", certainty="8/10")
     assert ok
     assert "be there Sat 0" in text
-    assert "somebody stays with it" in text
+    assert "have somebody stay with it" in text
     assert not told(agent, "timer-set")[0]
     assert agent.status is not None
     assert agent.status.plan is not None
@@ -356,12 +366,51 @@ def test_no_word_goes_out_while_the_clock_is_not_known(agent: Agent, monkeypatch
 def test_a_moved_departure_s_switch_on_is_told_anew(agent: Agent) -> None:
     assert told(agent, "plan", start="2027-01-15T15:30", certainty="8/10")[0]
     tick_until(agent, 7 * HOUR, 300.0)
-    assert sum(":switch-on:" in m.dedupe_key for m in words_of(agent)) == 1
+    assert sum(":switch-on:" in key for key in ever(agent)) == 1
     assert told(agent, "move-departure", departure=1, start="2027-01-15T21:00")[0]
+    assert words_of(agent) == []
     tick_until(agent, 13 * HOUR, 300.0)
-    assert sum(":switch-on:" in m.dedupe_key for m in words_of(agent)) == 1
-    every = agent.store._db.execute("SELECT dedupe_key FROM outbox WHERE channel = 'pilot'").fetchall()
-    assert sum(":switch-on:" in key for (key,) in every) == 2
+    assert sum(":switch-on:" in key for key in ever(agent)) == 2
+
+
+def with_quiet(agent: Agent, hours: str) -> None:
+    """Give everybody quiet hours."""
+    messages = msgspec.structs.replace(agent.settings.messages, quiet=hours)
+    agent.settings = msgspec.structs.replace(agent.settings, messages=messages)
+
+
+def test_a_switch_on_word_waits_for_nobodys_quiet_hours_and_an_evening_word_does(agent: Agent) -> None:
+    with_quiet(agent, "19:00-09:00")
+    assert told(agent, "plan", start="2027-01-16T06:00", certainty="8/10")[0]
+    tick_until(agent, 11.6 * HOUR, 300.0)
+    assert ever(agent) == []
+    assert {w.key for owed in agent._owed.values() for _, w in owed} == {"plan-1:evening:0"}
+    tick_until(agent, 21.9 * HOUR, 300.0)
+    assert [key.split(":")[1] for key in ever(agent)] == ["switch-on"], "and nothing but that"
+    tick_until(agent, 25.2 * HOUR, 300.0)
+    assert [key.split(":")[1] for key in ever(agent)] == ["switch-on"], "their times are past at 09:00"
+    assert agent._owed == {}
+
+
+def test_a_word_that_waits_goes_out_at_the_end_of_quiet_hours_or_not_at_all(agent: Agent) -> None:
+    with_quiet(agent, "19:00-20:00")
+    assert told(agent, "plan", start="2027-01-16T12:00", certainty="8/10")[0]
+    assert told(agent, "plan", start="2027-01-16T15:00", certainty="8/10")[0]
+    tick_until(agent, 11.8 * HOUR, 300.0)
+    assert ever(agent) == []
+    assert told(agent, "cancel-departure", departure=1)[0]
+    tick_until(agent, 12.1 * HOUR, 60.0)
+    assert {key.split(":")[0] for key in ever(agent)} == {"plan-2"}
+    assert agent._owed == {}
+
+
+def test_what_is_withdrawn_drops_no_fresh_word(agent: Agent) -> None:
+    """A word written after a plan was changed stays, also where the disk refused both for a while."""
+    old, new = (Message("pilot", f"plan-1:evening:{n}", "s", "b", 0.0, 9e9) for n in range(2))
+    batch = Batch(messages=[old]).add(Batch(withdrawn=[("plan-1", None)])).add(Batch(messages=[new]))
+    assert [m.dedupe_key for m in batch.messages] == ["plan-1:evening:1"]
+    agent.store.commit(batch)
+    assert [m.dedupe_key for m in words_of(agent)] == ["plan-1:evening:1"]
 
 
 def test_a_departure_of_another_version_is_passed_over(agent: Agent) -> None:

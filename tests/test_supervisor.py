@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from probe_agent import supervisor
 from probe_agent.readings import Forecast, Point, State
-from probe_agent.supervisor import Alert, Announcement, Facts, Missed, Rules, Step, Watch
+from probe_agent.supervisor import PREPARE_S, Alert, Announcement, Facts, Missed, Rules, Step, Watch
 
 RULES = Rules(target_c=7.0, need_c=-1.0)
 TICK_S = RULES.interval_s
@@ -996,7 +996,7 @@ def late_story(minutes: float, then_minutes: float) -> Story:
     """A start that is to be kept, but above target is due so many minutes too late; and then so many."""
     story = warming()
     wanted_s = story.t_s + 3600
-    story.departure_at = wanted_s + RULES.soak_s + RULES.prepare_s
+    story.departure_at = wanted_s + RULES.soak_s + PREPARE_S
     for slip_min in (minutes, then_minutes):
         due_s = wanted_s + 60 * slip_min
         for _ in range(40):

@@ -229,8 +229,8 @@ def test_the_evening_word_says_what_is_due_by_when_and_who_does_it() -> None:
     subject, body = told("evening", samples.plan())
     assert subject == "Magpie: heat needed for Sat 09:00"
     assert "heat must be on by Sat 05:20, to keep it on 9 mornings in 10" in body
-    assert "Set the timer before you leave the field." in body
-    assert "Coldest point minus 6 °C (cylinder 3), without heat about minus 11 °C by then." in body
+    assert "Have the timer set before you leave the field." in body
+    assert "Coldest point minus 6 °C (cylinder 3). Without heat about minus 11 °C by then." in body
     person = samples.plan(by="person", travel_min=30.0, contact="Robin, 555 0134", at_best=0.75)
     _, body = told("evening", person)
     assert "15 mornings in 20, which is the most this heat allows" in body
@@ -249,12 +249,12 @@ def test_unclear_and_none_are_said_as_what_they_are() -> None:
 
 def test_a_start_that_can_t_be_kept_says_by_how_much_and_what_would_help() -> None:
     subject, body = told("plan-late", samples.late_plan())
-    assert subject == "Magpie: Sat 09:00 about 25 min late"
+    assert subject == "Magpie: start Sat 09:00 about 25 min late"
     assert "about 25 min late, start Sat 09:25" in body
     assert "With cover and plugs on, start Sat 09:01" in body
     assert "next time heat 25 min earlier" in body
     subject, body = told("plan-late", samples.plan(verdict="never", switch_on=None))
-    assert subject == "Magpie: Sat 09:00 can't be kept"
+    assert subject == "Magpie: start Sat 09:00 can't be kept"
 
 
 def test_the_switch_on_word_is_an_instruction_and_combustion_is_attended() -> None:
@@ -264,14 +264,14 @@ def test_the_switch_on_word_is_an_instruction_and_combustion_is_attended() -> No
     attended = samples.plan(by="pilot", attended=True, switch_on="2027-01-16T06:50:00Z")
     subject, body = told("switch-on", attended)
     assert subject == "Magpie: be there Sat 07:50, heat 50 min"
-    assert "somebody stays with it from lighting to shutting it off" in body
+    assert "have somebody stay with it from lighting to shutting it off" in body
 
 
 def test_a_timer_that_is_set_is_told_to_be_final() -> None:
     plan = samples.plan(timer=samples.minutes_after(-90))
     said = words.plan_answer(plan, "Europe/Oslo", utc_seconds(EVENING["now"]))
     assert "the timer is set for Sat 05:20" in said
-    assert "Changes now move the start, not the switch-on." in said
+    assert "changes now move the start, not the switch-on." in said
 
 
 # -- messages
@@ -480,6 +480,7 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "no longer above target, minus 6 °F",
         "all points lost at 06:50, unplugged?",
         "test message, please answer",
+        "is somebody with the heater?",
     }
 
 
