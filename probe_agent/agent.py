@@ -447,9 +447,11 @@ class Agent:
     ) -> Facts:
         found = self._departures.unsettled(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
         departure_at = None if found is None else found.start_at - self._offset_s
-        prepare_s = supervisor.PREPARE_S if found is None else found.uncovered_s
         look_s = self._look_s(t_s, departure_at)
-        return Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater, prepare_s)
+        facts = Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
+        if found is None:
+            return facts
+        return replace(facts, prepare_s=found.uncovered_s, told_late_s=found.told.late_s)
 
     def _look_s(self, t_s: float, departure_at: float | None) -> float | None:
         """The last instant at which a morning look was due [run s]; None where none is wanted that day."""
@@ -915,7 +917,8 @@ class Agent:
         clock isn't known: their times would be wrong."""
         if not self._clock_ok:
             return []
-        said = self._departures.follow(self._utc(t_s), self._watch.heating, batch)
+        watch = self._watch
+        said = self._departures.follow(self._utc(t_s), watch.heating, watch.heatup is not None, batch)
         return [self._announcement(word) for word in said]
 
     def _announcement(self, word: planning.Word) -> Announcement:

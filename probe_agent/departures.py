@@ -106,14 +106,14 @@ class Departures:
 
     # -- living on
 
-    def follow(self, now_at: float, heating: bool | None, batch: Batch) -> tuple[Word, ...]:
-        """One tick: what becomes of each departure, and what is to be said."""
+    def follow(self, now_at: float, heating: bool | None, heated: bool, batch: Batch) -> tuple[Word, ...]:
+        """One tick: what becomes of each departure, and what is to be said. heated: there is a heat-up."""
         out: list[Word] = []
         following = planning.next_of(self._all.values())
         for before in self.coming:
-            after = planning.followed(before, now_at, heating, before is following)
+            after = planning.followed(before, now_at, heating, heated, before is following)
             if before is following:  # a later one is spoken of when its turn has come
-                after, said = planning.words_due(after, now_at, heating, self.rules)
+                after, said = planning.words_due(after, now_at, heated, self.rules)
                 out += said
             if after != before:
                 self._keep(after, now_at, batch)

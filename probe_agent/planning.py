@@ -56,6 +56,8 @@ MOST_WORDS = 4
 """Of a plan; after them only the switch-on's own, so that a morning keeps within its budget."""
 SLIPS_S = 1800.0
 """A start that was told to be late is told again only where it slips by so much more."""
+NEVER_S = 1e6
+"""Told as late by this: that the start can't be had. JSON knows no infinity."""
 NOTICE_S = 900.0
 """So long before a person must set out the switch-on word goes out."""
 NEED_SLACK = 0.04
@@ -546,8 +548,11 @@ def _between(at: tuple[float, ...], values: tuple[float, ...], now_at: float) ->
 # -- what becomes of a departure
 
 
-def followed(departure: Departure, now_at: float, heating: bool | None, is_next: bool) -> Departure:
-    """The departure after one more tick: heating once heat is seen for it, passed when nobody spoke of it."""
+def followed(
+    departure: Departure, now_at: float, heating: bool | None, heated: bool, is_next: bool
+) -> Departure:
+    """The departure after one more tick: heating once heat is seen for it and until its heat-up is over,
+    passed when nobody spoke of it. heated: whether there is a heat-up."""
     if not departure.is_open:
         return departure
     spoken_at = departure.changed_at if departure.state == "did-not-start" else None
@@ -555,6 +560,8 @@ def followed(departure: Departure, now_at: float, heating: bool | None, is_next:
         return replace(departure, state="passed", changed_at=now_at)
     if is_next and heating is True and departure.state != "heating":
         return replace(departure, state="heating", changed_at=now_at)
+    if departure.state == "heating" and not heated:
+        return replace(departure, state="planned", changed_at=now_at)
     return departure
 
 
@@ -604,15 +611,15 @@ def notice_at(departure: Departure) -> float | None:
 
 
 def words_due(
-    departure: Departure, now_at: float, heating: bool | None, rules: PlanRules
+    departure: Departure, now_at: float, heated: bool, rules: PlanRules
 ) -> tuple[Departure, tuple[Word, ...]]:
     """What is to be said of a departure now, and the departure that remembers it. One word at a time: the
-    switch-on's has all of the plan's in it."""
+    switch-on's has all of the plan's in it. While there is a heat-up (heated) its own words say more."""
     made = departure.plan
-    if made is None or not departure.is_open or now_at >= departure.start_at + PASSED_AFTER_S:
+    if made is None or heated or not departure.is_open or now_at >= departure.start_at + PASSED_AFTER_S:
         return departure, ()
-    kind = _plan_word(departure, made, now_at, heating, rules)
-    if _notice_is_due(departure, now_at, heating, kind):
+    kind = _plan_word(departure, made, now_at, rules)
+    if _notice_is_due(departure, now_at, kind):
         to: To = "all" if kind is not None or departure.by != "person" else "person"
         departure, word = _say(departure, "switch-on", now_at, to)
         return departure, (word,)
@@ -622,36 +629,37 @@ def words_due(
     return departure, (word,)
 
 
-def _notice_is_due(departure: Departure, now_at: float, heating: bool | None, kind: str | None) -> bool:
+def _notice_is_due(departure: Departure, now_at: float, kind: str | None) -> bool:
     """Whether whoever switches is to be told now: once, and not before the plan's own word was due."""
     notice, told = notice_at(departure), departure.told
-    if notice is None or heating is True or told.switch_word_at is not None:
+    if notice is None or told.switch_word_at is not None:
         return False
     return notice <= now_at < departure.start_at and (told.words > 0 or kind is not None)
 
 
 def _plan_word(
-    departure: Departure, made: Plan, now_at: float, heating: bool | None, rules: PlanRules
+    departure: Departure, made: Plan, now_at: float, rules: PlanRules
 ) -> Literal["evening", "plan-late"] | None:
     """The first word in the evening; later ones where the plan has changed by something that matters."""
     told, late_s = departure.told, made.late_s or 0.0
     if told.words == 0:
-        return "evening" if now_at >= evening_at(departure, rules) and heating is not True else None
+        return "evening" if now_at >= evening_at(departure, rules) else None
     if told.words >= MOST_WORDS:
         return None
     if made.verdict == "late" and late_s >= (told.late_s or 0.0) + (SLIPS_S if told.late_s else CHANGED_S):
         return "plan-late"
-    if made.verdict == "never" and told.late_s != math.inf:
+    if made.verdict == "never" and told.late_s != NEVER_S:
         return "plan-late"
-    if heating is True or departure.timer_at is not None:
+    if departure.timer_at is not None:
         return None
     if told.late_s and made.verdict == "heat":
         return "evening"
     if made.need != told.need and "no" in (made.need, told.need):
         return "evening"
     before_at, at = told.switch_on_at, made.switch_on_at
-    moved = before_at is not None and at is not None and abs(at - before_at) >= CHANGED_S
-    return "evening" if moved and departure.told.switch_word_at is None else None
+    if made.verdict != "heat" or before_at is None or at is None or told.switch_word_at is not None:
+        return None  # a late one's switch-on is as soon as may be
+    return "evening" if abs(at - before_at) >= CHANGED_S else None
 
 
 def _say(
@@ -663,7 +671,7 @@ def _say(
     made, told = departure.plan, departure.told
     assert made is not None
     key = f"plan-{departure.number}:{kind}:{told.words}"
-    late_s = math.inf if made.verdict == "never" else made.late_s
+    late_s = NEVER_S if made.verdict == "never" else made.late_s
     fresh = Told(
         told.words + 1,
         now_at,

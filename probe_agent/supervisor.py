@@ -103,9 +103,10 @@ class Facts:
     """One tick as the supervisor sees it.
 
     departure_at: planned start of the engine [run s], ahead or past and not yet settled; None: none.
-    prepare_s: from heater and cover off to that start [s]. look_s: the last morning look due by now [run s];
-    None where none is wanted today. clock_ok: whether the wall clock can be believed. power: measured heater
-    power as a share of full power; None where nobody measures it.
+    prepare_s: from heater and cover off to that start [s]. told_late_s: by how much its plan said that it is
+    late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today. clock_ok:
+    whether the wall clock can be believed. power: measured heater power as a share of full power; None where
+    nobody measures it.
     """
 
     t_s: float
@@ -116,6 +117,7 @@ class Facts:
     clock_ok: bool = True
     power: float | None = None
     prepare_s: float = PREPARE_S
+    told_late_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -1018,8 +1020,8 @@ def _is_later(watch: Watch, facts: Facts, rules: Rules) -> bool:
     slip_s = late_s(watch, facts, rules)
     if slip_s is None or watch.state not in (State.HEATING, State.ABOVE_TARGET):
         return False
-    told_s = None if watch.told_late_min is None else watch.told_late_min * 60
-    if slip_s < LATE_S or (told_s is not None and slip_s < told_s + LATER_S):
+    told = (facts.told_late_s, None if watch.told_late_min is None else watch.told_late_min * 60)
+    if slip_s < max((told_s + LATER_S for told_s in told if told_s), default=LATE_S):
         return False
     return watch.late_since_s is not None and facts.t_s - watch.late_since_s >= LATE_CONFIRMED_S
 

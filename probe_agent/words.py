@@ -765,6 +765,8 @@ def _task(plan: PlanNow) -> str:
         return "Combustion: have somebody stay with it from lighting to shutting it off, the hangar open."
     if plan.timer is not None:
         return "Nothing to do: changes now move the start, not the switch-on."
+    if plan.verdict == "late" and plan.by in ("timer", "our-plug"):
+        return "Have it switched on now."
     return _WHO.get(plan.by, "")
 
 

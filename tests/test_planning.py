@@ -317,17 +317,20 @@ def test_the_ready_rule_of_the_settings_counts() -> None:
 
 def test_what_becomes_of_a_departure() -> None:
     planned = departure(1.0)
-    assert planning.followed(planned, EVENING, False, True) is planned
-    assert planning.followed(planned, EVENING, True, True).state == "heating"
-    assert planning.followed(planned, EVENING, True, False).state == "planned"
+    assert planning.followed(planned, EVENING, False, False, True) is planned
+    assert planning.followed(planned, EVENING, True, True, True).state == "heating"
+    assert planning.followed(planned, EVENING, True, True, False).state == "planned"
+    heated = replace(planned, state="heating")
+    assert planning.followed(heated, EVENING, False, True, True) is heated, "its heat-up may go on"
+    assert planning.followed(heated, EVENING, False, False, True).state == "planned"
     late = planned.start_at + planning.PASSED_AFTER_S
-    assert planning.followed(planned, late - 1, False, True).state == "planned"
-    assert planning.followed(planned, late, False, True).state == "passed"
-    assert planning.followed(planned, late, True, True).state == "heating"
+    assert planning.followed(planned, late - 1, False, False, True).state == "planned"
+    assert planning.followed(planned, late, False, False, True).state == "passed"
+    assert planning.followed(planned, late, True, True, True).state == "heating"
     again = replace(planned, state="did-not-start", changed_at=late)
-    assert planning.followed(again, late + 60, False, True).state == "did-not-start"
+    assert planning.followed(again, late + 60, False, False, True).state == "did-not-start"
     over = replace(planned, state="started")
-    assert planning.followed(over, late, True, True) is over
+    assert planning.followed(over, late, True, True, True) is over
 
 
 def test_the_next_departure_is_the_open_one_that_comes_first() -> None:
@@ -363,8 +366,8 @@ def planned(hours: float, switch_on_h: float | None = None, **more: Any) -> Depa
     return Departure(1, EVENING + hours * HOUR, EVENING, plan=made, **told)
 
 
-def said(departure: Departure, hours: float, heating: bool = False) -> tuple[Departure, list[str]]:
-    departure, found = planning.words_due(departure, EVENING + hours * HOUR, heating, RULES)
+def said(departure: Departure, hours: float, heated: bool = False) -> tuple[Departure, list[str]]:
+    departure, found = planning.words_due(departure, EVENING + hours * HOUR, heated, RULES)
     return departure, [word.kind for word in found]
 
 
@@ -396,7 +399,7 @@ def test_whoever_switches_is_told_in_time_to_get_there() -> None:
     told, found = planning.words_due(morning, EVENING + 8.25 * HOUR, False, RULES)
     assert [(w.kind, w.to) for w in found] == [("switch-on", "person")]
     assert said(told, 8.3)[1] == []
-    assert said(morning, 8.3, heating=True)[1] == []
+    assert said(morning, 8.3, heated=True)[1] == []
     timer, _ = said(planned(13.0, 9.0, by="timer"), 0.0)
     assert said(timer, 8.5)[1] == []
     at_once, found = planning.words_due(planned(13.0, 0.5), EVENING, False, RULES)
@@ -422,6 +425,9 @@ def test_a_change_that_matters_is_told_and_others_aren_t() -> None:
     assert changed(verdict="late", late_s=1200.0) == ["plan-late"]
     assert changed(verdict="late", late_s=600.0) == []
     assert changed(verdict="never", switch_on_at=None) == ["plan-late"]
+    assert changed(verdict="late", late_s=600.0, switch_on_at=EVENING + 2 * HOUR) == [], "as soon as may be"
+    warm = replace(evening, plan=replace(evening.plan, need="no", verdict="none", switch_on_at=None))
+    assert said(warm, 1.0, heated=True)[1] == [], "while it is heated, the heat-up's own words say more"
     left = replace(evening, timer_at=EVENING + 9 * HOUR)
     assert left.plan is not None
     moved_on = replace(left, plan=replace(left.plan, switch_on_at=EVENING + 8 * HOUR))
@@ -429,12 +435,12 @@ def test_a_change_that_matters_is_told_and_others_aren_t() -> None:
 
 
 def test_a_start_that_slips_on_and_on_is_told_a_few_times_at_most() -> None:
-    slipping, _ = said(planned(13.0, 9.0), 0.0)
+    slipping, _ = said(planned(13.0, 9.0, by="timer"), 0.0)
     kinds: list[str] = []
     for quarter in range(1, 48):
         assert slipping.plan is not None
         late = replace(slipping.plan, verdict="late", late_s=900.0 * quarter)
-        slipping, more = said(replace(slipping, plan=late), quarter / 4, heating=True)
+        slipping, more = said(replace(slipping, plan=late), quarter / 4)
         kinds += more
     assert kinds == ["plan-late"] * (planning.MOST_WORDS - 1)
 
