@@ -200,7 +200,8 @@ class Batch:
     """First parts of keys of undelivered messages to drop, of one channel or of all, before new ones."""
 
     def add(self, other: Batch) -> Batch:
-        """This batch, with the other's wishes after its own."""
+        """This batch, with the other's wishes after its own: what those withdraw is not said at all."""
+        self.messages = [m for m in self.messages if not _is_withdrawn(m, other.withdrawn)]
         self.transitions += other.transitions
         self.messages += other.messages
         self.statements += other.statements
@@ -209,6 +210,13 @@ class Batch:
 
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements or self.withdrawn)
+
+
+def _is_withdrawn(message: Message, withdrawn: Iterable[tuple[str, str | None]]) -> bool:
+    return any(
+        message.dedupe_key.startswith(f"{head}:") and channel in (None, message.channel)
+        for head, channel in withdrawn
+    )
 
 
 def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite3.Connection:
@@ -504,6 +512,20 @@ class Store:
         with self._lock:
             return _came_of_heatups(self._db)
 
+    def departures(self, since_at: float) -> list[str]:
+        """Departures whose start lies after a UTC instant, in order, as keep_departure kept them."""
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
+            )
+            return [str(row[0]) for row in rows]
+
+    def next_departure_number(self) -> int:
+        """The number of the next departure."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(departure), 0) + 1 FROM departures").fetchone()
+            return int(row[0])
+
     # -- outbox
 
     def due_messages(self, channels: Iterable[str]) -> list[Message]:
@@ -548,14 +570,6 @@ class Store:
         """A recipient has yet to be tested and proven."""
         with self._writing() as db:
             db.execute("DELETE FROM recipients WHERE recipient = ?", (name,))
-
-    def next_departure(self, since_at: float) -> float | None:
-        """The earliest planned start not settled and not before since_at [UTC s]."""
-        with self._lock:
-            row = self._db.execute(
-                "SELECT min(leaves_at) FROM departures WHERE outcome IS NULL AND leaves_at >= ?", (since_at,)
-            ).fetchone()
-            return None if row[0] is None else float(row[0])
 
     def departure_at_hand(
         self, from_at: float, to_at: float, near_at: float
@@ -966,6 +980,34 @@ def _came_of_heatups(db: sqlite3.Connection) -> CameOf:
     return [at for (at,) in hot], [(at, tuple(kinds.get(heatup, ()))) for heatup, at in started]
 
 
+def keep_departure(
+    number: int,
+    setup: int | None,
+    start_at: float,
+    plan: str,
+    state: str,
+    made_at: float,
+    changed_at: float,
+    switch_on_at: float | None,
+    decided_at: float | None,
+) -> Statement:
+    """A departure under its number, new or changed. plan: all of it as JSON; the other columns are for
+    people's own tools."""
+    return (
+        "INSERT INTO departures (departure, setup, leaves_at, plan, state, made_at, changed_at, switch_on_at,"
+        " decided_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (departure) DO UPDATE SET"
+        " leaves_at = excluded.leaves_at, plan = excluded.plan, state = excluded.state,"
+        " changed_at = excluded.changed_at, switch_on_at = excluded.switch_on_at,"
+        " decided_at = excluded.decided_at",
+        (number, setup, start_at, plan, state, made_at, changed_at, switch_on_at, decided_at),
+    )
+
+
+def end_departure(number: int, outcome: str, at: float) -> Statement:
+    """What came of a departure."""
+    return ("UPDATE departures SET outcome = ?, outcome_at = ? WHERE departure = ?", (outcome, at, number))
+
+
 def keep_weather(weather: Weather) -> Statement:
     """Keep what a source said last, in place of what it said before."""
     return (
@@ -1145,6 +1187,13 @@ class Reader:
     def came_of_heatups(self) -> CameOf:
         """What the record says came of the heat-ups."""
         return _came_of_heatups(self._db)
+
+    def departures(self, since_at: float) -> list[str]:
+        """Departures whose start lies after a UTC instant, in order, each as keep_departure's JSON."""
+        rows = self._db.execute(
+            "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
+        )
+        return [str(row[0]) for row in rows]
 
     def link(self, token_hash: bytes) -> Link | None:
         """What the link with that token's hash may answer; None where there is no such link."""

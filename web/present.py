@@ -12,6 +12,7 @@ from probe_agent.readings import State
 from probe_agent.status import (
     AlertNow,
     FlownNow,
+    PlanNow,
     ProbeNow,
     Status,
     is_stale,
@@ -86,6 +87,7 @@ class NowView:
     core: str
     extra: tuple[str, ...]
     next_action: str
+    plan: str | None
     alerts: tuple[AlertView, ...]
     flown: FlownView | None
     heater: str
@@ -132,6 +134,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         core=words.core(status, unit),
         extra=_extra(status),
         next_action=words.next_action(status),
+        plan=None if status.plan is None else words.plan_line(status.plan, status.zone, run_now(status)),
         alerts=tuple(_alert(a, status, unit) for a in status.alerts),
         flown=None if status.flown is None else _flown(status.flown, status.zone, run_now(status)),
         heater=words.heater_words(status),
@@ -143,6 +146,36 @@ def present_now(status: Status, unit: Unit) -> NowView:
         zone_note=f"Times are the field's ({status.zone.replace('_', ' ')}).",
         layout=status.layout,
         spoken=" ".join(s for s in (verdict, announced) if s),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """One planned departure, in reading order. acts: what can be said of it, as (word, label)."""
+
+    number: int
+    start: str
+    line: str
+    sentences: tuple[str, ...]
+    next_word: str
+    made: str | None
+    timer: bool
+    acts: tuple[tuple[str, str], ...]
+
+
+def present_plan(plan: PlanNow, zone: str, now_at: float, unit: Unit) -> PlanView:
+    """A departure as the page lays it out."""
+    begun = plan.state in ("heating", "did-not-start") or utc_seconds(plan.start) <= now_at
+    acts = [("started", "Started"), ("did-not-start", "Did not start")] if begun else []
+    return PlanView(
+        plan.departure,
+        words.moment(utc_seconds(plan.start), zone, now_at),
+        words.plan_line(plan, zone, now_at),
+        words.plan_sentences(plan, zone, now_at, unit),
+        words.plan_next_word(plan, zone, now_at),
+        None if plan.made is None else words.moment(utc_seconds(plan.made), zone, now_at),
+        plan.by == "timer" and not plan.attended and plan.timer is None and plan.switch_on is not None,
+        (*acts, ("not-flying", "Not flying")),
     )
 
 
