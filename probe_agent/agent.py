@@ -8,12 +8,12 @@ from __future__ import annotations
 import json
 import logging
 import math
+import queue
 import sqlite3
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import chain
 from pathlib import Path
@@ -21,11 +21,12 @@ from typing import Any, Protocol
 
 import msgspec
 
-from probe_agent import pairing, store, supervisor, telling, words
+from probe_agent import pairing, planning, store, supervisor, telling, words
 from probe_agent.archive import Archive, HandValue
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
 from probe_agent.config import Recipient, Settings
+from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.learning import (
     AFTER_OFF_S,
@@ -36,6 +37,7 @@ from probe_agent.learning import (
     knowledge_of,
     observed,
 )
+from probe_agent.logbook import Logbook
 from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
@@ -80,6 +82,9 @@ CHANGE_VALID_S = 3 * 86_400.0
 TEST_VALID_S = 3 * 86_400.0
 
 
+_WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
+"""Commands whose answer is worked out beside the ticks."""
+_TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
 _TOLD_CHANGE = "told-change"
 _OWED = "owed-words"
 _FORGOTTEN = (pairing.OFFER, pairing.TRY)
@@ -191,12 +196,16 @@ class Agent:
         self._heard = Heard(settings, zone)
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
+        self._logbook = Logbook(record, zone)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._knowledge = Knowledge()
         self._course = course_of(settings, plan.places, plan.required)
         self._learner = None if self._course is None else Learner(record.path, self._course, self._take_up)
         self._lesson_due_s: float | None = None
+        self._slow = Worker("planning")
+        self._being_answered: set[str] = set()
+        self._is_planning = False
         self._estimator = self._new_estimator()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
@@ -210,7 +219,6 @@ class Agent:
         self._owed: telling.Owed = {}
         self._tested = record.tested()
         self._shall_test = True
-        self._leaves_at: float | None = None
         self.status: Status | None = None
         self._begin()
 
@@ -233,6 +241,8 @@ class Agent:
         plan = self.plan
         self.store.describe_places({p: (p in plan.required, p in plan.near_heater) for p in plan.places})
         self._setup_id = self._keep_setup()
+        self._departures = Departures(self.store, self.settings, self._zone, self._setup_id)
+        self._departures.recall(self._utc(now_s))
         self._bind_first_probes()
         watch, told_offset = self._kept_watch()
         self._owed = self._kept_owed()
@@ -244,6 +254,7 @@ class Agent:
             if watch.t_s is not None:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
+        self._logbook.recall(now_s, self._offset_s)
         self._recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._lesson_due_s = now_s
@@ -387,6 +398,7 @@ class Agent:
     def _finish(self) -> None:
         if self._learner is not None:
             self._learner.stop()
+        self._slow.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in self._couriers:
             courier.stop()
@@ -419,14 +431,19 @@ class Agent:
             heater = next((s.heater for s in scans if s.heater is not None), None)
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
+            measured = self._points(samples, Scan(t_s, ()), forecast, t_s)
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
             points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
             facts = self._facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
+            became = self._follow_outings(measured, heater, t_s)
+            self._plan_when_due(facts)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
-            self._write(self._batch(step, t_s), t_s)
+            batch = self._batch(step, t_s)
+            batch.statements += became
+            self._write(batch, t_s)
             self._show(facts)
             self._learn_when_due(step, t_s)
             if self._watchdog is not None:
@@ -435,15 +452,13 @@ class Agent:
     def _facts(
         self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
     ) -> Facts:
-        departure_at = self._departure_at(t_s)
+        found = self._departures.unsettled(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
+        departure_at = None if found is None else found.start_at - self._offset_s
         look_s = self._look_s(t_s, departure_at)
-        return Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
-
-    def _departure_at(self, t_s: float) -> float | None:
-        """The planned start of the engine that is next, or has passed and is not settled [run s]."""
-        with suppress(sqlite3.Error):  # a record that can't be read just now: the last known holds on
-            self._leaves_at = self.store.next_departure(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
-        return None if self._leaves_at is None else self._leaves_at - self._offset_s
+        facts = Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
+        if found is None:
+            return facts
+        return replace(facts, prepare_s=found.uncovered_s, told_late_s=found.told.late_s)
 
     def _look_s(self, t_s: float, departure_at: float | None) -> float | None:
         """The last instant at which a morning look was due [run s]; None where none is wanted that day."""
@@ -475,6 +490,13 @@ class Agent:
             self._heard.measured(self._utc(ambient.t_s), ambient.value_c)
         for weather in self._weather.news() if self._weather is not None else ():
             self._with_next += self._heard.hear(weather)
+
+    def _follow_outings(
+        self, measured: tuple[Point, ...], heater: float | None, t_s: float
+    ) -> list[store.Statement]:
+        """What became of the heat-ups, by what the probes alone say."""
+        heats = self._watch.heatup is not None
+        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s)
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
@@ -571,7 +593,12 @@ class Agent:
         """Everything that must be acknowledged with this tick."""
         batch = Batch(transitions=list(step.transitions))
         batch.withdrawn += [(kind, None) for kind in step.withdrawn]
-        words_now = [*step.announcements, *self._change(batch), *self._first_tests(batch, t_s)]
+        words_now = [
+            *step.announcements,
+            *self._words_of_departures(t_s, batch),
+            *self._change(batch),
+            *self._first_tests(batch, t_s),
+        ]
         self._tell(words_now, batch, t_s)
         batch.statements += self._heatup_statements(step)
         batch.statements += self._alert_statements(step, t_s)
@@ -581,13 +608,14 @@ class Agent:
         """Address what is said now, and what was owed since quiet hours, and write the letters."""
         if self._messages is None or not (said or self._owed):
             return
+        now_at = self._utc(t_s)
         true = [
             word.key
             for owed in self._owed.values()
-            for _, word in owed
-            if supervisor.holds(self._watch, word)
+            for at, word in owed
+            if supervisor.holds(self._watch, word) and self._departures.still_wants(word, at, now_at)
         ]
-        who, now_at = self._messages.recipients, self._utc(t_s)
+        who = self._messages.recipients
         delivery = telling.deliver(who, self.settings.messages, said, self._owed, true, now_at, self._zone)
         batch.withdrawn += [(head, r.name) for r, word in delivery.now for head in word.overtakes]
         batch.messages += [self._letter(r, word, now_at) for r, word in delivery.now]
@@ -608,7 +636,10 @@ class Agent:
             code=store.CODE if url is None and word.kind == "test" else "",
             next_at=telling.next_test_at(self.settings.messages.weekly_test, now_at, self._zone),
         )
-        subject, body = words.message(word.kind, self.status, self.settings.messages.unit, about)
+        shown = self.status
+        if word.departure is not None:
+            shown = msgspec.structs.replace(shown, plan=self._departures.shown(now_at, word.departure))
+        subject, body = words.message(word.kind, shown, self.settings.messages.unit, about)
         return Message(recipient.name, word.key, subject, body, now_at, now_at + word.valid_s, alert=alert)
 
     def _first_tests(self, batch: Batch, t_s: float) -> list[Announcement]:
@@ -688,8 +719,10 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        later = [*self._with_next, store.keep_value("watch", watch)]
-        whole = Batch().add(self._unwritten).add(Batch(statements=later))
+        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch()]
+        # What could wait first: what is written at once may be of the same departure, and later.
+        whole = Batch(statements=list(self._with_next)).add(self._unwritten)
+        whole.add(Batch(statements=kept))
         try:
             self.store.commit(whole)
         except sqlite3.Error as err:
@@ -793,7 +826,9 @@ class Agent:
             self._demo,
             self._clock_ok,
             self._learned(),
+            self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
+            self._logbook.shown(self.clock.monotonic()),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -830,6 +865,94 @@ class Agent:
     def _utc(self, t_s: float) -> float:
         return t_s + self._offset_s
 
+    # -- planning
+
+    def _plan_when_due(self, facts: Facts) -> None:
+        """Have plans worked out that are due; no tick waits for them but in a run that jumps."""
+        now_at = self._utc(facts.t_s)
+        if self._is_planning or not self._departures.coming:
+            return
+        coldest = supervisor.coldest_of(facts.points)
+        coldest_c = coldest.counted_c if coldest is not None else None
+        due = self._departures.due(now_at, coldest_c, self._plan_basis(facts))
+        if not due:
+            return
+        self._is_planning = True
+        snapshot = self._snapshot(facts)
+        self._in_background(lambda: self._work_out(due, snapshot))
+
+    def _work_out(self, numbers: tuple[int, ...], snapshot: planning.Snapshot) -> None:
+        try:
+            plans = self._departures.work_out(numbers, snapshot)
+        finally:
+            self._is_planning = False
+        with self._lock:
+            batch = Batch()
+            self._departures.take(plans, snapshot.now_at, batch)
+            self._with_next += batch.statements  # lost with the power, it is worked out again
+
+    def _plan_basis(self, facts: Facts) -> str:
+        """What plans rest on besides the curve and the clock."""
+        missing = ",".join(supervisor.missing_places(facts.points))
+        weather = self._heard.in_use(self._utc(facts.t_s))
+        said = (weather.source, weather.issued_at) if weather is not None else None
+        return f"{self._knowledge.stamp}|{self._watch.heating}|{missing}|{self._watch.flown}|{said}"
+
+    def _snapshot(self, facts: Facts) -> planning.Snapshot:
+        """The last tick, frozen, for what is worked out beside it. Under the tick's lock."""
+        setup, coldest = self.settings.setup, supervisor.coldest_of(facts.points)
+        outlook = self._estimator.outlook(
+            setup is not None and setup.cover, setup is not None and setup.cowl_plugs
+        )
+        air_c = next((p.value_c for p in facts.points if p.place == "ambient"), None)
+        memory = self._knowledge.memory
+        return planning.Snapshot(
+            now_at=self._utc(facts.t_s),
+            offset_s=self._offset_s,
+            outlook=outlook if coldest is not None else None,
+            air=self._heard.known(facts.t_s, self._offset_s),
+            air_now_c=air_c,
+            coldest=coldest.place if coldest is not None else None,
+            coldest_c=coldest.counted_c if coldest is not None else None,
+            missing=supervisor.missing_places(facts.points),
+            heating=self._watch.heating,
+            flown=self._watch.flown,
+            heat_ups=memory.heat_ups if memory is not None else 0,
+            basis=self._plan_basis(facts),
+        )
+
+    def _in_background(self, work: Callable[[], None]) -> None:
+        """Beside the ticks; at once in a run that jumps from tick to tick, which is then always the same."""
+        if self.clock.rate == math.inf:
+            work()
+        else:
+            self._slow.do(work)
+
+    def _words_of_departures(self, t_s: float, batch: Batch) -> list[Announcement]:
+        """What becomes of the departures with this tick, and what is to be said of them; nothing while the
+        clock isn't known: their times would be wrong."""
+        if not self._clock_ok:
+            return []
+        watch = self._watch
+        said = self._departures.follow(self._utc(t_s), watch.heating, watch.heatup is not None, batch)
+        return [self._announcement(word) for word in said]
+
+    def _announcement(self, word: planning.Word) -> Announcement:
+        """A word of a plan as one of the supervisor's: whoever is at the field is spoken to alone where it
+        is meant for them, and a switch-on waits for nobody's quiet hours."""
+        person = self.settings.planning.person
+        known = self._messages.recipients if self._messages is not None else ()
+        alone = word.to == "person" and person is not None and any(r.name == person for r in known)
+        return Announcement(
+            word.kind,
+            word.key,
+            word.valid_s,
+            to=(person,) if alone and person is not None else (),
+            overtakes=(f"plan-{word.departure}",),
+            departure=word.departure,
+            at_once=word.kind == "switch-on",
+        )
+
     # -- commands
 
     def _poll_commands(self, stop: threading.Event) -> None:
@@ -854,22 +977,69 @@ class Agent:
     def answer_commands(self) -> None:
         """Carry out and answer what waits; a command past its time is refused."""
         for command in self.store.waiting_commands():
+            if command.kind in _WORKED_OUT:
+                self._answer_beside(command)
+                continue
             with self._lock:
                 batch = Batch()
-                done, text = self._carry_out(command, batch)
-                batch.statements.append(
-                    store.answer_command(command.id, json.dumps({"ok": done, "text": text}))
-                )
-                if command.kind in _FORGOTTEN:
-                    batch.statements.append(store.forget_body(command.id))
-                self._write(batch, self.clock.monotonic())
-                if done and self._last is not None:
-                    self.status = self._document(*self._last)
-                    self._show(self._last[0])
+                self._answer(command, self._carry_out(command, batch), batch)
+
+    def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
+        """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
+        done, text = answer
+        batch.statements.append(store.answer_command(command.id, json.dumps({"ok": done, "text": text})))
+        if command.kind in _FORGOTTEN:
+            batch.statements.append(store.forget_body(command.id))
+        self._write(batch, self.clock.monotonic())
+        if done and self._last is not None:
+            self.status = self._document(*self._last)
+            self._show(self._last[0])
+
+    def _answer_beside(self, command: Command) -> None:
+        """Have a question answered beside the ticks, once."""
+        if command.id in self._being_answered:
+            return
+        self._being_answered.add(command.id)
+        self._in_background(lambda: self._work_out_answer(command))
+
+    def _work_out_answer(self, command: Command) -> None:
+        """Answer a question from the last tick, frozen; what it plans is kept with the answer."""
+        try:
+            with self._lock:
+                snapshot = None if self._last is None else self._snapshot(self._last[0])
+            departure, answer = self._answer_to(command, snapshot)
+            with self._lock:
+                batch = Batch()
+                if departure is not None and not self._departures.enter(
+                    departure, self._utc(self.clock.monotonic()), batch
+                ):
+                    answer = False, "That departure isn't planned any more. The page shows which are."
+                if answer[0] and not self._clock_ok:
+                    answer = True, f"{words.CLOCK_NOT_SET} {answer[1]}"
+                self._answer(command, answer, batch)
+        finally:
+            self._being_answered.discard(command.id)
+
+    def _answer_to(
+        self, command: Command, snapshot: planning.Snapshot | None
+    ) -> tuple[planning.Departure | None, Answer]:
+        if time.time() > command.expires_at:
+            return None, _TOO_LATE
+        if snapshot is None:
+            return None, (False, "Nothing has been measured yet. Ask again in a minute.")
+        try:
+            if command.kind == "what-if":
+                return None, self._departures.what_if(command.body, snapshot)
+            ask = self._departures.plan if command.kind == "plan" else self._departures.move
+            return ask(command.body, snapshot)
+        except planning.NoSuchTime as err:
+            return None, (False, str(err))
+        except (KeyError, TypeError, ValueError) as err:
+            return None, (False, f"The command is not complete ({err}). Nothing was changed.")
 
     def _carry_out(self, command: Command, batch: Batch) -> Answer:
         if time.time() > command.expires_at:
-            return False, "That came too late and was not carried out. Please give it again."
+            return _TOO_LATE
         act = {
             "hand-reading": self._take_hand_reading,
             "undo-hand-reading": self._undo_hand_reading,
@@ -878,18 +1048,40 @@ class Agent:
             "oil-out": self._take_oil_out,
             "oil-back": self._take_oil_back,
             "exclude-heatup": self._exclude_heatup,
+            "cancel-departure": self._told(Departures.cancel, "not-flying"),
+            "started": self._told(Departures.started, "started"),
+            "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
+            "timer-set": self._told(Departures.timer_set),
             "answer-link": self._take_link,
             pairing.OFFER: self._offer_code,
             pairing.TRY: self._try_code,
             pairing.END: self._end_session,
             "weather-said": self._take_weather_word,
+            "flew": self._take_flew_word,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
         try:
             return act(command.body, batch)
+        except planning.NoSuchTime as err:
+            return False, str(err)
         except (KeyError, TypeError, ValueError) as err:
             return False, f"The command is not complete ({err}). Nothing was changed."
+
+    def _told(
+        self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer], said: str | None = None
+    ) -> Callable[[Mapping[str, Any], Batch], Answer]:
+        """What is told of a departure, carried out at this instant; the outing at hand hears of it too."""
+
+        def carry_out(body: Mapping[str, Any], batch: Batch) -> Answer:
+            now_s = self.clock.monotonic()
+            start_at = self._departures.start_of(body)
+            answer = act(self._departures, body, batch, self._utc(now_s))
+            if answer[0] and start_at is not None and said is not None:
+                batch.statements += self._logbook.hear_departure(said, start_at, now_s)
+            return answer
+
+        return carry_out
 
     def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._hand.take(body, batch, self.clock.monotonic())
@@ -911,6 +1103,11 @@ class Agent:
 
     def _take_weather_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         done, text, statements = self._heard.take_word(body, self._utc(self.clock.monotonic()))
+        batch.statements += statements
+        return done, text
+
+    def _take_flew_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text, statements = self._logbook.take_word(body, self.clock.monotonic())
         batch.statements += statements
         return done, text
 
@@ -952,7 +1149,7 @@ class Agent:
             batch.statements += [store.mark_proven(name, now_at), store.use_link(token, now_at)]
             self._tested[name] = (self._tested.get(name, (now_at, None))[0], now_at)
             return True, f"Noted: messages reach {name}."
-        answer = words.link_answer(link.harm)
+        answer = words.link_answer(link.alert.partition(":")[0], link.harm)
         done, text = self._take_answer({"alert": link.alert, "answer": answer}, batch)
         if done:
             batch.statements.append(store.use_link(token, now_at))
@@ -977,6 +1174,35 @@ class Agent:
             return False, "Check the oil's level first; then say back in, level checked."
         self._watch = supervisor.say_oil(self._watch, False, self.clock.monotonic())
         return True, words.OIL_IS_BACK
+
+
+class Worker:
+    """A thread that works through what it is given, one after the other; it begins with the first of it."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+        self._waiting: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._thread: threading.Thread | None = None
+
+    def do(self, work: Callable[[], None]) -> None:
+        """Have that done soon. Never blocks."""
+        self._waiting.put(work)
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._run, name=self._name, daemon=True)
+            self._thread.start()
+
+    def stop(self) -> None:
+        """End after what is at hand."""
+        if self._thread is not None:
+            self._waiting.put(None)
+            self._thread.join(10.0)
+
+    def _run(self) -> None:
+        while (work := self._waiting.get()) is not None:
+            try:
+                work()
+            except Exception:  # the next plan or question may well be answered
+                log.exception("%s failed", self._name)
 
 
 @dataclass(slots=True)

@@ -26,7 +26,14 @@ import msgspec
 
 from probe_agent import pairing, words
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
-from probe_agent.config import Settings, SettingsError, load_settings, parse_settings, with_target
+from probe_agent.config import (
+    CERTAINTIES,
+    Settings,
+    SettingsError,
+    load_settings,
+    parse_settings,
+    with_target,
+)
 from probe_agent.status import utc_text
 from probe_agent.store import Reader, Store, StoreError, StoreNewerError, ask, await_answer
 
@@ -128,6 +135,8 @@ def main() -> None:
     probe-agent weather                     the weather heard, and the air expected at the aircraft
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
+    probe-agent outings                     what became of each heat-up; flew flown-hot says it
+    probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
     probe-agent pair                        a code that lets one phone act; --viewer: only look
     probe-agent sessions                    which phones are paired; unpair 3 ends one
     probe-agent-web                         the page for the phone
@@ -892,6 +901,53 @@ def score(settings_file: Path | None, store_file: Path | None, as_json: bool) ->
     click.echo(sentence or "None of them reached its target with a forecast to judge.")
 
 
+@main.command()
+@settings_option
+@store_option
+@click.option("--last", type=click.IntRange(1, 1000), default=30, show_default=True, help="How many.")
+def outings(settings_file: Path | None, store_file: Path | None, last: int) -> None:
+    """What became of each heat-up and absence of the harness, and what that rests on; newest first."""
+    from probe_agent import logbook
+
+    file, now_at = _store_file(settings_file, store_file), SystemClock().utc()
+    settings = _settings(settings_file, needed=store_file is None)
+    zone, unit = _zone(settings), settings.messages.unit
+    try:
+        reader = Reader(file)
+        try:
+            found, counted = reader.outings(last), logbook.counted(reader.came_of_heatups())
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    if not found:
+        click.echo(
+            "Nothing is kept yet. A heat-up begins a row, and so does the harness when it is unplugged."
+        )
+        return
+    for o in found:
+        of = "" if o.heatup is None else f", heat-up {o.heatup}"
+        of += "" if o.departure is None else f", departure {o.departure}"
+        click.echo(f"{o.number}  {_day(o.began_at, zone)}{of}: {words.outing_kind(o.kind)}")
+        click.echo(f"   rests on: {words.outing_rests_on(o, zone, now_at, unit)}")
+    click.echo(words.since_flight(counted.hot_at, counted.without, counted.unknown, now_at))
+
+
+@main.command()
+@settings_option
+@store_option
+@click.option("--outing", type=click.IntRange(1), help="Its number, as outings shows it (default: the last).")
+@click.argument("kind", type=click.Choice(list(words.FLEW_ANSWERS)))
+def flew(settings_file: Path | None, store_file: Path | None, outing: int | None, kind: str) -> None:
+    """Say what became of a heat-up: probe-agent flew flown-hot
+
+    flown-hot: oil at 82 °C (180 °F) or more for 30 min in flight (common practice, no source). Said again,
+    it is corrected.
+    """
+    body = {"what": kind} if outing is None else {"what": kind, "outing": outing}
+    _ask(settings_file, store_file, "flew", body)
+
+
 def _score_table(rows: Sequence[Any], zone: str) -> list[str]:
     head = ("no", "started", "warm-up", *(f"{p} %" for p in (25, 50, 75)), "lesson")
     table = [head]
@@ -915,6 +971,98 @@ def _score_cell(judged: Any) -> str:
         return "-"
     error = "never" if judged.error_s is None else f"{judged.error_s / 60:+.0f}"
     return error + ("" if judged.inside else " *")
+
+
+def plan_options(command: Callable[..., None]) -> Callable[..., None]:
+    """What a plan may say beside its start."""
+    for option in (
+        click.option("--uncovered-min", type=click.FloatRange(0, 180), help="Heater off to engine start."),
+        click.option("--travel-min", type=click.FloatRange(0, 600), help="Way of whoever switches it on."),
+        click.option(
+            "--certainty",
+            type=click.Choice(list(CERTAINTIES)),
+            help="On how many mornings the start is to be kept (default: the settings').",
+        ),
+        store_option,
+        settings_option,
+    ):
+        command = option(command)
+    return command
+
+
+def _wishes(**said: Any) -> dict[str, Any]:
+    """A command's body: what was said, nothing for what wasn't."""
+    return {name: value for name, value in said.items() if value is not None}
+
+
+@main.command()
+@plan_options
+@click.argument("start", metavar="YYYY-MM-DDTHH:MM")
+def plan(settings_file: Path | None, store_file: Path | None, start: str, **wishes: Any) -> None:
+    """Plan an engine start, on the field's clock: probe-agent plan 2026-12-05T09:00
+
+    One plan belongs to one departure; nothing repeats by itself. It answers whether heat is needed, when it
+    must go on at the latest, and what that rests on.
+    """
+    _ask(settings_file, store_file, "plan", _wishes(start=start, **wishes))
+
+
+@main.command(name="what-if")
+@plan_options
+@click.argument("start", metavar="[YYYY-MM-DDTHH:MM]", required=False)
+def what_if(settings_file: Path | None, store_file: Path | None, start: str | None, **wishes: Any) -> None:
+    """Ask what a plan would say; without a start, for the earliest one. Plans nothing."""
+    _ask(settings_file, store_file, "what-if", _wishes(start=start, **wishes))
+
+
+@main.command()
+@settings_option
+@store_option
+def plans(settings_file: Path | None, store_file: Path | None) -> None:
+    """The planned departures, the next one first."""
+    from probe_agent.departures import kept_departures
+
+    settings, file = _settings(settings_file), _store_file(settings_file, store_file)
+    zone, now_at = _zone(settings), time.time()
+    try:
+        found = kept_departures(file, now_at)
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    for shown in found:
+        click.echo(f"{shown.departure}  {words.plan_line(shown, zone, now_at)}")
+    if not found:
+        click.echo("No departure is planned. probe-agent plan 2026-12-05T09:00 plans one.")
+
+
+@main.command()
+@settings_option
+@store_option
+@click.argument("number", type=click.IntRange(1))
+@click.argument("start", metavar="YYYY-MM-DDTHH:MM")
+def move(settings_file: Path | None, store_file: Path | None, number: int, start: str) -> None:
+    """Give a planned departure another start; plans shows the numbers."""
+    _ask(settings_file, store_file, "move-departure", {"departure": number, "start": start})
+
+
+@main.command(name="timer-set")
+@settings_option
+@store_option
+@click.option("--at", metavar="YYYY-MM-DDTHH:MM", help="What it is set to, if not what was planned.")
+@click.argument("number", type=click.IntRange(1))
+def timer_set(settings_file: Path | None, store_file: Path | None, at: str | None, number: int) -> None:
+    """The timer is set and you leave: from then on only the start moves."""
+    _ask(settings_file, store_file, "timer-set", _wishes(departure=number, at=at))
+
+
+@main.command()
+@settings_option
+@store_option
+@click.argument("number", type=click.IntRange(1))
+@click.argument("outcome", type=click.Choice(["started", "did-not-start", "not-flying"]))
+def departure(settings_file: Path | None, store_file: Path | None, number: int, outcome: str) -> None:
+    """Say what came of a planned departure."""
+    kind = "cancel-departure" if outcome == "not-flying" else outcome
+    _ask(settings_file, store_file, kind, {"departure": number})
 
 
 def _store_file(settings_file: Path | None, store_file: Path | None) -> Path:

@@ -22,6 +22,9 @@ Layout = Literal["opposed-4", "opposed-6", "in-line", "v", "radial", "other"]
 Heater = Literal["fixed-pad", "pads-and-bands", "cowl-heater", "ducted-air", "combustion"]
 Hangar = Literal["outside", "unheated", "heated"]
 SwitchedBy = Literal["our-plug", "timer", "person", "pilot"]
+Certainty = Literal["8/10", "9/10", "19/20"]
+CERTAINTIES: Mapping[Certainty, float] = {"8/10": 0.8, "9/10": 0.9, "19/20": 0.95}
+"""In so many mornings of so many a start is to be kept."""
 
 CYLINDER = re.compile(r"cyl-[1-9]\d?\Z")
 ONE_WIRE_ADDRESS = re.compile(r"[0-9a-f]{2}-[0-9a-f]{12}\Z")
@@ -134,6 +137,21 @@ class Limits(_Table, frozen=True):
     soak_min: Minutes = 30.0
     core_certainty: Annotated[float, msgspec.Meta(ge=0.5, le=0.99)] = 0.9
     switch_off_after_ready_min: Minutes = 30.0
+    need_air_below_c: Temperature | None = None
+    """With need_air_hours: the manual's limit as air below this for so many hours or longer."""
+    need_air_hours: Annotated[float, msgspec.Meta(gt=0, le=72)] | None = None
+
+
+class Planning(_Table, frozen=True):
+    """What a plan is made with unless it says otherwise. certainty: mornings of so many on which the start
+    is to be kept; evening: local time of the word before a departure; person: the recipient who switches the
+    heater on at the field."""
+
+    certainty: Certainty = "9/10"
+    travel_min: Minutes = 0.0
+    uncovered_min: Annotated[float, msgspec.Meta(ge=0, le=180)] = 20.0
+    evening: Annotated[str, msgspec.Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d\Z")] = "19:30"
+    person: Name | None = None
 
 
 class OneWire(_Table, frozen=True):
@@ -284,6 +302,7 @@ class Settings(_Table, frozen=True):
     probes: tuple[Probe, ...] = ()
     setups: tuple[Setup, ...] = ()
     limits: Limits = Limits()
+    planning: Planning = Planning()
     one_wire: OneWire = OneWire()
     sampling: Sampling = Sampling()
     store: StorePlace = StorePlace()
@@ -475,10 +494,13 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
     if found := re.match(r"Expected `(?:float|int)` (<=|>=|<|>) (\S+)", reason):
         bound = {"<=": "at most", ">=": "at least", "<": "below", ">": "above"}[found[1]]
         return f"must be {bound} {float(found[2]):g}. Correct the number."
+    if "matching regex" in reason and path[-1:] == ("evening",):
+        return "must be a time of day. Write it like 19:30."
     if "matching regex" in reason and path[-1:] in _TIMES:
         return f"must be written like {_TIMES[path[-1:]]}. Correct it."
     if "matching regex" in reason and (
-        path[-1:] in (("name",), ("contact",)) and path[0] in ("aircraft", "recipients")
+        path[-1:] in (("person",), ("contact",))
+        or (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients"))
     ):
         return "must be one line of text without blanks at its ends. Correct it."
     if "matching regex" in reason and path[0] == "weather":
@@ -536,6 +558,7 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
         raise SettingsError(f"{file}: {target} is below {need}. Raise the target or lower the need-limit.")
     if limits.too_hot_c <= limits.target_c:
         raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
+    _check_planning(settings, file)
     _check_page(settings.page, file)
     _check_places(settings, file)
     _check_probes(settings, file)
@@ -561,6 +584,16 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
             raise SettingsError(
                 f"{file}: recipients: {r.name} needs address or address_file, one of the two."
             )
+
+
+def _check_planning(settings: Settings, file: str) -> None:
+    limits, person = settings.limits, settings.planning.person
+    if (limits.need_air_below_c is None) != (limits.need_air_hours is None):
+        raise SettingsError(
+            f"{file}: limits: need_air_below_c (or _f) and need_air_hours belong together. Give both or none."
+        )
+    if person is not None and person not in {r.name for r in settings.recipients}:
+        raise SettingsError(f"{file}: planning.person: {person} is not among the recipients. Add it there.")
 
 
 def _check_page(page: Page, file: str) -> None:

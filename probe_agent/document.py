@@ -8,15 +8,19 @@ import msgspec
 
 from probe_agent import supervisor, words
 from probe_agent.config import Settings, may_be_coldest, unmeasured_far_places
+from probe_agent.planning import Departure, Plan, PlanRules, evening_at, notice_at
 from probe_agent.readings import Forecast, Point, State
 from probe_agent.status import (
     STATUS_VERSION,
     AirNow,
     AlertNow,
     FanNow,
+    FlownNow,
     HeaterNow,
+    HelpNow,
     LearnedNow,
     MissedNow,
+    PlanNow,
     ProbeNow,
     RunTime,
     SignNow,
@@ -38,7 +42,9 @@ class Frame:
     demo: bool
     clock_ok: bool
     learned: LearnedNow | None = None
+    plan: PlanNow | None = None
     air: AirNow | None = None
+    flown: FlownNow | None = None
 
 
 def document(
@@ -101,13 +107,87 @@ def document(
         fan=_fan_now(forecast),
         notes=notes,
         learned=frame.learned,
+        plan=frame.plan,
         start=_start_now(watch, facts, rules, offset_s),
         missed=None if watch.missed is None else _missed_now(watch.missed, offset_s),
         air=frame.air,
         signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
         oil_out=watch.oil_out_s is not None,
+        flown=frame.flown,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
+
+
+def plan_now(
+    departure: Departure, rules: PlanRules, now_at: float, contact: str | None = None, more: int = 0
+) -> PlanNow:
+    """A departure and its plan as a viewer needs them. more: how many others are planned."""
+    plain = PlanNow(
+        departure=departure.number,
+        start=utc_text(departure.start_at),
+        state=departure.state,
+        verdict="making",
+        need="unclear",
+        chance=None,
+        certainty=departure.certainty,
+        by=departure.by,
+        attended=departure.attended,
+        uncovered_min=departure.uncovered_s / 60,
+        travel_min=departure.travel_s / 60,
+        made=None,
+        limit_c=rules.limit_c,
+        timer=None if departure.timer_at is None else utc_text(departure.timer_at),
+        next_word=_next_word(departure, rules, now_at),
+        contact=contact,
+        more=more,
+    )
+    return plain if departure.plan is None else _planned(plain, departure.plan)
+
+
+def _planned(plain: PlanNow, plan: Plan) -> PlanNow:
+    def text(at: float | None) -> str | None:
+        return None if at is None else utc_text(at)
+
+    low, middle, high = plan.above if plan.above is not None else (None, None, None)
+    rests = plan.rests
+    return msgspec.structs.replace(
+        plain,
+        verdict=plan.verdict,
+        need=plan.need,
+        chance=_rounded(plan.chance, 3),
+        made=utc_text(plan.made_at),
+        by_air=plan.by_air,
+        cold_c=_rounded3(plan.coldest_c),
+        coldest_now=rests.coldest,
+        coldest_now_c=_rounded(rests.coldest_c, 3),
+        missing=rests.missing,
+        heat_ups=rests.heat_ups,
+        air=rests.air,
+        air_age_min=None if rests.air_age_s is None else round(rests.air_age_s / 60),
+        heated_hangar=rests.heated_hangar,
+        flown=rests.flown,
+        after_another=rests.after_another,
+        switch_on=text(plan.switch_on_at),
+        at_best=plan.at_best,
+        kept=plan.kept,
+        earliest=text(plan.start_at),
+        late_min=None if plan.late_s is None else round(plan.late_s / 60),
+        above=None if plan.above is None else (text(low), text(middle), text(high)),
+        helps=tuple(
+            HelpNow(h.kind, text(h.start_at), None if h.by_s is None else h.by_s / 60) for h in plan.helps
+        ),
+    )
+
+
+def _next_word(departure: Departure, rules: PlanRules, now_at: float) -> str | None:
+    """When the next word of a departure comes by itself; None where none does."""
+    told, notice = departure.told, notice_at(departure)
+    evening = evening_at(departure, rules)
+    if told.words == 0 and evening > now_at:
+        return utc_text(evening)
+    if notice is not None and told.switch_word_at is None and notice > now_at:
+        return utc_text(notice)
+    return None
 
 
 def _above_until(forecast: Forecast, offset_s: float) -> tuple[str | None, str | None, str | None] | None:

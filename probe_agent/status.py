@@ -115,6 +115,88 @@ class LearnedNow(_Part, frozen=True):
     changed: str = ""
 
 
+class OutingNow(_Part, frozen=True, omit_defaults=True):
+    """What became of a heat-up or an absence of the harness; kind as in outings.Kind. unplugged, plugged:
+    when the harness came off and on again; told: when somebody said what it was."""
+
+    outing: int
+    kind: str
+    began: str
+    unplugged: str | None = None
+    plugged: str | None = None
+    told: str | None = None
+
+
+class FlownNow(_Part, frozen=True):
+    """Heat-ups since the last flight with hot oil long enough. hot: when that was; without: heat-ups known
+    to have had none since; unknown: those of which it isn't known. asked: the outing that somebody should
+    say something of; told: else the last of which somebody has."""
+
+    hot: str | None = None
+    without: int = 0
+    unknown: int = 0
+    asked: OutingNow | None = None
+    told: OutingNow | None = None
+
+
+class HelpNow(_Part, frozen=True, omit_defaults=True):
+    """What would help a start that can't be kept: "cover", "certainty" (8 mornings in 10 are enough) with the
+    start it allows, or "earlier" heat next time, by so many minutes."""
+
+    kind: str
+    start: str | None = None
+    by_min: float | None = None
+
+
+class PlanNow(_Part, frozen=True, omit_defaults=True):
+    """The plan of one departure, the next one in a core document.
+
+    start: the wished engine start. need: yes, no, unclear; chance: that the engine is below the limit then
+    without heat. verdict: none, heat, late, never, unknown, or making while it is worked out. switch_on: when
+    heat goes on, final where timer says what a timer was set to. kept: chance that the start is kept;
+    earliest: the start that is kept where this one isn't, late_min later. above: 10/50/90 % instants of above
+    target. coldest_now … after_another: as planning.Rests has them. next_word: when the next one comes.
+    """
+
+    departure: int
+    start: str
+    state: str
+    verdict: str
+    need: str
+    chance: float | None
+    certainty: float
+    by: str
+    attended: bool
+    uncovered_min: float
+    travel_min: float
+    made: str | None
+    limit_c: float
+    by_air: bool = False
+    cold_c: tuple[float, float, float] | None = None
+    coldest_now: str | None = None
+    coldest_now_c: float | None = None
+    missing: tuple[str, ...] = ()
+    heat_ups: int = 0
+    air: str = "nothing"
+    air_age_min: float | None = None
+    heated_hangar: bool = False
+    flown: bool = False
+    after_another: bool = False
+    switch_on: str | None = None
+    timer: str | None = None
+    at_best: float | None = None
+    """The certainty the plan is for, where the wished one can't be had however early heat goes on."""
+    kept: float | None = None
+    earliest: str | None = None
+    late_min: float | None = None
+    above: tuple[str | None, str | None, str | None] | None = None
+    helps: tuple[HelpNow, ...] = ()
+    next_word: str | None = None
+    contact: str | None = None
+    more: int = 0
+    """How many other departures are planned."""
+
+
 class AirNow(_Part, frozen=True):
     """What the air to come rests on.
 
@@ -212,6 +294,8 @@ class Status(_Part, frozen=True):
     """What the owner should know besides: store trouble, broker away, unknown probe on the bus."""
     learned: LearnedNow | None = None
     """None where no setup is described."""
+    plan: PlanNow | None = None
+    """Of the next departure; None where none is planned."""
     start: StartNow | None = None
     """None where no start is planned."""
     missed: MissedNow | None = None
@@ -219,6 +303,7 @@ class Status(_Part, frozen=True):
     signs: tuple[SignNow, ...] = ()
     oil_out: bool = False
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
+    flown: FlownNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 

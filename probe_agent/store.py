@@ -162,6 +162,29 @@ class CurveRow:
     heater: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class KeptOuting:
+    """What became of one heat-up or absence, as `outings.Outing` has it, its instants in UTC seconds.
+
+    heatup: number of its heat-up as read; None where it has none, and where it is about to be kept.
+    """
+
+    number: int
+    heatup: int | None
+    departure: int | None
+    began_at: float
+    ended_at: float | None
+    kind: str
+    told_by: str
+    told_at: float | None
+    unplugged_at: float | None
+    plugged_at: float | None
+    left_c: float | None
+    found_c: float | None
+    oil_c: float | None
+    oil_s: float | None
+
+
 KeptWeather = tuple[dict[str, Weather], dict[str, list[WeatherHour]]]
 """Source → what it said last, and source → hours of its station, rising."""
 
@@ -177,7 +200,8 @@ class Batch:
     """First parts of keys of undelivered messages to drop, of one channel or of all, before new ones."""
 
     def add(self, other: Batch) -> Batch:
-        """This batch, with the other's wishes after its own."""
+        """This batch, with the other's wishes after its own: what those withdraw is not said at all."""
+        self.messages = [m for m in self.messages if not _is_withdrawn(m, other.withdrawn)]
         self.transitions += other.transitions
         self.messages += other.messages
         self.statements += other.statements
@@ -186,6 +210,13 @@ class Batch:
 
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements or self.withdrawn)
+
+
+def _is_withdrawn(message: Message, withdrawn: Iterable[tuple[str, str | None]]) -> bool:
+    return any(
+        message.dedupe_key.startswith(f"{head}:") and channel in (None, message.channel)
+        for head, channel in withdrawn
+    )
 
 
 def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite3.Connection:
@@ -464,6 +495,37 @@ class Store:
             row = self._db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
             return None if row is None else bool(row[0])
 
+    def next_outing_number(self) -> int:
+        """The number of the next outing."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(outing), 0) + 1 FROM outings").fetchone()
+            return int(row[0])
+
+    def outing(self, number: int) -> KeptOuting | None:
+        """The outing with that number."""
+        with self._lock:
+            row = self._db.execute(f"SELECT {_OUTING} FROM outings WHERE outing = ?", (number,)).fetchone()
+            return None if row is None else KeptOuting(*row)
+
+    def came_of_heatups(self) -> CameOf:
+        """What the record says came of the heat-ups."""
+        with self._lock:
+            return _came_of_heatups(self._db)
+
+    def departures(self, since_at: float) -> list[str]:
+        """Departures whose start lies after a UTC instant, in order, as keep_departure kept them."""
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
+            )
+            return [str(row[0]) for row in rows]
+
+    def next_departure_number(self) -> int:
+        """The number of the next departure."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(departure), 0) + 1 FROM departures").fetchone()
+            return int(row[0])
+
     # -- outbox
 
     def due_messages(self, channels: Iterable[str]) -> list[Message]:
@@ -509,13 +571,19 @@ class Store:
         with self._writing() as db:
             db.execute("DELETE FROM recipients WHERE recipient = ?", (name,))
 
-    def next_departure(self, since_at: float) -> float | None:
-        """The earliest planned start not settled and not before since_at [UTC s]."""
+    def departure_at_hand(
+        self, from_at: float, to_at: float, near_at: float
+    ) -> tuple[int, float, bool] | None:
+        """Number, start [UTC s] and whether somebody has said it started, of the departure nearest to an
+        instant, between two others, that wasn't cancelled."""
         with self._lock:
             row = self._db.execute(
-                "SELECT min(leaves_at) FROM departures WHERE outcome IS NULL AND leaves_at >= ?", (since_at,)
+                "SELECT departure, leaves_at, outcome IS 'started' FROM departures"
+                " WHERE leaves_at BETWEEN ? AND ? AND coalesce(outcome, 'passed') IN ('passed', 'started')"
+                " ORDER BY abs(leaves_at - ?) LIMIT 1",
+                (from_at, to_at, near_at),
             ).fetchone()
-            return None if row[0] is None else float(row[0])
+            return None if row is None else (int(row[0]), float(row[1]), bool(row[2]))
 
     def mark_delivered(self, message: int, now_at: float) -> None:
         with self._writing() as db:
@@ -844,6 +912,102 @@ def undo_hand_reading(number: int, at: float) -> Statement:
     return ("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (at, number))
 
 
+_OUTING = (
+    "outing, heatup, departure, began_at, ended_at, kind, told_by, told_at, unplugged_at, plugged_at, left_c,"
+    " found_c, oil_c, oil_s"
+)
+_MARK_FLEW = (
+    "UPDATE heatups SET flew = (SELECT kind FROM outings o WHERE o.heatup = heatups.heatup"
+    " AND instr(?, ',' || kind || ',') ORDER BY instr(?, ',' || kind || ',') LIMIT 1)"
+    " WHERE heatup = (SELECT heatup FROM outings WHERE outing = ?)"
+)
+CameOf = tuple[list[float], list[tuple[float, tuple[str, ...]]]]
+"""When flights with hot oil ended [UTC s]; each heat-up that has ended: its start [UTC s] and the kinds of
+its outings."""
+
+
+def keep_outing(outing: KeptOuting, of_newest_heatup: bool, most_first: Sequence[str]) -> list[Statement]:
+    """An outing under its number, new or changed, and what came of its heat-up.
+
+    of_newest_heatup: a new one belongs to the newest heat-up. most_first: of several outings of one heat-up
+    the kind that stands first in it is the heat-up's.
+    """
+    marks = ", ".join(["?"] * 12)
+    values = tuple(getattr(outing, f) for f in KeptOuting.__slots__ if f != "heatup")
+    told = (*values[:1], of_newest_heatup, *values[1:])
+    changing = [c.strip() for c in _OUTING.split(",") if c.strip() not in ("outing", "heatup", "began_at")]
+    return [
+        (
+            f"INSERT INTO outings ({_OUTING}) VALUES (?,"
+            f" CASE WHEN ? THEN (SELECT max(heatup) FROM heatups) END, {marks})"
+            " ON CONFLICT (outing) DO UPDATE SET " + ", ".join(f"{c} = excluded.{c}" for c in changing),
+            told,
+        ),
+        _mark_flew(outing.number, most_first),
+    ]
+
+
+def tell_outing(number: int, kind: str, told_at: float, most_first: Sequence[str]) -> list[Statement]:
+    """What a person says later of an outing; what it rested on before stays beside it."""
+    return [
+        (
+            "UPDATE outings SET kind = ?, told_by = 'tap', told_at = ?, ended_at = coalesce(ended_at, ?)"
+            " WHERE outing = ?",
+            (kind, told_at, told_at, number),
+        ),
+        _mark_flew(number, most_first),
+    ]
+
+
+def _mark_flew(number: int, most_first: Sequence[str]) -> Statement:
+    kinds = f",{','.join(most_first)},"
+    return (_MARK_FLEW, (kinds, kinds, number))
+
+
+def _came_of_heatups(db: sqlite3.Connection) -> CameOf:
+    hot = db.execute(
+        "SELECT coalesce(plugged_at, unplugged_at, began_at) FROM outings WHERE kind = 'flown-hot'"
+    ).fetchall()
+    kinds: dict[int, list[str]] = {}
+    for heatup, kind in db.execute(
+        "SELECT heatup, kind FROM outings WHERE heatup IS NOT NULL ORDER BY outing"
+    ):
+        kinds.setdefault(heatup, []).append(kind)
+    started = db.execute(
+        "SELECT heatup, (mono_ms + utc_offset_ms) / 1000.0 FROM heatups"
+        " JOIN ticks ON tick = started_tick JOIN boots USING (boot) WHERE ended_tick IS NOT NULL"
+    )
+    return [at for (at,) in hot], [(at, tuple(kinds.get(heatup, ()))) for heatup, at in started]
+
+
+def keep_departure(
+    number: int,
+    setup: int | None,
+    start_at: float,
+    plan: str,
+    state: str,
+    made_at: float,
+    changed_at: float,
+    switch_on_at: float | None,
+    decided_at: float | None,
+) -> Statement:
+    """A departure under its number, new or changed. plan: all of it as JSON; the other columns are for
+    people's own tools."""
+    return (
+        "INSERT INTO departures (departure, setup, leaves_at, plan, state, made_at, changed_at, switch_on_at,"
+        " decided_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT (departure) DO UPDATE SET"
+        " leaves_at = excluded.leaves_at, plan = excluded.plan, state = excluded.state,"
+        " changed_at = excluded.changed_at, switch_on_at = excluded.switch_on_at,"
+        " decided_at = excluded.decided_at",
+        (number, setup, start_at, plan, state, made_at, changed_at, switch_on_at, decided_at),
+    )
+
+
+def end_departure(number: int, outcome: str, at: float) -> Statement:
+    """What came of a departure."""
+    return ("UPDATE departures SET outcome = ?, outcome_at = ? WHERE departure = ?", (outcome, at, number))
+
+
 def keep_weather(weather: Weather) -> Statement:
     """Keep what a source said last, in place of what it said before."""
     return (
@@ -1014,6 +1178,22 @@ class Reader:
             {"id": i, "at": at, "place": place, "c": c, "method": method, "undone": bool(undone)}
             for i, at, place, c, method, undone in rows
         ]
+
+    def outings(self, limit: int = 50) -> list[KeptOuting]:
+        """The last outings, newest first."""
+        rows = self._db.execute(f"SELECT {_OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
+        return [KeptOuting(*row) for row in rows]
+
+    def came_of_heatups(self) -> CameOf:
+        """What the record says came of the heat-ups."""
+        return _came_of_heatups(self._db)
+
+    def departures(self, since_at: float) -> list[str]:
+        """Departures whose start lies after a UTC instant, in order, each as keep_departure's JSON."""
+        rows = self._db.execute(
+            "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
+        )
+        return [str(row[0]) for row in rows]
 
     def link(self, token_hash: bytes) -> Link | None:
         """What the link with that token's hash may answer; None where there is no such link."""

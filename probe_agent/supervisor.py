@@ -71,6 +71,8 @@ LATE_S, LATER_S = 600.0, 1200.0
 """A start is late by so much before it is said, and by so much more before it is said again."""
 LATE_CONFIRMED_S = 300.0
 OFF_CONFIRMED_S = 300.0
+ATTENDED_S = 600.0
+"""So often it is asked whether somebody is with a combustion heater (10 min: common practice, no source)."""
 LOOK_LATE_S = 7200.0
 """A morning look that could not be sent in this time after its hour is passed over."""
 GAP_S = 900.0
@@ -97,7 +99,8 @@ class Rules:
     core_certainty: float = 0.9
     switch_off_after_s: float = 1800.0
     interval_s: float = 15.0
-    prepare_s: float = PREPARE_S
+    attended: bool = False
+    """A combustion heater: somebody must be with it while it warms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,9 +108,10 @@ class Facts:
     """One tick as the supervisor sees it.
 
     departure_at: planned start of the engine [run s], ahead or past and not yet settled; None: none.
-    look_s: the last morning look due by now [run s]; None where none is wanted today.
-    clock_ok: whether the wall clock can be believed. power: measured heater power as a share of full
-    power; None where nobody measures it.
+    prepare_s: from heater and cover off to that start [s]. told_late_s: by how much its plan said that it is
+    late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today. clock_ok:
+    whether the wall clock can be believed. power: measured heater power as a share of full power; None where
+    nobody measures it.
     """
 
     t_s: float
@@ -117,6 +121,8 @@ class Facts:
     look_s: float | None = None
     clock_ok: bool = True
     power: float | None = None
+    prepare_s: float = PREPARE_S
+    told_late_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,7 +175,8 @@ class Announcement:
 
     alert: id of the alert it is about; harm: whether that is one for harm; asked: how often its alert was
     told before. overtakes: first parts of the keys of undelivered messages that this one replaces. to: the
-    recipients meant, by name; empty: as the rules of telling say.
+    recipients meant, by name; empty: as the rules of telling say. departure: which one it is about; at_once:
+    whether it goes out in quiet hours too.
     """
 
     kind: str
@@ -181,6 +188,8 @@ class Announcement:
     asked: int = 0
     overtakes: tuple[str, ...] = ()
     to: tuple[str, ...] = ()
+    departure: int | None = None
+    at_once: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,6 +220,8 @@ class Watch:
     t_s: float | None = None
     heating: bool | None = None
     said_off_s: float | None = None
+    with_it_s: float | None = None
+    """When somebody said last that they are with the combustion heater."""
     above: bool = False
     above_rows: int = 0
     below_rows: int = 0
@@ -345,7 +356,8 @@ def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watc
     changed = replace(found, answered=answer, answered_s=now_s, denied_s=None)
     alerts = tuple(changed if a is found else a for a in watch.alerts)
     said = now_s if answer == "it-is-off" else watch.said_off_s
-    return replace(watch, alerts=alerts, said_off_s=said)
+    with_it = now_s if answer == "with-it" else watch.with_it_s
+    return replace(watch, alerts=alerts, said_off_s=said, with_it_s=with_it)
 
 
 def say_heater(watch: Watch, on: bool, now_s: float) -> Watch:
@@ -374,6 +386,7 @@ def rules_of(settings: Settings) -> Rules:
         core_certainty=limits.core_certainty,
         switch_off_after_s=limits.switch_off_after_ready_min * 60,
         interval_s=settings.sampling.interval_s,
+        attended=settings.setup is not None and settings.setup.heater == "combustion",
     )
 
 
@@ -410,6 +423,7 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         said_off_s=move(watch.said_off_s),
         oil_out_s=move(watch.oil_out_s),
         signs=tuple(replace(s, since_s=s.since_s + by_s) for s in watch.signs),
+        with_it_s=move(watch.with_it_s),
         above_since_s=move(watch.above_since_s),
         above_from_s=move(watch.above_from_s),
         doubted_since_s=move(watch.doubted_since_s),
@@ -873,6 +887,9 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     hidden = watch.state in (State.PROBE_MISSING, State.TOO_HOT) and "levelling-off" in already
     if watch.state is State.LEVELLING_OFF or (hidden and facts.forecast.p_reach < AGAIN_ABOVE_P):
         yield already.get("levelling-off", Alert("levelling-off", watch.since_s))
+    asked_s = _attendance_due(watch, rules)
+    if asked_s is not None and now_s >= asked_s:
+        yield Alert("attended", asked_s, None, True, ("with-it", "it-is-off"))
     due_s = _switch_off_due(watch, facts, rules)
     if due_s is not None and now_s >= due_s:
         yield Alert("switch-off", due_s, None, True, ("it-is-off",), denied_s=watch.denied_s)
@@ -891,6 +908,15 @@ def _unlike(watch: Watch) -> Iterable[Alert]:
 
 def _may_be_heating(watch: Watch) -> bool:
     return watch.heatup is not None and watch.heating is not False
+
+
+def _attendance_due(watch: Watch, rules: Rules) -> float | None:
+    """From when on it is asked whether somebody is with a combustion heater [run s]: ATTENDED_S after it
+    began to warm, or after somebody said so last. None where none burns."""
+    heatup = watch.heatup
+    if not rules.attended or heatup is None or watch.heating is False:
+        return None
+    return max(heatup.on_s, watch.with_it_s or heatup.on_s) + ATTENDED_S
 
 
 def _switch_off_due(watch: Watch, facts: Facts, rules: Rules) -> float | None:
@@ -942,6 +968,7 @@ _VALID_S = {
     "board-back": 7200.0,
     "switch-off": 7200.0,
     "too-hot": 3600.0,
+    "attended": ATTENDED_S,
     "heater-stopped": 7200.0,
     "probe-missing": 7200.0,
     "levelling-off": 7200.0,
@@ -955,6 +982,8 @@ def holds(watch: Watch, announcement: Announcement) -> bool:
     """Whether a word that had to wait is still true, and still wanted."""
     if announcement.kind in ("probe-missing", "unplugged"):
         return any(a.kind == "probe-missing" and a.answered is None for a in watch.alerts)
+    if announcement.departure is not None:
+        return True  # that is for the departures to say
     if announcement.alert is not None:
         return any(a.id == announcement.alert and a.answered is None for a in watch.alerts)
     warm = watch.state in (State.ABOVE_TARGET, State.READY)
@@ -1068,7 +1097,7 @@ def late_s(watch: Watch, facts: Facts, rules: Rules) -> float | None:
     ready_s = expected_ready_s(watch, rules, facts.forecast)
     if facts.departure_at is None or ready_s is None:
         return None
-    return ready_s + rules.prepare_s - facts.departure_at
+    return ready_s + facts.prepare_s - facts.departure_at
 
 
 def _is_later(watch: Watch, facts: Facts, rules: Rules) -> bool:
@@ -1076,8 +1105,8 @@ def _is_later(watch: Watch, facts: Facts, rules: Rules) -> bool:
     slip_s = late_s(watch, facts, rules)
     if slip_s is None or watch.state not in (State.HEATING, State.ABOVE_TARGET):
         return False
-    told_s = None if watch.told_late_min is None else watch.told_late_min * 60
-    if slip_s < LATE_S or (told_s is not None and slip_s < told_s + LATER_S):
+    told = (facts.told_late_s, None if watch.told_late_min is None else watch.told_late_min * 60)
+    if slip_s < max((told_s + LATER_S for told_s in told if told_s), default=LATE_S):
         return False
     return watch.late_since_s is not None and facts.t_s - watch.late_since_s >= LATE_CONFIRMED_S
 
@@ -1140,7 +1169,7 @@ def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
     for alert in due:
         if alert in silent or (alert.told == 0 and not alert.harm and _has_said_enough(watch, alert.kind)):
             continue
-        if alert.told == 0:
+        if alert.told == 0 and alert.kind != "attended":  # that one is asked anew, and takes nothing back
             watch = replace(watch, spoke_s=(*watch.spoke_s, facts.t_s), trusted=False)
         several = alert in lost and len(lost) > 1
         word = _asking(alert, None if several else alert.place)
@@ -1202,6 +1231,8 @@ def asks_again_s(alert: Alert) -> float | None:
     """When an alert for harm is asked again if nobody answers [run s]; None where it isn't."""
     if not alert.harm or alert.told_s is None or alert.answered is not None:
         return None
+    if alert.kind == "attended":
+        return alert.told_s + ATTENDED_S
     return alert.told_s + ASK_AGAIN_AFTER_S[min(alert.told, len(ASK_AGAIN_AFTER_S)) - 1]
 
 

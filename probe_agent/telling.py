@@ -67,16 +67,16 @@ def deliver(
     waiting: dict[str, tuple[tuple[float, Announcement], ...]] = {}
     for recipient in recipients:
         quiet = is_quiet(recipient.quiet or messages.quiet, local)
+        new = [word for word in fresh if recipient in addressed(recipients, word)]
         kept = [
             (at, word)
             for at, word in owed.get(recipient.name, ())
-            if word.key in true and now_at - at < OWED_FOR_S and not _is_overtaken(word, fresh)
+            if word.key in true and now_at - at < OWED_FOR_S and not _is_overtaken(word, new)
         ]
-        new = [word for word in fresh if recipient in addressed(recipients, word)]
-        now += [(recipient, word) for word in new if word.harm or not quiet]
+        now += [(recipient, word) for word in new if word.harm or word.at_once or not quiet]
         if not quiet:
             now += [(recipient, word) for _, word in kept]
-        elif later := [*kept, *((now_at, word) for word in new if not word.harm)]:
+        elif later := [*kept, *((now_at, word) for word in new if not (word.harm or word.at_once))]:
             waiting[recipient.name] = tuple(later)
     return Delivery(tuple(now), waiting)
 

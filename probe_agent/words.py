@@ -17,7 +17,17 @@ from zoneinfo import ZoneInfo
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
 from probe_agent.readings import Fault, SignKind, State, Weather
-from probe_agent.status import AirNow, AlertNow, ProbeNow, SignNow, Status, utc_seconds
+from probe_agent.status import (
+    AirNow,
+    AlertNow,
+    HelpNow,
+    OutingNow,
+    PlanNow,
+    ProbeNow,
+    SignNow,
+    Status,
+    utc_seconds,
+)
 
 Unit = Literal["C", "F"]
 
@@ -440,6 +450,127 @@ def weather_taken(weather: Weather, zone: str, now_at: float) -> str:
     return f"Noted: {temperature(last.air_c)} at {at}."
 
 
+_OUTINGS = {
+    "open": "nothing has happened yet",
+    "perhaps-flown": "perhaps flown",
+    "flown-hot": "flown, oil hot long enough",
+    "flown-short": "short flight, oil not hot long enough",
+    "flown": "flown, most likely; whether the oil was hot long enough isn't known",
+    "ground-run": "ground run only",
+    "did-not-start": "start attempted, did not start",
+    "not-flown": "not flown",
+    "unknown": "not known whether it was flown",
+}
+FLEW_ANSWERS = {
+    "flown-hot": "Flown, oil hot for 30 min",
+    "flown-short": "Short flight",
+    "ground-run": "Ground run only",
+    "did-not-start": "Did not start",
+    "not-flown": "Not flown",
+    "unknown": "I don't know",
+}
+"""What can be said of an outing, as on its buttons."""
+OIL_NOTE = (
+    "Hot: oil at 82 °C (180 °F) or more for 30 min in flight, which clears it of water (common practice, no "
+    "source)."
+)
+
+
+def outing_kind(kind: str) -> str:
+    """What became of a heat-up or an absence, as a clause."""
+    return _OUTINGS.get(kind, kind)
+
+
+def was_it_flown(asked: OutingNow, zone: str, now_at: float) -> str:
+    """Why it is asked whether the aircraft was flown."""
+    if asked.unplugged is None:
+        return "The planned start has passed, and nobody has said what came of it."
+    said = f"The harness was unplugged {moment(utc_seconds(asked.unplugged), zone, now_at)}"
+    if asked.plugged is None:
+        return f"{said} and isn't back."
+    said += f", plugged in again {moment(utc_seconds(asked.plugged), zone, now_at)}"
+    told = {"perhaps-flown": "", "unknown": "", "open": ""}.get(asked.kind, outing_kind(asked.kind))
+    return f"{said}. By the temperatures: {told}." if told else f"{said}. The temperatures don't tell."
+
+
+def flown_told(told: OutingNow, zone: str, now_at: float) -> str:
+    """What somebody has said of an outing, dated."""
+    began = utc_seconds(told.unplugged or told.began)
+    at = moment(utc_seconds(told.told or told.began), zone, now_at)
+    return f"{moment(began, zone, now_at)}: {outing_kind(told.kind)} (told {at})."
+
+
+def since_flight(hot_at: float | None, without: int, unknown: int, now_at: float) -> str:
+    """Heat-ups since the last flight with hot oil, those not known apart."""
+    if hot_at is None:
+        said = "No flight with the oil hot long enough is in the record"
+    else:
+        days = max(0, int((now_at - hot_at) // 86_400))
+        ago = "less than a day" if days == 0 else f"{days} day{_s(days)}"
+        said = f"Last flight with the oil hot long enough: {ago} ago"
+    since = "; " + ("since then " if hot_at is not None else "")
+    said += f"{since}{heat_ups(without)} without one"
+    return f"{said}, {_count(unknown)} more not known." if unknown else f"{said}."
+
+
+def outing_rests_on(o: OutingTold, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """What a kept outing rests on, in a sentence."""
+    parts = (
+        [f"told {moment(o.told_at, zone, now_at)}"] if o.told_by == "tap" and o.told_at is not None else []
+    )
+    if o.told_by == "temperatures" and o.unplugged_at is None and o.oil_s is None:
+        parts.append("the harness stayed on and the engine did not run")
+    if o.unplugged_at is not None:
+        parts.append(f"unplugged {moment(o.unplugged_at, zone, now_at)}{_degrees(' at ', o.left_c, unit)}")
+    if o.unplugged_at is not None and o.plugged_at is not None:
+        away = span(o.plugged_at - o.unplugged_at)
+        parts.append(f"plugged in after {away}{_degrees(' at ', o.found_c, unit)}")
+    if o.oil_s is not None:
+        hottest = temperature(o.oil_c, unit)
+        parts.append(
+            f"oil measured up to {hottest}, for {span(o.oil_s)} at {temperature(82.0, unit)} or above"
+        )
+    elif o.oil_c is not None:
+        parts.append(f"oil then {temperature(o.oil_c, unit)}, before that as hot or hotter if it ran")
+    return "; ".join(parts) if parts else "nothing"
+
+
+def _degrees(before: str, c: float | None, unit: Unit) -> str:
+    return "" if c is None else f"{before}{temperature(c, unit)}"
+
+
+def span(s: float) -> str:
+    """A span of time [s]: 45 min, 2 h 10 min, 3 days."""
+    minutes = round(s / 60)
+    if minutes >= 48 * 60:
+        return f"{minutes // 1440} days"
+    hours, rest = divmod(minutes, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+class OutingTold(Protocol):
+    """A kept outing, its instants in UTC seconds."""
+
+    @property
+    def told_by(self) -> str: ...
+    @property
+    def told_at(self) -> float | None: ...
+    @property
+    def unplugged_at(self) -> float | None: ...
+    @property
+    def plugged_at(self) -> float | None: ...
+    @property
+    def left_c(self) -> float | None: ...
+    @property
+    def found_c(self) -> float | None: ...
+    @property
+    def oil_c(self) -> float | None: ...
+    @property
+    def oil_s(self) -> float | None: ...
+
+
 def exclusion(heatup: int, excluded: bool, was: bool) -> str:
     """Answer to leaving a heat-up out, or taking it in again."""
     if excluded == was:
@@ -497,9 +628,30 @@ def _s(n: int) -> str:
     return "" if n == 1 else "s"
 
 
+def _heat_due(status: Status) -> str | None:
+    """By when heat must be on for the planned start; None where no plan asks for any."""
+    plan, now_at = status.plan, now_of(status)
+    if plan is None or plan.switch_on is None or plan.verdict not in ("heat", "late"):
+        return None
+    start = moment(utc_seconds(plan.earliest or plan.start), status.zone, now_at)
+    at = moment(utc_seconds(plan.timer or plan.switch_on), status.zone, now_at)
+    if plan.timer is not None:
+        is_past = utc_seconds(plan.timer) < now_at
+        return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
+    if utc_seconds(plan.switch_on) <= now_at:
+        return f"Switch the heater on now, for a start at {start}."
+    return f"Switch the heater on by {at}, for the start at {start}."
+
+
 def next_action(status: Status) -> str:
     """The one thing to do next, for somebody who may be in bed."""
     state = State(status.state)
+    if state in (State.COLD, State.OFF, State.COOLING, State.FLOWN_COOLING):
+        plan = status.plan
+        if plan is not None and plan.verdict == "none":
+            return f"Nothing to do: no heat is needed for {_moment(status, plan.start)}."
+        if (due := _heat_due(status)) is not None:
+            return due
     if state is State.PROBE_MISSING:
         return "Have the plug at the cowl looked at, or measure by hand and enter it."
     if state is State.TOO_HOT:
@@ -575,6 +727,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "levelling-off": f"Leveling off below the target since {since}.",
         "too-weak": f"Warms clearly slower than this setup usually does, since {since}.",
         "one-cold": f"{_capital(where)} stays behind its neighbors since {since}.",
+        "attended": f"Asked at {since} whether somebody is with the combustion heater.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
     if a.answered:
@@ -591,16 +744,21 @@ def unproven(names: Sequence[str]) -> str | None:
     return f"{who} {verb} not answered a test message yet: don't count on messages to reach them."
 
 
-def link_answer(harm: bool) -> str:
-    """What a link in a message says when it is pressed: off where there is harm, else seen; never on."""
-    return "it-is-off" if harm else "seen"
+def link_answer(kind: str, harm: bool) -> str:
+    """What a link in a message says when it is pressed: off where there is harm, else seen, or that somebody
+    is with the heater where that was asked; never on."""
+    return "with-it" if kind == "attended" else "it-is-off" if harm else "seen"
 
 
 def answer_words(answer: str) -> str:
     """The label of an answer to an alert."""
-    return {"it-is-off": "It is off", "seen": "Seen", "received": "I got it"}.get(
-        answer, answer.replace("-", " ")
-    )
+    known = {
+        "it-is-off": "It is off",
+        "seen": "Seen",
+        "received": "I got it",
+        "with-it": "I am with it",
+    }
+    return known.get(answer, answer.replace("-", " "))
 
 
 def cautions(status: Status) -> tuple[str, ...]:
@@ -629,6 +787,322 @@ def cautions(status: Status) -> tuple[str, ...]:
     )
     out.append("Engine and heater manuals, local codes and licensed people come first.")
     return tuple(out)
+
+
+# -- the plan of a departure
+
+_WHO = {
+    "timer": "Have the timer set before you leave the field.",
+    "person": "Have the person at the field switch it on.",
+    "pilot": "Switch it on when you arrive.",
+    "our-plug": "Have somebody switch the plug: nothing here does it.",
+}
+
+
+def mornings(certainty: float) -> str:
+    """A certainty in mornings: 9 mornings in 10."""
+    twentieths = round(certainty * 20)
+    return f"{twentieths} mornings in 20" if twentieths % 2 else f"{twentieths // 2} mornings in 10"
+
+
+def chances(chance: float) -> str:
+    """A chance as so many in ten: 4 in 10."""
+    if chance < 0.05:
+        return "fewer than 1 in 20"
+    if chance > 0.95:
+        return "more than 19 in 20"
+    return f"{min(max(round(chance * 10), 1), 9)} in 10"
+
+
+def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
+    """A departure and its plan in one line: what is due, and by when."""
+
+    def when(text: str | None) -> str:
+        return "an unknown time" if text is None else moment(utc_seconds(text), zone, now_at)
+
+    start = when(plan.start)
+    if plan.state == "did-not-start" and plan.verdict == "late":
+        return (
+            f"Did not start: heated from {when(plan.switch_on)}, the earliest start is {when(plan.earliest)}."
+        )
+    if plan.verdict == "making":
+        return f"Engine start {start}: the plan is being worked out."
+    if plan.verdict == "unknown":
+        return f"Engine start {start}: nothing is measured, so whether heat is needed is unclear."
+    if plan.verdict == "none":
+        return f"No heat is needed for the engine start {start}."
+    if plan.verdict == "never":
+        return f"Engine start {start} can't be kept: this heat doesn't get there on half of such mornings."
+    sure = mornings(plan.at_best or plan.certainty)
+    if plan.verdict == "late":
+        return (
+            f"Engine start {start} can't be kept on {sure}: "
+            f"about {_late(plan.late_min or 0.0)} late, start {when(plan.earliest)}."
+        )
+    on = when(plan.switch_on)
+    if plan.timer is not None:
+        return f"Engine start {start}: the timer is set for {when(plan.timer)}, and the start can be kept."
+    if plan.state == "heating":
+        return f"Engine start {start}: it is being heated, and the start can be kept."
+    if plan.attended:
+        return f"Engine start {start}: be there {on}, heat about {_heat_min(plan)} min."
+    if plan.need == "unclear":
+        return f"Engine start {start}: whether heat is needed is unclear; to be sure, heat on by {on}."
+    at_best = ", which is the most this heat allows" if plan.at_best is not None else ""
+    return f"Engine start {start}: heat must be on by {on}, to keep it on {sure}{at_best}."
+
+
+def _heat_min(plan: PlanNow) -> int:
+    """How long it is to be heated, from the switch-on until heater and cover come off, in fives [min]."""
+    if plan.switch_on is None:
+        return 0
+    until = utc_seconds(plan.earliest or plan.start) - plan.uncovered_min * 60
+    return max(math.ceil((until - utc_seconds(plan.switch_on)) / 300) * 5, 0)
+
+
+def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
+    """Whether heat is needed and the chance of it; None where that can't be told yet."""
+    if plan.chance is None:
+        return None
+    limit = temperature(plan.limit_c, unit, (plan.limit_c,), spoken)
+    what = "air too cold for too long by the manual" if plan.by_air else f"below the limit of {limit}"
+    chance = f"Without heat: {chances(plan.chance)} that it is {what} at the start"
+    if plan.cold_c is None:
+        return chance + "."
+    low, mid, high = (temperature(c, unit, (plan.limit_c,), spoken) for c in plan.cold_c)
+    return f"{chance}; coldest point then about {mid}, between {low} and {high}."
+
+
+def plan_rests(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
+    """What a plan rests on; None while there is none. In a message the coldest point is said besides."""
+    if plan.made is None:
+        return None
+    out = []
+    if not spoken and plan.coldest_now is not None and plan.coldest_now_c is not None:
+        value = temperature(plan.coldest_now_c, unit, (plan.limit_c,), spoken)
+        out.append(f"the coldest point now, {value} ({place_name(plan.coldest_now)})")
+    learned = (
+        f"{heat_ups(plan.heat_ups)} of this setup" if plan.heat_ups else "what is usual for such an engine"
+    )
+    out.append(learned)
+    out.append(_air_words(plan))
+    text = f"Rests on {', '.join(out[:-1])} and {out[-1]}."
+    if plan.missing:
+        which = "is" if len(plan.missing) == 1 else "are"
+        text += f" {_capital(_few(plan.missing))} {which} not measured, so it never says no heat."
+    if plan.heated_hangar:
+        text += " A steadily heated hangar usually needs no heat."
+    if plan.flown:
+        text += " The engine is still warm from flight."
+    if plan.after_another:
+        text += " An earlier departure comes first; neither its heat nor its flight is counted."
+    return text
+
+
+def _air_words(plan: PlanNow) -> str:
+    old = plan.air_age_min
+    age = "" if old is None or old < 90 else f", {round(old / 60)} hours old"
+    return {
+        "forecast": f"a forecast of the air{age}",
+        "observed": f"the air last reported nearby{age}, held",
+        "own-air": "the air measured here, held",
+    }.get(plan.air, "air nobody measures")
+
+
+def plan_who(plan: PlanNow, zone: str, now_at: float) -> str | None:
+    """Who does what, and when; None where nothing is to be done."""
+    if plan.switch_on is None or plan.state == "heating":
+        return None
+    return " ".join(part for part in (_task(plan), _reach(plan, zone, now_at)) if part)
+
+
+def _task(plan: PlanNow) -> str:
+    """The one thing somebody is to do for a plan."""
+    if plan.verdict == "never":
+        return "Have cover, plugs or more heat added, or give up this start."
+    if plan.state == "heating":
+        late = ", and plan the later start" if plan.verdict == "late" else ""
+        return f"Leave heat and cover on until then{late}."
+    if plan.verdict == "unknown":
+        return "Have plug and board looked at."
+    if plan.switch_on is None or plan.verdict in ("none", "making"):
+        return "Nothing to do."
+    if plan.attended:
+        return "Combustion: have somebody stay with it from lighting to shutting it off, the hangar open."
+    if plan.timer is not None:
+        return "Nothing to do: changes now move the start, not the switch-on."
+    if plan.verdict == "late" and plan.by in ("timer", "our-plug"):
+        return "Have it switched on now."
+    return _WHO.get(plan.by, "")
+
+
+def _reach(plan: PlanNow, zone: str, now_at: float) -> str:
+    """When to set out, and how the person at the field is reached."""
+    if plan.switch_on is None or plan.state == "heating" or (plan.timer is not None and not plan.attended):
+        return ""
+    out = _set_out(plan, utc_seconds(plan.switch_on), zone, now_at)
+    if plan.by == "person" and plan.contact:
+        out += f" Reach them: {plan.contact}."
+    return out.strip()
+
+
+def _set_out(plan: PlanNow, on_at: float, zone: str, now_at: float) -> str:
+    """When whoever switches must be on the way; nothing where they need no time for it."""
+    if plan.by not in ("person", "pilot") or not plan.travel_min:
+        return ""
+    return f" Set out by {moment(on_at - plan.travel_min * 60, zone, now_at)}."
+
+
+def plan_above(plan: PlanNow, zone: str, now_at: float) -> str | None:
+    """When the coldest point is above target then; None where there is no such range."""
+    if plan.above is None or plan.above[0] is None or plan.above[1] is None:
+        return None
+    late = None if plan.above[2] is None else utc_seconds(plan.above[2])
+    low, mid, high = outward(utc_seconds(plan.above[0]), utc_seconds(plan.above[1]), late)
+    begin, end = moment(low, zone, now_at), "open" if high is None else moment(high, zone, now_at)
+    return f"Above target then about {moment(mid, zone, now_at)}, between {begin} and {end}."
+
+
+def plan_helps(plan: PlanNow, zone: str, now_at: float) -> str | None:
+    """How a late start stands as wished, and what would help it; None where neither is known."""
+    return " ".join(s for s in (_as_wished(plan), _would_help(plan, zone, now_at)) if s) or None
+
+
+def _as_wished(plan: PlanNow) -> str:
+    if plan.verdict != "late" or plan.kept is None or plan.kept < 0.05:
+        return ""
+    return f"As wished it is kept in {chances(plan.kept)}."
+
+
+def _would_help(plan: PlanNow, zone: str, now_at: float) -> str:
+    said = [_help(h, plan, zone, now_at) for h in plan.helps]
+    return f"{_capital('; or '.join(said))}." if said else ""
+
+
+def _help(h: HelpNow, plan: PlanNow, zone: str, now_at: float) -> str:
+    start = "" if h.start is None else moment(utc_seconds(h.start), zone, now_at)
+    if h.kind == "cover":
+        return f"with cover and plugs on, start {start}"
+    if h.kind == "certainty":
+        return f"content with 8 mornings in 10, start {start}"
+    return f"next time heat {round(h.by_min or 0)} min earlier"
+
+
+def plan_next_word(plan: PlanNow, zone: str, now_at: float) -> str:
+    """When the next word of a plan comes, and what silence means."""
+    if plan.next_word is None:
+        return "This holds until I write again: next word if it changes; if none comes, look at the page."
+    at = moment(utc_seconds(plan.next_word), zone, now_at)
+    return f"This holds until the next word, {at}; {_COLD}"
+
+
+CLOCK_NOT_SET = "The board's clock is not set: its times may be wrong, and no word comes until it is."
+NOTHING_REPEATS = (
+    "A plan belongs to one departure and nothing repeats by itself: heat without a flight drives water out "
+    "of the oil onto cold metal, so a daily timer is worse than none."
+)
+
+
+def plan_sentences(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> tuple[str, ...]:
+    """All that is to be said of a plan after its line, in order."""
+    found = (
+        plan_helps(plan, zone, now_at),
+        plan_who(plan, zone, now_at),
+        plan_need(plan, unit),
+        plan_above(plan, zone, now_at),
+        plan_rests(plan, unit),
+    )
+    return tuple(sentence for sentence in found if sentence)
+
+
+def plan_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """The answer to a question or a new plan."""
+    return " ".join((plan_line(plan, zone, now_at), *plan_sentences(plan, zone, now_at, unit)))
+
+
+def soonest_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """The answer to a question for the earliest start."""
+    if plan.verdict == "none":
+        first = "No heat is needed for a start now."
+    elif plan.earliest is None or plan.switch_on is None:
+        return plan_answer(plan, zone, now_at, unit)
+    else:
+        on, start = (moment(utc_seconds(t), zone, now_at) for t in (plan.switch_on, plan.earliest))
+        first = f"Heated from {on}, the earliest start on {mornings(plan.certainty)} is {start}."
+    found = (plan_need(plan, unit), plan_above(plan, zone, now_at), plan_rests(plan, unit))
+    return " ".join((first, *(sentence for sentence in found if sentence)))
+
+
+_NO_PLAN: Letter = (
+    ("no start is planned",),
+    [
+        (1, "The plan has gone meanwhile, and with it what was due. Nothing to do."),
+        (1, "Until another is made nothing is due: next word then; if none comes, count the engine as cold."),
+    ],
+)
+
+
+def _evening(status: Status, unit: Unit, about: About) -> Letter:
+    plan = status.plan
+    if plan is None:
+        return _NO_PLAN[0], [(1, coldest(status, unit, spoken=True)), *_NO_PLAN[1]]
+    zone, now_at = status.zone, now_of(status)
+    start = moment(utc_seconds(plan.start), zone, now_at)
+    parts = [
+        (1, plan_line(plan, zone, now_at)),
+        (1, _task(plan)),
+        (4, _as_wished(plan)),
+        (2, _would_help(plan, zone, now_at)),
+        (3, _reach(plan, zone, now_at)),
+        *_by_then(status, plan, unit),
+        (5, plan_rests(plan, unit, spoken=True)),
+        (1, plan_next_word(plan, zone, now_at)),
+    ]
+    return _plan_subjects(plan, start), [(rank, text) for rank, text in parts if text]
+
+
+def _by_then(status: Status, plan: PlanNow, unit: Unit) -> list[Part]:
+    """The coldest point now, and without heat at the start."""
+    now: Part = (1, coldest(status, unit, spoken=True))
+    if plan.cold_c is None:
+        return [now]
+    then = temperature(plan.cold_c[1], unit, (plan.limit_c,), spoken=True)
+    return [now, (4, f"Without heat about {then} by then.")]
+
+
+def _plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
+    if plan.verdict == "late":
+        return (f"start {start} about {_late(plan.late_min or 0.0)} late", "start can't be kept")
+    if plan.verdict == "never":
+        return (f"start {start} can't be kept", "start can't be kept")
+    if plan.verdict == "none":
+        return (f"no heat needed for {start}",)
+    if plan.need == "yes":
+        return (f"heat needed for {start}", "heat needed")
+    return (f"heat for {start}: unclear", "heat: unclear")
+
+
+def _switch_on(status: Status, unit: Unit, about: About) -> Letter:
+    plan = status.plan
+    if plan is None or plan.switch_on is None:
+        return _NO_PLAN[0], [(1, coldest(status, unit, spoken=True)), *_NO_PLAN[1]]
+    zone, now_at = status.zone, now_of(status)
+    on = moment(utc_seconds(plan.switch_on), zone, now_at)
+    if plan.attended:
+        orders = [_task(plan), "Never aimed at hoses, wiring, fuel lines or fabric."]
+    else:
+        orders = [f"Switch the heater on at {on}.", "Look at cord, cover and plugs first."]
+    parts: list[Part] = [
+        (1, plan_line(plan, zone, now_at)),
+        (1, orders[0]),
+        (1, _set_out(plan, utc_seconds(plan.switch_on), zone, now_at).strip()),
+        (2, orders[1]),
+        *_by_then(status, plan, unit),
+        (2, "Propeller: treat it as live."),
+        (1, f"This holds until the next word, when above target; {_COLD}"),
+    ]
+    parts = [p for p in parts if p[1]]
+    return ((f"be there {on}, heat {_heat_min(plan)} min" if plan.attended else f"heater on at {on}"),), parts
 
 
 # -- messages
@@ -1034,6 +1508,21 @@ def _too_hot(status: Status, unit: Unit, about: About) -> Letter:
     return ("too hot, switch the heater off",), [p for p in parts if p[1]]
 
 
+def _attended(status: Status, unit: Unit, about: About) -> Letter:
+    """Whether somebody is with a combustion heater that burns."""
+    since = f" since {_moment(status, status.heater.since)}" if status.heater.since else ""
+    parts = [
+        (1, f"The combustion heater burns{since}, and nobody has said they are with it."),
+        (1, f"Coldest point {_value(status, unit)}."),
+        (2, _asked_before(about)),
+        (2, "It is never left alone: fire, carbon monoxide."),
+        (1, f"With it? Then {_answer(about, 'I am with it')}. Have it shut off otherwise: {_call(about)}."),
+        (1, f"Until it is off I ask again, next at {_next_asking('attended', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as burning alone.")
+    return ("is somebody with the heater?",), [p for p in parts if p[1]]
+
+
 def _missing(status: Status, unit: Unit, about: About) -> Letter:
     place = about.place
     places = (place,) if place else status.missing
@@ -1137,11 +1626,15 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "switch-off": _switch_off,
     "heater-stopped": _stopped,
     "too-hot": _too_hot,
+    "attended": _attended,
     "probe-missing": _missing,
     "levelling-off": _levelling,
     "setup-changed": _changed,
     "too-weak": _too_weak,
     "one-cold": _one_cold,
+    "evening": _evening,
+    "plan-late": _evening,
+    "switch-on": _switch_on,
     "holding": _holding,
     "cooling": _cooling,
     "unplugged": _unplugged,
@@ -1151,8 +1644,18 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""
 ANSWERABLE = frozenset(
-    {"switch-off", "too-hot", "heater-stopped", "probe-missing", "levelling-off", "unplugged", "test"}
-    | {"too-weak", "one-cold"}
+    {
+        "attended",
+        "switch-off",
+        "too-hot",
+        "heater-stopped",
+        "probe-missing",
+        "levelling-off",
+        "unplugged",
+        "test",
+        "too-weak",
+        "one-cold",
+    }
 )
 """Those that can be answered, and so may end with a link."""
 

@@ -46,6 +46,11 @@ def utc(time: str) -> float:
     return datetime.fromisoformat(text).replace(tzinfo=ZONE).timestamp()
 
 
+def field_time(time: str) -> str:
+    """A time like "Sat 05:50" as a person writes it on the page."""
+    return datetime.fromtimestamp(utc(time), ZONE).strftime("%Y-%m-%dT%H:%M")
+
+
 class Night:
     """Context manager. events: (time, what, place) for the engine; people: [[recipients]] by name, with
     further keys as TOML; departure: time of a planned start."""
@@ -93,9 +98,10 @@ class Night:
         self.file.write_text(text, "utf-8")
         self.store = self.folder / "probe-agent.db"
         migrate(self.store)
-        if self.departure is not None:
-            self.plan(self.departure)
         self.boot(self.start)
+        if self.departure is not None:
+            self.until(self.start)
+            self.plan(self.departure)
         return self
 
     def _tables(self) -> str:
@@ -192,15 +198,9 @@ class Night:
 
     # -- people
 
-    def plan(self, departure: str) -> None:
-        """Somebody plans to start the engine at that time."""
-        self.sql(
-            "INSERT INTO departures (leaves_at, plan, state, made_at, changed_at)"
-            " VALUES (?, '{}', 'planned', ?, ?)",
-            utc(departure),
-            utc(self.start),
-            utc(self.start),
-        )
+    def plan(self, departure: str, **wishes: object) -> str:
+        """Somebody plans to start the engine at that time: the answer."""
+        return self.tell("plan", start=field_time(departure), **wishes)
 
     def tell(self, kind: str, **body: object) -> str:
         """A tap on the page: its answer."""

@@ -13,7 +13,11 @@ from probe_agent.status import (
     STATUS_VERSION,
     AlertNow,
     FanNow,
+    FlownNow,
     HeaterNow,
+    HelpNow,
+    OutingNow,
+    PlanNow,
     ProbeNow,
     RunTime,
     Status,
@@ -102,8 +106,88 @@ def sample(state: State = State.HEATING, coldest_c: float = -6.0, **changes: Any
         demo=False,
         zone="Europe/Oslo",
         fan=_fan(coldest_c),
+        plan=plan(),
     )
     return msgspec.structs.replace(base, **changes)
+
+
+def perhaps_flown(kind: str = "flown") -> Status:
+    """The harness came off on a morning and is on again; nobody has said what was flown."""
+    asked = OutingNow(
+        outing=4,
+        kind=kind,
+        began=minutes_after(-420),
+        unplugged=minutes_after(-240),
+        plugged=minutes_after(-75),
+    )
+    flown = FlownNow(hot="2027-01-02T14:10:00Z", without=2, unknown=1, asked=asked)
+    return sample(State.FLOWN_COOLING, 31.0, flown=flown)
+
+
+def flown_told() -> Status:
+    """Somebody has said what was flown; it can be corrected."""
+    told = OutingNow(
+        outing=4,
+        kind="flown-short",
+        began=minutes_after(-420),
+        unplugged=minutes_after(-240),
+        plugged=minutes_after(-75),
+        told=minutes_after(-10),
+    )
+    return sample(State.FLOWN_COOLING, 31.0, flown=FlownNow(without=1, told=told))
+
+
+def plan(**changes: Any) -> PlanNow:
+    """A start at 09:00 on the field's clock for which heat goes on at 05:20; late and with all that can be
+    said where `changes` say so."""
+    base = PlanNow(
+        departure=3,
+        start=minutes_after(130),
+        state="planned",
+        verdict="heat",
+        need="yes",
+        chance=0.97,
+        certainty=0.9,
+        by="timer",
+        attended=False,
+        uncovered_min=20.0,
+        travel_min=0.0,
+        made=NOW,
+        limit_c=(30 - 32) / 1.8,
+        cold_c=(-12.6, -11.0, -9.2),
+        coldest_now="cyl-3",
+        coldest_now_c=-6.0,
+        heat_ups=4,
+        air="forecast",
+        air_age_min=140,
+        switch_on=minutes_after(-90),
+        kept=0.91,
+        above=(minutes_after(50), minutes_after(62), minutes_after(80)),
+    )
+    return msgspec.structs.replace(base, **changes)
+
+
+def late_plan() -> PlanNow:
+    """A plan with everything a plan can say."""
+    return plan(
+        verdict="late",
+        need="unclear",
+        by="person",
+        travel_min=30.0,
+        missing=("cyl-1", "case-nose"),
+        heated_hangar=True,
+        flown=True,
+        after_another=True,
+        earliest=minutes_after(155),
+        late_min=25.0,
+        helps=(
+            HelpNow("cover", minutes_after(131)),
+            HelpNow("certainty", minutes_after(140)),
+            HelpNow("earlier", None, 25.0),
+        ),
+        next_word=minutes_after(20),
+        contact="the club house by the long valley, 555"[:40],
+    )
 
 
 def _fan(coldest_c: float) -> FanNow:

@@ -105,7 +105,8 @@ def test_one_press_asks_the_daemon_once_and_never_for_on(daemon: AnsweringDaemon
     first, again = page.post(f"/answer/{TOKEN}"), page.post(f"/answer/{TOKEN}")
     assert (first.status_code, again.status_code) == (200, 200)
     assert [(c.kind, c.body) for c in daemon.asked] == [("answer-link", {"hash": link_hash(TOKEN).hex()})]
-    assert {words.link_answer(harm) for harm in (True, False)} == {"it-is-off", "seen"}
+    said = {words.link_answer(kind, harm) for kind in words.KINDS for harm in (True, False)}
+    assert said == {"it-is-off", "seen", "with-it"}
 
 
 def test_the_token_is_nowhere_in_the_store(daemon: AnsweringDaemon) -> None:

@@ -18,11 +18,14 @@ from probe_agent.readings import Observation
 from probe_agent.thermal.air import AirForecast
 from probe_agent.thermal.answers import (
     LONGEST_HEAT_S,
+    Exposure,
     Outlook,
     ReadyRule,
+    covered,
     holds,
     latest_switch_on,
     soaked,
+    switched_on,
     uncovering,
 )
 from probe_agent.thermal.estimator import Estimator
@@ -471,3 +474,89 @@ def test_the_estimator_s_outlook_answers_alike() -> None:
     assert answer.verdict == "heat"
     assert answer.at_s is not None
     assert HOUR < departure_s - answer.at_s < 10 * HOUR
+
+
+# -- heat at a given instant, air that stays, limits of air, a cover put on
+
+
+def test_heat_at_the_latest_instant_keeps_the_start_and_later_heat_is_late_by_what_it_says() -> None:
+    outlook, air = engine(), falling(-12.0, 2.0)
+    latest = latest_switch_on(outlook, air, 9 * HOUR, 0.9, RULE)
+    assert latest.at_s is not None
+    kept = switched_on(outlook, air, latest.at_s - TOLERANCE_S, 9 * HOUR, 0.9, RULE)
+    assert (kept.verdict, kept.at_s) == ("heat", latest.at_s - TOLERANCE_S)
+    assert kept.chance >= 0.9
+    late = switched_on(outlook, air, latest.at_s + 1800.0, 9 * HOUR, 0.9, RULE)
+    assert late.verdict == "late"
+    assert late.chance < 0.9
+    assert late.start_s is not None
+    again = switched_on(outlook, air, latest.at_s + 1800.0, late.start_s + 60.0, 0.9, RULE)
+    assert again.verdict == "heat"
+
+
+def test_heat_from_now_answers_as_the_question_for_the_latest_one_does_where_it_is_late() -> None:
+    outlook, air = engine(), falling(-12.0, 2.0)
+    rule = replace(RULE, core_c=-1.1)
+    asked = latest_switch_on(outlook, air, 1.2 * HOUR, 0.9, rule)
+    given_now = switched_on(outlook, air, 0.0, 1.2 * HOUR, 0.9, rule)
+    assert given_now.verdict == asked.verdict == "late"
+    assert given_now.start_s == pytest.approx(asked.start_s, abs=1.0)
+    with pytest.raises(ValueError, match="certainty"):
+        switched_on(outlook, air, 0.0, HOUR, 1.0, rule)
+
+
+def test_heat_after_heater_and_cover_should_be_off_keeps_nothing() -> None:
+    found = switched_on(engine(), steady(-12.0), 9 * HOUR, 9 * HOUR, 0.9, RULE)
+    assert (found.verdict, found.chance) == ("late", 0.0)
+    assert found.start_s is not None
+    assert found.start_s > 9 * HOUR + RULE.soak_s
+
+
+def test_a_core_rests_until_heat_comes_on() -> None:
+    """Ready by the core's limit: heat six hours from now finds a core six hours colder than now's."""
+    rule, warm = ReadyRule(0.0, 0.0, core_c=25.0), engine(start_c=20.0)
+    now, later = (switched_on(warm, steady(-12.0), on, 0.1 * HOUR, 0.8, rule) for on in (0.0, 6 * HOUR))
+    assert now.start_s is not None
+    assert later.start_s is not None
+    assert later.start_s - 6 * HOUR > now.start_s
+
+
+def test_too_cold_for_too_long_is_counted_from_the_last_warm_air() -> None:
+    """Air that falls through −7 °C an hour from now; exposed after two hours below: from three hours on."""
+    outlook = engine(start_c=30.0, air_c=-6.0)
+    air = AirForecast(np.array([0.0, 2 * HOUR]), np.array([[-6.0, -8.0]]))
+    limit = Exposure(-7.0, 2 * HOUR, now_c=-6.0)
+    for until_h, chance in ((2.8, 0.0), (3.4, 1.0)):
+        found = soaked(outlook, air, until_h * HOUR, -100.0, limit)
+        assert (found.chance_exposed, found.chance_needed, found.chance_below) == (chance, chance, 0.0)
+    assert soaked(outlook, air, 3.4 * HOUR, -100.0).chance_exposed is None
+    unknown = Exposure(-5.0, 2 * HOUR, now_c=-6.0)
+    assert soaked(outlook, air, 0.5 * HOUR, -100.0, unknown).chance_exposed == 1.0
+    known = Exposure(-5.0, 2 * HOUR, (-0.5 * HOUR,), (-4.0,), -6.0)
+    assert soaked(outlook, air, 0.5 * HOUR, -100.0, known).chance_exposed == 0.0
+
+
+def test_a_cover_put_on_keeps_warmth_and_comes_off_again() -> None:
+    bare = replace(engine(start_c=20.0), uncovering=np.ones(64))
+    warmer = covered(bare, True, True)
+    assert all(c > b for c, b in zip(holds(warmer, True), holds(bare, True), strict=True))
+    assert np.all(warmer.uncovering >= 1.0)
+    assert np.median(warmer.uncovering) > 1.5
+    for on, off in zip(holds(warmer, False), holds(bare, True), strict=True):
+        assert off == pytest.approx(on, abs=5.0)
+
+
+def test_an_outlook_does_not_move_with_later_readings() -> None:
+    """Asked from another thread while readings go on: the same question has the same answer."""
+    places = ("cyl-1", "case-nose")
+    prior = engine_prior("opposed-4", "air", "pads-and-bands", 650.0, True, True, "outside", places, ())
+    estimator = Estimator(places, places, 7.0, -1.1, prior)
+    for k in range(60):
+        estimator.observe(Observation(60.0 * k, dict.fromkeys(places, -10.0), -10.0, 0.0))
+    frozen = estimator.outlook()
+    assert frozen is not None
+    rule = replace(RULE, core_c=-1.1)
+    before = latest_switch_on(frozen, steady(-10.0), 12 * HOUR, 0.8, rule)
+    for k in range(60, 120):
+        estimator.observe(Observation(60.0 * k, dict.fromkeys(places, 30.0), -10.0, 1.0))
+    assert latest_switch_on(frozen, steady(-10.0), 12 * HOUR, 0.8, rule) == before

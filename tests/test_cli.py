@@ -8,7 +8,9 @@ import re
 import sqlite3
 import subprocess
 import sys
+from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from click.testing import CliRunner, Result
@@ -39,7 +41,24 @@ def write_recording(folder: Path, rows: int = 40) -> Path:
 
 
 @pytest.mark.parametrize(
-    "command", ["", "run", "try", "enter", "heater", "replay", "example", "pair", "sessions", "unpair"]
+    "command",
+    [
+        "",
+        "run",
+        "try",
+        "enter",
+        "heater",
+        "replay",
+        "example",
+        "plan",
+        "plans",
+        "what-if",
+        "move",
+        "timer-set",
+        "pair",
+        "sessions",
+        "unpair",
+    ],
 )
 def test_help_explains_each_command(command: str) -> None:
     result = invoke(*command.split(), "--help")
@@ -196,6 +215,34 @@ def test_enter_without_a_daemon_says_so(tmp_path: Path) -> None:
     result = invoke("enter", "--settings", str(write_settings(tmp_path)), "cyl-3", "5")
     assert result.exit_code == 1
     assert "Start the daemon" in result.output
+
+
+def test_a_departure_is_planned_moved_asked_of_and_ended_by_command(tmp_path: Path) -> None:
+    """A daemon on the simulated engine, sixty times as fast as life; the start is told on the run's clock."""
+    settings = write_settings(tmp_path)
+    named = ("--settings", str(settings))
+    with Process("probe_agent.cli", "try", *named, "--speed", "60", log=tmp_path / "log") as daemon:
+        daemon.wait_for(lambda: (s := status_in(tmp_path)) is not None and s.coldest is not None)
+        status = status_in(tmp_path)
+        assert status is not None
+        zone = ZoneInfo(status.zone)
+        start = datetime.fromtimestamp(utc_seconds(status.now) + 12 * 3600, zone).strftime("%Y-%m-%dT%H:%M")
+        asked = invoke("what-if", start, "--certainty", "19/20", *named)
+        assert asked.exit_code == 0, asked.output
+        assert "Engine start" in asked.output
+        assert invoke("plans", *named).output.startswith("No departure is planned.")
+        planned = invoke("plan", start, *named)
+        assert planned.exit_code == 0, planned.output
+        listed = invoke("plans", *named).output
+        assert listed.startswith("1  Engine start")
+        past = invoke("plan", "2020-01-01T09:00", *named)
+        assert past.exit_code == 1
+        assert "lies in the past" in past.output
+        moved = invoke("move", "1", start[:-2] + ("10" if start[-2:] != "10" else "20"), *named)
+        assert moved.exit_code == 0, moved.output
+        ended = invoke("departure", "1", "not-flying", *named)
+        assert ended.exit_code == 0, ended.output
+        assert invoke("plans", *named).output.startswith("No departure is planned.")
 
 
 # -- who is told

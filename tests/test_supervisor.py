@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from probe_agent import supervisor
 from probe_agent.readings import Forecast, Point, Sign, SignKind, State
-from probe_agent.supervisor import Alert, Announcement, Facts, Missed, Rules, Step, Watch
+from probe_agent.supervisor import PREPARE_S, Alert, Announcement, Facts, Missed, Rules, Step, Watch
 
 RULES = Rules(target_c=7.0, need_c=-1.0)
 TICK_S = RULES.interval_s
@@ -45,6 +45,7 @@ class Story:
     look_s: float | None = None
     clock_ok: bool = True
     power: float | None = None
+    told_late_s: float | None = None
 
     def row(
         self,
@@ -72,7 +73,7 @@ class Story:
             self.watch, points(values, ambient, **(hot or {})), reads or {}, seen
         )
         more = (self.departure_at, self.look_s, self.clock_ok, self.power)
-        facts = Facts(self.t_s, counted, seen, *more)
+        facts = Facts(self.t_s, counted, seen, *more, told_late_s=self.told_late_s)
         step = supervisor.step(self.watch, facts, self.rules)
         self.watch = step.watch
         assert step.watch.state is not None
@@ -616,6 +617,49 @@ def test_evidence_closes_an_alert_too() -> None:
     assert [(a.kind, by) for a, by in step.gone] == [("switch-off", "evidence")]
 
 
+ATTENDED = replace(RULES, attended=True)
+
+
+def test_somebody_is_with_a_combustion_heater_or_is_asked_every_ten_minutes() -> None:
+    story = warming(ATTENDED)
+    story.rows(1, -4.0, heating=True)
+    heatup = story.watch.heatup
+    assert heatup is not None
+    asked = [a for a in story.said if a.kind == "attended"]
+    assert [a.asked for a in asked] == [0, 1, 2], "of one recipient more each time"
+    assert all(a.harm and a.at_once is False for a in asked)
+    (alert,) = [a for a in story.alerts() if a.kind == "attended"]
+    assert alert.opened_s == heatup.on_s + 600
+    answered = supervisor.answer_alert(story.watch, alert.id, "with-it", story.t_s)
+    assert answered is not None
+    story.watch, told_s = answered, story.t_s
+    story.rows(9, -3.0, heating=True)
+    assert not any(a.kind == "attended" for a in story.alerts())
+    assert [(a.kind, by) for step in story.steps for a, by in step.gone] == [("attended", "answer")]
+    story.rows(2, -3.0, heating=True)
+    (again,) = [a for a in story.alerts() if a.kind == "attended"]
+    assert (again.opened_s, again.told) == (told_s + 600, 1)
+    assert again.id != alert.id
+    story.rows(5, -3.0, heating=False, heater_off_at=story.t_s)
+    assert not any(a.kind == "attended" for a in story.alerts()), "the heat is seen off"
+    assert [by for step in story.steps for a, by in step.gone if a.kind == "attended"][1:] == ["evidence"]
+    assert "attended" not in warming().kinds()
+
+
+def test_an_attended_session_keeps_its_words_of_trust() -> None:
+    """Asked and answered every ten minutes for two hours: the engine still gets its words."""
+    story = Story(ATTENDED)
+    story.rows(5, -10.0)
+    for k in range(130):
+        story.rows(1, min(-10.0 + 0.15 * k, 8.0), heating=True, trend=9.0)
+        for a in story.alerts():
+            if a.kind == "attended":
+                story.watch = supervisor.answer_alert(story.watch, a.id, "with-it", story.t_s) or story.watch
+    story.rows(60, 8.0, heating=True)
+    assert len({a.alert for a in story.said if a.kind == "attended"}) >= 12
+    assert {"above-target", "ready"} <= set(story.kinds())
+
+
 def test_an_answer_nobody_asked_for_is_refused() -> None:
     story = ready()
     story.rows(31, 15.0, heating=True, core_c=5.0)
@@ -996,7 +1040,7 @@ def late_story(minutes: float, then_minutes: float) -> Story:
     """A start that is to be kept, but above target is due so many minutes too late; and then so many."""
     story = warming()
     wanted_s = story.t_s + 3600
-    story.departure_at = wanted_s + RULES.soak_s + RULES.prepare_s
+    story.departure_at = wanted_s + RULES.soak_s + PREPARE_S
     for slip_min in (minutes, then_minutes):
         due_s = wanted_s + 60 * slip_min
         for _ in range(40):
@@ -1069,6 +1113,26 @@ def test_heat_for_a_planned_start_may_stay_on_until_then() -> None:
     assert "switch-off" not in story.kinds()
     story.rows(5, 15.0, heating=True, core_c=5.0)
     assert story.kinds().count("switch-off") == 1
+
+
+def test_what_the_plan_said_of_a_late_start_is_not_said_again() -> None:
+    story = warming()
+    wanted_s = story.t_s + 3600
+    story.departure_at = wanted_s + RULES.soak_s + PREPARE_S
+    story.told_late_s = 2000.0
+    due_s = wanted_s + 2400
+    for minutes in (2400, 2000 + supervisor.LATER_S + 120):
+        due_s = wanted_s + minutes
+        for _ in range(40):
+            story.row(-4.0, heating=True, above_p10=due_s - 300, above_p50=due_s, above_p90=due_s + 300)
+        assert ("later" in story.kinds()) == (minutes > 2400)
+
+
+def test_a_start_waits_for_as_long_as_the_plan_gives_for_uncovering() -> None:
+    facts = Facts(0.0, (), Forecast(0.0), departure_at=7200.0)
+    watch = replace(Watch(), above=True, above_since_s=0.0, state=State.READY, since_s=3600.0)
+    shown = [supervisor.late_s(watch, replace(facts, prepare_s=s), RULES) for s in (600.0, 4800.0)]
+    assert shown == [-3000.0, 1200.0]
 
 
 def test_a_start_that_passed_with_heat_on_is_asked_about_though_never_ready() -> None:

@@ -76,6 +76,23 @@ def test_a_newer_word_overtakes_one_that_waits() -> None:
     assert [word.kind for _, word in then.owed["pilot"]] == ["cooling"]
 
 
+def test_a_word_to_one_alone_overtakes_nobody_elses() -> None:
+    evening = Announcement("evening", "plan-1:evening:0", 9e4, overtakes=("plan-1",), departure=1)
+    waits = {name: ((at("2027-01-15T22:30"), evening),) for name in ("pilot", "owner")}
+    alone = Announcement(
+        "switch-on",
+        "plan-1:switch-on:1",
+        9e3,
+        overtakes=("plan-1",),
+        to=("owner",),
+        departure=1,
+        at_once=True,
+    )
+    found = telling.deliver(ALL, QUIET, [alone], waits, ["plan-1:evening:0"], at("2027-01-16T04:00"), ZONE)
+    assert names(found) == [("owner", "plan-1:switch-on:1")]
+    assert set(found.owed) == {"pilot"}
+
+
 def test_own_quiet_hours_rule_over_the_common_ones() -> None:
     late = Recipient(name="late", address="x://d", quiet="00:00-10:00")
     sent = telling.deliver((PILOT, late), QUIET, [READY], {}, [], at("2027-01-16T23:00"), ZONE)

@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 
 from probe_agent.config import parse_settings
 from probe_agent.status import Recent, SignNow, Status, utc_seconds, write_status
-from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading
+from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading, keep_departure
 from web.access import FormTokens, same_origin, way_of
 from web.acts import Commander, HandForm, check_hand_form
 from web.app import create_app
@@ -579,3 +579,140 @@ def test_help_and_bad_settings_are_sentences(tmp_path: Path) -> None:
     assert refused.exit_code == 1
     assert "Did you mean port?" in refused.output
     assert "Traceback" not in refused.output
+
+
+# -- plans
+
+
+@pytest.fixture
+def planned(page: Page) -> Page:
+    """A page on a record with two departures to come and one that is over."""
+    page.show(samples.sample())
+    for number, (plan, state) in enumerate(
+        ((samples.plan(), "planned"), (samples.late_plan(), "heating"), (samples.plan(), "started")), 1
+    ):
+        shown = msgspec.structs.replace(plan, departure=number, state=state)
+        text = msgspec.json.encode({"departure": {}, "shown": shown}).decode()
+        at = utc_seconds(plan.start) + number
+        page.daemon.store.commit(
+            Batch(statements=[keep_departure(number, None, at, text, state, at, at, None, None)])
+        )
+    return page
+
+
+def press_on_plan(page: Page, action: str, **values: str) -> tuple[int, str]:
+    html = page.client.get("/plan").get_data(as_text=True)
+    form = next(f for f in re.findall(r"<form.*?</form>", html, re.S) if f'"{action}' in f)
+    hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
+    answer = page.client.post(action, data={**hidden, **values}, follow_redirects=True)
+    return answer.status_code, plain(answer.get_data(as_text=True))
+
+
+def test_now_has_one_line_of_the_plan_and_a_way_to_it(planned: Page) -> None:
+    text = planned.text("/")
+    assert "Engine start 09:00: heat must be on by 05:20, to keep it on 9 mornings in 10." in text
+    assert 'href="/plan"' in planned.client.get("/now").get_data(as_text=True)
+
+
+def test_the_plan_page_shows_each_departure_to_come_and_why_nothing_repeats(planned: Page) -> None:
+    text = planned.text("/plan")
+    assert "Departure 1, engine start 09:00" in text
+    assert "Departure 2, engine start 09:00" in text
+    assert "Departure 3" not in text
+    assert "heat must be on by 05:20" in text
+    assert "about 25 min late, start 09:25" in text
+    assert "With cover and plugs on, start 09:01" in text
+    assert "Rests on the coldest point now, −6 °C (cylinder 3), four heat-ups of this setup" in text
+    assert "nothing repeats by itself" in text
+    assert text.count("Timer is set, I leave") == 1
+    assert text.count("Did not start") == 1
+
+
+def test_the_next_departure_is_shown_as_the_document_has_it(planned: Page) -> None:
+    """The record is written a few minutes later than the document."""
+    planned.show(samples.sample(plan=samples.plan(departure=1, switch_on=samples.minutes_after(-120))))
+    assert "heat must be on by 04:50" in planned.text("/plan")
+
+
+def test_an_empty_plan_page_says_the_next_step(page: Page) -> None:
+    text = page.text("/plan")
+    assert "No departure is planned" in text
+    assert "Plan an engine start" in text
+    assert "No status" in text or "status.json" in text
+
+
+def test_a_plan_is_asked_of_the_daemon_as_typed_and_once(planned: Page) -> None:
+    planned.daemon.answers["plan"] = (True, "Engine start Sat 09:00: heat must be on by 05:20.")
+    values = {"date": "2027-01-16", "time": "09:00", "certainty": "19/20", "travel_min": "25", "what": "plan"}
+    code, text = press_on_plan(planned, "/act/plan", **values)
+    assert code == 200
+    assert "Done. Engine start Sat 09:00" in text
+    (asked,) = planned.daemon.asked
+    assert asked.kind == "plan"
+    assert asked.body == {
+        "start": "2027-01-16T09:00",
+        "certainty": "19/20",
+        "travel_min": 25.0,
+        "uncovered_min": 20.0,
+    }
+
+
+def test_only_asking_plans_nothing_and_keeps_what_was_typed(planned: Page) -> None:
+    planned.daemon.answers["what-if"] = (True, "No heat is needed for the engine start Sat 09:00.")
+    values = {"date": "2027-01-16", "time": "09:00", "what": "what-if"}
+    code, text = press_on_plan(planned, "/act/plan", **values)
+    assert code == 200
+    assert "No heat is needed for the engine start Sat 09:00." in text
+    assert [c.kind for c in planned.daemon.asked] == ["what-if"]
+
+
+@pytest.mark.parametrize(
+    ("values", "says"),
+    [
+        ({"date": "tomorrow", "time": "09:00"}, "such as 2026-12-05"),
+        ({"date": "2027-01-16", "time": "9"}, "such as 09:00"),
+        ({"date": "2027-01-16", "time": "09:00", "certainty": "10/10"}, "how many mornings"),
+        ({"date": "2027-01-16", "time": "09:00", "travel_min": "-5"}, "0 to 600"),
+        ({"date": "2027-01-16", "time": "09:00", "uncovered_min": "x"}, "0 to 180"),
+    ],
+)
+def test_a_form_that_can_t_be_right_is_refused_at_its_field(
+    planned: Page, values: dict[str, str], says: str
+) -> None:
+    code, text = press_on_plan(planned, "/act/plan", **values)
+    assert code == 422
+    assert says in text
+    assert planned.daemon.asked == []
+
+
+@pytest.mark.parametrize(
+    ("what", "kind"),
+    [
+        ("started", "started"),
+        ("did-not-start", "did-not-start"),
+        ("not-flying", "cancel-departure"),
+        ("timer-set", "timer-set"),
+    ],
+)
+def test_what_came_of_a_departure_is_told_with_its_number(planned: Page, what: str, kind: str) -> None:
+    code, _ = press_on_plan(planned, "/act/departure", what=what, departure="2")
+    assert code == 200
+    assert [(c.kind, c.body) for c in planned.daemon.asked] == [(kind, {"departure": 2})]
+
+
+def test_a_departure_is_moved_to_another_local_time(planned: Page) -> None:
+    planned.daemon.answers["move-departure"] = (False, "02:30 doesn't exist on that day.")
+    code, text = press_on_plan(planned, "/act/move", date="2027-03-28", time="02:30")
+    assert code == 409
+    assert "Not done. 02:30 doesn't exist on that day." in text
+    assert planned.daemon.asked[0].body == {"departure": 1, "start": "2027-03-28T02:30"}
+
+
+def test_no_act_on_a_plan_without_the_form_s_token_or_from_elsewhere(planned: Page) -> None:
+    for action in ("/act/plan", "/act/move", "/act/departure"):
+        values = {"date": "2027-01-16", "time": "09:00", "what": "started", "departure": "1", "once": "n"}
+        assert planned.client.post(action, data=values).status_code == 403
+        assert planned.client.get(action).status_code == 405
+        away = {"REMOTE_ADDR": "192.0.2.7"}
+        assert planned.client.post(action, data=values, environ_base=away).status_code == 403
+    assert planned.daemon.asked == []

@@ -20,6 +20,7 @@ from probe_agent.status import (
     AlertNow,
     LearnedNow,
     MissedNow,
+    PlanNow,
     ProbeNow,
     StartNow,
     Status,
@@ -212,6 +213,67 @@ def unmeasured() -> Status:
     return msgspec.structs.replace(samples.sample(State.PROBE_MISSING), coldest=None, coldest_c=None)
 
 
+# -- plans
+
+EVENING = {"now": "2027-01-15T18:40:00Z"}
+"""Friday 19:40 on the field's clock."""
+
+
+def told(kind: str, plan: PlanNow) -> tuple[str, str]:
+    subject, body = words.message(kind, samples.sample(State.COLD, -6.0, plan=plan, **EVENING))
+    check(subject, body)
+    return subject, body
+
+
+def test_the_evening_word_says_what_is_due_by_when_and_who_does_it() -> None:
+    subject, body = told("evening", samples.plan())
+    assert subject == "Magpie: heat needed for Sat 09:00"
+    assert "heat must be on by Sat 05:20, to keep it on 9 mornings in 10" in body
+    assert "Have the timer set before you leave the field." in body
+    assert "Coldest point minus 6 °C (cylinder 3). Without heat about minus 11 °C by then." in body
+    person = samples.plan(by="person", travel_min=30.0, contact="Robin, 555 0134", at_best=0.75)
+    _, body = told("evening", person)
+    assert "15 mornings in 20, which is the most this heat allows" in body
+    assert "Set out by Sat 04:50. Reach them: Robin, 555 0134." in body
+
+
+def test_unclear_and_none_are_said_as_what_they_are() -> None:
+    subject, body = told("evening", samples.plan(need="unclear", chance=0.4))
+    assert subject == "Magpie: heat for Sat 09:00: unclear"
+    assert "whether heat is needed is unclear; to be sure, heat on by Sat 05:20" in body
+    hangar = samples.plan(verdict="none", need="no", chance=0.02, switch_on=None, heated_hangar=True)
+    subject, body = told("evening", hangar)
+    assert subject == "Magpie: no heat needed for Sat 09:00"
+    assert "A steadily heated hangar usually needs no heat." in body
+
+
+def test_a_start_that_can_t_be_kept_says_by_how_much_and_what_would_help() -> None:
+    subject, body = told("plan-late", samples.late_plan())
+    assert subject == "Magpie: start Sat 09:00 about 25 min late"
+    assert "about 25 min late, start Sat 09:25" in body
+    assert "With cover and plugs on, start Sat 09:01" in body
+    assert "next time heat 25 min earlier" in body
+    subject, body = told("plan-late", samples.plan(verdict="never", switch_on=None))
+    assert subject == "Magpie: start Sat 09:00 can't be kept"
+
+
+def test_the_switch_on_word_is_an_instruction_and_combustion_is_attended() -> None:
+    subject, body = told("switch-on", samples.plan(by="person", travel_min=30.0))
+    assert subject == "Magpie: heater on at Sat 05:20"
+    assert "Switch the heater on at Sat 05:20. Set out by Sat 04:50. Look at cord, cover and plugs" in body
+    attended = samples.plan(by="pilot", attended=True, switch_on="2027-01-16T06:50:00Z")
+    subject, body = told("switch-on", attended)
+    assert subject == "Magpie: be there Sat 07:50, heat 50 min"
+    assert "have somebody stay with it from lighting to shutting it off" in body
+
+
+def test_a_timer_that_is_set_is_told_to_be_final() -> None:
+    plan = samples.plan(timer=samples.minutes_after(-90))
+    said = words.plan_answer(plan, "Europe/Oslo", utc_seconds(EVENING["now"]))
+    assert "the timer is set for Sat 05:20" in said
+    assert "changes now move the start, not the switch-on." in said
+
+
 # -- messages
 
 LINK = "https://magpie.a-club-of-a-long-name.example.org/hangar/page/answer/0123456789012345678901"
@@ -293,6 +355,7 @@ def statuses(draw: st.DrawFn) -> Status:
             for p in draw(st.sets(st.one_of(st.none(), st.sampled_from(names)), max_size=2))
         ),
     }
+    changes["plan"] = draw(st.one_of(st.none(), plans(names)))
     changes["start"] = draw(
         st.one_of(
             st.none(),
@@ -319,6 +382,38 @@ def statuses(draw: st.DrawFn) -> Status:
     )
     state = draw(st.sampled_from(State))
     return msgspec.structs.replace(samples.sample(state), **changes)
+
+
+@st.composite
+def plans(draw: st.DrawFn, names: tuple[str, ...]) -> PlanNow:
+    """Any plan a daemon could make, and many it couldn't."""
+    at = st.integers(-3000, 3000).map(samples.minutes_after)
+    some = st.one_of(st.none(), at)
+    chance = st.one_of(st.none(), st.floats(0, 1))
+    return samples.plan(
+        start=draw(at),
+        state=draw(st.sampled_from(["planned", "heating", "delayed", "did-not-start"])),
+        verdict=draw(st.sampled_from(["none", "heat", "late", "never", "unknown", "making"])),
+        need=draw(st.sampled_from(["yes", "no", "unclear"])),
+        chance=draw(chance),
+        certainty=draw(st.sampled_from([0.8, 0.9, 0.95])),
+        at_best=draw(st.sampled_from([None, 0.5, 0.65, 0.8])),
+        by=draw(st.sampled_from(["timer", "person", "pilot", "our-plug"])),
+        attended=draw(st.booleans()),
+        travel_min=draw(st.floats(0, 600)),
+        cold_c=draw(st.one_of(st.none(), st.tuples(*[_EXTREME_C] * 3))),
+        coldest_now=draw(st.one_of(st.none(), st.sampled_from(names))),
+        coldest_now_c=draw(st.one_of(st.none(), _EXTREME_C)),
+        missing=names[: draw(st.integers(0, 12))],
+        air=draw(st.sampled_from(["forecast", "observed", "own-air", "nothing"])),
+        switch_on=draw(some),
+        timer=draw(some),
+        earliest=draw(some),
+        late_min=draw(st.one_of(st.none(), st.floats(0, 900))),
+        next_word=draw(some),
+        contact=draw(st.sampled_from([None, "the club house, 555 0100", "w" * 40])),
+        helps=samples.late_plan().helps[: draw(st.integers(0, 3))],
+    )
 
 
 @settings(max_examples=800, deadline=None)
@@ -378,6 +473,8 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "unlikely to reach the target, minus 6 °F",
         "below target, minus 6 °F",
         "this setup heats unlike before",
+        "heat needed for 09:00",
+        "heater on at 05:20",
         "above target, minus 6 °F, not ready",
         "heater off, minus 6 °F",
         "no longer above target, minus 6 °F",
@@ -385,6 +482,7 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "test message, please answer",
         "warming slower than usual",
         "accessory case stays cold",
+        "is somebody with the heater?",
     }
 
 

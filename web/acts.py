@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import sqlite3
 import threading
 import time
@@ -13,8 +14,11 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent import pairing
+from probe_agent.config import CERTAINTIES
 from probe_agent.store import OpenCode, Reader, Role, StoreError, ask, await_answer
 
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+_TIME = re.compile(r"\d{2}:\d{2}")
 LOWEST_C, HIGHEST_C = -60.0, 200.0
 OLDEST_MIN = 60.0
 REMEMBERED = 256
@@ -105,6 +109,50 @@ def _number(text: str) -> float | None:
 
 def _signed(number: float) -> str:
     return f"{number:g}".replace("-", "−")
+
+
+@dataclass(frozen=True, slots=True)
+class PlanForm:
+    """The form of a plan as typed, and the sentence at each field that was refused."""
+
+    date: str = ""
+    time: str = ""
+    certainty: str = "9/10"
+    travel_min: str = "0"
+    uncovered_min: str = "20"
+    refusals: Mapping[str, str] = field(default_factory=dict)
+
+
+def read_plan_form(form: Mapping[str, str], usual: PlanForm) -> PlanForm:
+    """What was typed, nothing judged; `usual` where a field is missing."""
+    return PlanForm(
+        form.get("date", usual.date).strip()[:20],
+        form.get("time", usual.time).strip()[:20],
+        form.get("certainty", usual.certainty)[:10],
+        form.get("travel_min", usual.travel_min).strip()[:10],
+        form.get("uncovered_min", usual.uncovered_min).strip()[:10],
+    )
+
+
+def check_plan_form(typed: PlanForm) -> tuple[dict[str, Any] | None, dict[str, str]]:
+    """The body of a plan, or the sentence at each field. Whether that start exists, the daemon says."""
+    wrong: dict[str, str] = {}
+    if not _DATE.fullmatch(typed.date):
+        wrong["date"] = "Write the day as year, month, day, such as 2026-12-05."
+    if not _TIME.fullmatch(typed.time):
+        wrong["time"] = "Write the time of the engine start, such as 09:00."
+    if typed.certainty not in CERTAINTIES:
+        wrong["certainty"] = "Choose on how many mornings the start is to be kept."
+    minutes = {}
+    for name, most in (("travel_min", 600), ("uncovered_min", 180)):
+        number = _number(getattr(typed, name) or "0")
+        if number is None or not 0 <= number <= most:
+            wrong[name] = f"Write minutes, 0 to {most}."
+        else:
+            minutes[name] = number
+    if wrong:
+        return None, wrong
+    return {"start": f"{typed.date}T{typed.time}", "certainty": typed.certainty, **minutes}, {}
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,7 +120,7 @@ def _button(link: Link) -> str:
     """The label of the one button."""
     if link.alert.startswith(f"{TEST}:"):
         return words.answer_words("received")
-    return words.answer_words(words.link_answer(link.harm))
+    return words.answer_words(words.link_answer(link.alert.partition(":")[0], link.harm))
 
 
 def _note(link: Link) -> str:

@@ -7,6 +7,7 @@ import secrets
 import sqlite3
 import time
 from contextlib import suppress
+from dataclasses import replace
 from functools import partial
 from hashlib import sha256
 from pathlib import Path
@@ -19,10 +20,10 @@ from werkzeug.exceptions import HTTPException
 from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import pairing, words
-from probe_agent.config import Settings
-from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, encode_status
+from probe_agent.config import CERTAINTIES, Settings
+from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
-from probe_agent.words import Unit, place_name
+from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
 from web import answer
 from web.access import (
     HOW,
@@ -38,10 +39,20 @@ from web.access import (
     session_cookie,
     way_of,
 )
-from web.acts import CodeForm, Commander, HandForm, Outcome, check_hand_form, read_hand_form
+from web.acts import (
+    CodeForm,
+    Commander,
+    HandForm,
+    Outcome,
+    PlanForm,
+    check_hand_form,
+    check_plan_form,
+    read_hand_form,
+    read_plan_form,
+)
 from web.chart import draw_curve
 from web.drawing import draw_engine
-from web.present import NowView, present_now, present_taken
+from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
 from web.source import StatusSource
@@ -104,13 +115,18 @@ class _Pages:
         add("/", "now", self.now)
         add("/now", "now_part", self.now_part)
         add("/curve", "curve_part", self.curve_part)
+        add("/plan", "plan", self.plan)
         add("/api/status", "api_status", self.api_status)
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
         add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
+        add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
         add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
         add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
+        add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
+        add("/act/move", "act_move", self.act_move, methods=["POST"])
+        add("/act/departure", "act_departure", self.act_departure, methods=["POST"])
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
         add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
         self.app.before_request(self._admit)
@@ -163,6 +179,10 @@ class _Pages:
         values = self._view_values()
         return make_response(render_template("curve.html", **values, **self._curve(values["status"])))
 
+    def plan(self) -> Response:
+        """The planned departures, and the form for another."""
+        return self._plan_page(said=self.commander.outcome(request.args.get("said", "")))
+
     def api_status(self) -> BaseResponse:
         """The core document with its age; 503 and the reason where there is none."""
         try:
@@ -203,6 +223,13 @@ class _Pages:
             return self._act("oil-out", {})
         return self._act("oil-back", {"level_checked": True})
 
+    def act_flew(self) -> BaseResponse:
+        """Say what became of a heat-up, or correct it."""
+        what, number = request.form.get("what", ""), request.form.get("outing", "")
+        if what not in words.FLEW_ANSWERS or not number.isascii() or not number.isdigit():
+            return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
+        return self._act("flew", {"what": what, "outing": int(number)})
+
     def act_undo(self) -> BaseResponse:
         number = request.form.get("id", "")
         if not number.isascii() or not number.isdigit():
@@ -215,6 +242,67 @@ class _Pages:
         if body is None and self._refusal(_permit().why_not("hand-reading")) is None:
             return self._page(form=_with_refusals(typed, wrong), code=422)
         return self._act("hand-reading", body or {}, typed)
+
+    def act_plan(self) -> BaseResponse:
+        """Plan a departure, or only ask what a plan would say."""
+        typed = read_plan_form(request.form, self._usual_plan())
+        body, wrong = check_plan_form(typed)
+        if body is None:
+            return self._plan_page(form=replace(typed, refusals=wrong), code=422)
+        kind = "what-if" if request.form.get("what") == "what-if" else "plan"
+        return self._act_on_plan(kind, body, typed)
+
+    def act_move(self) -> BaseResponse:
+        start = f"{request.form.get('date', '')[:20]}T{request.form.get('time', '')[:20]}"
+        return self._act_on_plan("move-departure", {"departure": self._departure(), "start": start})
+
+    def act_departure(self) -> BaseResponse:
+        kind = _OF_A_DEPARTURE.get(request.form.get("what", ""))
+        if kind is None:
+            return self._plan_page(said=Outcome(False, "Say what came of the departure."), code=422)
+        return self._act_on_plan(kind, {"departure": self._departure()})
+
+    def _departure(self) -> int:
+        """The departure a form names; 0, which is none, where it names nothing."""
+        number = request.form.get("departure", "")
+        return int(number) if number.isascii() and number.isdigit() else 0
+
+    def _act_on_plan(self, kind: str, body: dict[str, Any], typed: PlanForm | None = None) -> BaseResponse:
+        if (refusal := self._refusal(_permit().why_not(kind))) is not None:
+            return self._plan_page(said=Outcome(False, refusal), form=typed, code=403)
+        if (number := self._form_number()) is None:
+            return self._plan_page(said=Outcome(False, NO_NUMBER), code=422)
+        outcome = self.commander.act_once(number, kind, body)
+        if not outcome.ok or kind == "what-if":
+            return self._plan_page(said=outcome, form=typed, code=200 if outcome.ok else 409)
+        return redirect(url_for("plan", said=number, _anchor="said"), 303)
+
+    def _departures(self, status: Status | None, now_at: float) -> list[PlanNow]:
+        """The departures to come; the next one from the document, which is newer than the record."""
+        kept, fresh = self.record.departures(now_at), status.plan if status else None
+        return [fresh if fresh and fresh.departure == p.departure else p for p in kept]
+
+    def _usual_plan(self) -> PlanForm:
+        wishes = self.settings.planning
+        return PlanForm("", "", wishes.certainty, f"{wishes.travel_min:g}", f"{wishes.uncovered_min:g}")
+
+    def _plan_page(
+        self, said: Outcome | None = None, form: PlanForm | None = None, code: int = 200
+    ) -> Response:
+        values = self._view_values()
+        status, unit = values["status"], values["unit"]
+        zone, now_at = self._zone(status), run_now(status) if status else time.time()
+        view = values["view"]
+        values.update(
+            said=said,
+            form=form or self._usual_plan(),
+            old=values["reason"] or (view.silence if view and view.old else ""),
+            plans=[present_plan(p, zone, now_at, unit) for p in self._departures(status, now_at)],
+            certainties=[(word, mornings(share)) for word, share in CERTAINTIES.items()],
+            zone=zone.replace("_", " "),
+            nothing_repeats=NOTHING_REPEATS,
+        )
+        return self._form_response(values, "plan.html", code)
 
     def act_pair(self) -> BaseResponse:
         """Try a code; the token of the session it begins goes into a cookie and nowhere else."""
@@ -405,6 +493,14 @@ class _Pages:
         if status is None:
             return {"chart": None}
         return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
+
+
+_OF_A_DEPARTURE = {
+    "started": "started",
+    "did-not-start": "did-not-start",
+    "not-flying": "cancel-departure",
+    "timer-set": "timer-set",
+}
 
 
 def _permit() -> Permit:

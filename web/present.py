@@ -11,10 +11,13 @@ from probe_agent import words
 from probe_agent.readings import SignKind, State
 from probe_agent.status import (
     AlertNow,
+    FlownNow,
+    PlanNow,
     ProbeNow,
     Status,
     is_stale,
     stale_after_s,
+    utc_seconds,
 )
 from probe_agent.words import Unit
 
@@ -48,6 +51,19 @@ class AlertView:
 
 
 @dataclass(frozen=True, slots=True)
+class FlownView:
+    """What is asked of an outing, with its number and the answers as (value, label); else what was told of
+    the last one, to correct. count: heat-ups without a flight, None where there is none to speak of."""
+
+    outing: int | None
+    asked: str | None
+    told: str | None
+    answers: tuple[tuple[str, str], ...]
+    note: str
+    count: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class NowView:
     """The page Now, in reading order."""
 
@@ -73,7 +89,9 @@ class NowView:
     core: str
     extra: tuple[str, ...]
     next_action: str
+    plan: str | None
     alerts: tuple[AlertView, ...]
+    flown: FlownView | None
     heater: str
     heater_measured: bool
     signs: tuple[str, ...]
@@ -120,7 +138,9 @@ def present_now(status: Status, unit: Unit) -> NowView:
         core=words.core(status, unit),
         extra=_extra(status),
         next_action=words.next_action(status),
+        plan=None if status.plan is None else words.plan_line(status.plan, status.zone, run_now(status)),
         alerts=tuple(_alert(a, status, unit) for a in status.alerts),
+        flown=None if status.flown is None else _flown(status.flown, status.zone, run_now(status)),
         heater=words.heater_words(status),
         heater_measured=status.heater.known_by == "measured",
         signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
@@ -132,6 +152,36 @@ def present_now(status: Status, unit: Unit) -> NowView:
         zone_note=f"Times are the field's ({status.zone.replace('_', ' ')}).",
         layout=status.layout,
         spoken=" ".join(s for s in (verdict, announced) if s),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class PlanView:
+    """One planned departure, in reading order. acts: what can be said of it, as (word, label)."""
+
+    number: int
+    start: str
+    line: str
+    sentences: tuple[str, ...]
+    next_word: str
+    made: str | None
+    timer: bool
+    acts: tuple[tuple[str, str], ...]
+
+
+def present_plan(plan: PlanNow, zone: str, now_at: float, unit: Unit) -> PlanView:
+    """A departure as the page lays it out."""
+    begun = plan.state in ("heating", "did-not-start") or utc_seconds(plan.start) <= now_at
+    acts = [("started", "Started"), ("did-not-start", "Did not start")] if begun else []
+    return PlanView(
+        plan.departure,
+        words.moment(utc_seconds(plan.start), zone, now_at),
+        words.plan_line(plan, zone, now_at),
+        words.plan_sentences(plan, zone, now_at, unit),
+        words.plan_next_word(plan, zone, now_at),
+        None if plan.made is None else words.moment(utc_seconds(plan.made), zone, now_at),
+        plan.by == "timer" and not plan.attended and plan.timer is None and plan.switch_on is not None,
+        (*acts, ("not-flying", "Not flying")),
     )
 
 
@@ -201,6 +251,26 @@ def _demo(status: Status) -> str | None:
 def _alert(a: AlertNow, status: Status, unit: Unit) -> AlertView:
     answers = () if a.answered else tuple((word, words.answer_words(word)) for word in a.answers)
     return AlertView(a.id, words.alert(a, status, unit), a.harm, answers)
+
+
+def _flown(flown: FlownNow, zone: str, now_at: float) -> FlownView | None:
+    """None where nothing is to be asked, corrected or counted."""
+    asked, told = flown.asked, flown.told
+    count = None
+    if flown.without or flown.unknown:
+        hot_at = None if flown.hot is None else utc_seconds(flown.hot)
+        count = words.since_flight(hot_at, flown.without, flown.unknown, now_at)
+    meant = asked or told
+    if meant is None and count is None:
+        return None
+    return FlownView(
+        outing=None if meant is None else meant.outing,
+        asked=None if asked is None else words.was_it_flown(asked, zone, now_at),
+        told=None if told is None else words.flown_told(told, zone, now_at),
+        answers=tuple(words.FLEW_ANSWERS.items()),
+        note=words.OIL_NOTE,
+        count=count,
+    )
 
 
 def _probe(p: ProbeNow, status: Status, unit: Unit) -> ProbeView:

@@ -9,10 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from probe_agent.status import Status, utc_seconds
+import msgspec
+
+from probe_agent.status import PlanNow, Status, utc_seconds
 from probe_agent.store import CurveRow, Reader, Session, StoreError
 
 HOURS = 8
+OPEN = frozenset({"planned", "heating", "delayed", "did-not-start"})
+"""States of departures that are still to come."""
 MOST_ROWS = 480
 
 Row = tuple[float | None, ...]
@@ -26,6 +30,12 @@ class CurveView:
     places: tuple[str, ...] = ()
     rows: tuple[Row, ...] = ()
     reason: str = ""
+
+
+class _Kept(msgspec.Struct):
+    """A departure as the daemon keeps it, in the part that viewers are shown."""
+
+    shown: PlanNow
 
 
 class Record:
@@ -55,6 +65,16 @@ class Record:
                 return [h for h in self._open().hand_readings(5) if not h["undone"]]
         except (StoreError, sqlite3.Error):
             return []
+
+    def departures(self, now_at: float) -> list[PlanNow]:
+        """The departures to come, the next one first; none where the record can't be read."""
+        try:
+            with self._lock:
+                texts = self._open().departures(now_at - 3 * 86_400)
+            kept = [msgspec.json.decode(text, type=_Kept).shown for text in texts]
+        except (StoreError, sqlite3.Error, msgspec.MsgspecError):
+            return []
+        return [plan for plan in kept if plan.state in OPEN]
 
     def session(self, token: bytes, now_at: float) -> Session | None:
         """The session that holds for a token with that hash. Raises StoreError, sqlite3.Error."""

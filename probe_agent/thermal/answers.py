@@ -7,7 +7,7 @@ required places, and what a sample never reaches is infinite, so that never coun
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -75,15 +75,33 @@ class Outlook:
 
 
 @dataclass(frozen=True, slots=True)
+class Exposure:
+    """A limit as some manuals give it: air below below_c for lasts_s or longer, up to the start.
+
+    past_s, past_c (k,): the aircraft's own air as measured before now, run seconds rising; what was before
+    them counts as cold. now_c: as measured now, None where nobody measures it.
+    """
+
+    below_c: float
+    lasts_s: float
+    past_s: tuple[float, ...] = ()
+    past_c: tuple[float, ...] = ()
+    now_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Soaked:
     """A cold soak: the coldest required place until then, and there (10/50/90 %) [°C].
 
-    chance_below: chance that the coldest is below the limit at the end.
+    chance_below: chance that the coldest is below the limit at the end; chance_exposed: that the air was too
+    cold for too long by then, None where there is no such limit; chance_needed: that either holds.
     """
 
     fan: Fan
     coldest_c: Band
     chance_below: float
+    chance_exposed: float | None = None
+    chance_needed: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,11 +178,25 @@ def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> B
     return _band(passed, outlook.weight)
 
 
-def soaked(outlook: Outlook, air: AirForecast, until_s: float, limit_c: float) -> Soaked:
+def covered(outlook: Outlook, cover: bool, plugs: bool) -> Outlook:
+    """The same engine with a cover or plugs put on now that were not: its losses smaller by what
+    `uncovering` says they grow when these come off, and as uncertain."""
+    normals = np.random.default_rng(20_260_119).standard_normal(len(outlook.z))
+    more = uncovering(normals, None, cover, plugs)
+    return replace(outlook, a=_losing(outlook, 1 / more), uncovering=outlook.uncovering * more)
+
+
+def soaked(
+    outlook: Outlook,
+    air: AirForecast,
+    until_s: float,
+    limit_c: float,
+    exposure: Exposure | None = None,
+) -> Soaked:
     """The cold soak from now to until_s, the heater off from now, cover as it is.
 
-    limit_c: heat is needed where the coldest is below it then. Raises ValueError where until_s is not after
-    now.
+    limit_c: heat is needed where the coldest is below it then; exposure: or where the air was too cold for
+    too long. Raises ValueError where until_s is not after now.
     """
     if until_s <= outlook.t_s:
         raise ValueError("a cold soak ends after it begins")
@@ -174,11 +206,32 @@ def soaked(outlook: Outlook, air: AirForecast, until_s: float, limit_c: float) -
     shown = np.unique(np.linspace(0, len(t_s) - 1, 25).astype(int))
     bands = np.array([_band(coldest[:, k], outlook.weight) for k in shown])
     low, middle, high = (tuple(map(float, column)) for column in bands.T)
+    below = coldest[:, -1] < limit_c
+    exposed = np.zeros(len(below), bool) if exposure is None else _exposed(coming, exposure, until_s)
     return Soaked(
         Fan(tuple(map(float, t_s[shown])), low, middle, high),
         _band(coldest[:, -1], outlook.weight),
-        _chance(coldest[:, -1] < limit_c, outlook.weight),
+        _chance(below, outlook.weight),
+        None if exposure is None else _chance(exposed, outlook.weight),
+        _chance(below | exposed, outlook.weight),
     )
+
+
+def _exposed(coming: _Coming, exposure: Exposure, until_s: float) -> NDArray[np.bool_]:
+    """In which samples the own air is below the limit without a break for so long up to until_s: (b,)."""
+    outlook = coming.outlook
+    cells = _cells(until_s - outlook.t_s, 600.0)
+    t_s = _borders(outlook.t_s, (until_s - outlook.t_s) / cells, cells)
+    air_c = coming.ambient(t_s) + outlook.reference_c
+    if exposure.now_c is not None:
+        air_c = air_c - air_c[:, :1] + exposure.now_c
+    warm = air_c >= exposure.below_c
+    before_s = max(
+        (t for t, c in zip(exposure.past_s, exposure.past_c, strict=True) if c >= exposure.below_c),
+        default=-np.inf,
+    )
+    last_s = np.where(warm.any(1), t_s[-1 - warm[:, ::-1].argmax(1)], before_s)
+    return np.asarray(until_s - last_s >= exposure.lasts_s)
 
 
 def latest_switch_on(
@@ -224,13 +277,62 @@ def latest_switch_on(
     return SwitchOn("late", chance, start_s=start_s, late_s=start_s - departure_s, above=above)
 
 
+def switched_on(
+    outlook: Outlook,
+    air: AirForecast | None,
+    on_s: float,
+    departure_s: float,
+    certainty: float,
+    rule: ReadyRule,
+) -> SwitchOn:
+    """What becomes of an engine start at departure_s where heat goes on at on_s, or is on since then.
+
+    verdict "heat": it is kept with this certainty; "late" and "never" as from `latest_switch_on`. Raises
+    ValueError for a certainty outside 0…1.
+    """
+    if not 0 < certainty < 1:
+        raise ValueError("certainty must lie between 0 and 1")
+    on_s = max(on_s, outlook.t_s)
+    coming = _Coming.of(outlook, air, max(departure_s, on_s) + LONGEST_HEAT_S)
+    kept, chance = _is_kept(coming, on_s, departure_s, certainty, rule)
+    t_s, states = coming.heated(on_s)
+    passes = first_passage(t_s, coming.coldest(states), outlook.target_c)
+    above = _band(passes, outlook.weight)
+    if kept:
+        return SwitchOn("heat", chance, on_s, above=above)
+    start_s = _earliest_start(coming, t_s, states, passes, departure_s, certainty, rule)
+    if not np.isfinite(start_s):
+        return SwitchOn("never", chance, above=above)
+    return SwitchOn("late", chance, on_s, start_s, start_s - departure_s, above)
+
+
+def _is_kept(
+    coming: _Coming, on_s: float, departure_s: float, certainty: float, rule: ReadyRule
+) -> tuple[bool, float]:
+    """Whether that start is kept with this certainty, heated from on_s, and its chance."""
+    off_s, weight = departure_s - rule.uncovered_s, coming.outlook.weight
+    if on_s > off_s:
+        return False, 0.0
+    course = _Course.of(coming, departure_s, rule, off_s - on_s)
+    on = np.full(len(weight), on_s)
+    chance = _chance(course.margin(on) >= 0, weight)
+    if rule.core_c is not None and _chance(course.core_margin(on) >= 0, weight) < rule.core_share:
+        return False, chance
+    return chance >= certainty * (1 - 1e-12), chance
+
+
 # -- running the samples
 
 
 def _bare(outlook: Outlook) -> Array:
     """The networks with cover and plugs off: each mass's loss to the air grown by its sample's factor."""
+    return _losing(outlook, outlook.uncovering)
+
+
+def _losing(outlook: Outlook, factor: Array) -> Array:
+    """The networks with each mass's loss to the air times its sample's factor (b,)."""
     a = outlook.a.copy()
-    more = a[:, STAGES:-2, -1] * (outlook.uncovering - 1)[:, None]
+    more = a[:, STAGES:-2, -1] * (factor - 1)[:, None]
     more[:, -HIDDEN] = 0.0  # the core's own loss, through the propeller, knows no cover
     inner = np.arange(STAGES, a.shape[1] - 2)
     a[:, inner, inner] -= more
@@ -330,6 +432,14 @@ class _Coming:
             return np.asarray(states[:, :, -HIDDEN - 2] + reference_c)
         places = states[:, :, STAGES : -HIDDEN - 2] + reference_c
         return self.outlook.core(t_s, places, self.ambient((t_s[1:] + t_s[:-1]) / 2) + reference_c)
+
+    def cores_from_now(self, t_s: Array, states: Array) -> Array:
+        """The cores at t_s, which begin after a rest from now: (b, k) [°C]."""
+        if t_s[0] <= self.outlook.t_s:
+            return self.cores(t_s, states)
+        rest_s, rest = self.rest(float(t_s[0]))
+        whole = np.concatenate([rest[:, :-1], states], axis=1)
+        return self.cores(np.concatenate([rest_s[:-1], t_s]), whole)[:, len(rest_s) - 1 :]
 
 
 @dataclass(frozen=True, slots=True)
@@ -494,7 +604,7 @@ def _earliest_start(
     off_s = np.where(found & (first <= t_s[-1]), high, np.inf)
     earliest_s = -_kept(-off_s, outlook.weight, certainty)
     if rule.core_c is not None:
-        warm = first_passage(t_s, coming.cores(t_s, states), rule.core_c)
+        warm = first_passage(t_s, coming.cores_from_now(t_s, states), rule.core_c)
         earliest_s = max(earliest_s, -_kept(-warm, outlook.weight, rule.core_share))
     return earliest_s + rule.uncovered_s
 

@@ -6,6 +6,7 @@ nothing that `forecast` does is remembered.
 
 from __future__ import annotations
 
+import copy
 import math
 from collections import deque
 from collections.abc import Iterable, Mapping, Sequence
@@ -623,7 +624,7 @@ class Estimator:
         problem, ensemble = self._sampled(episode)
         theta = ensemble.run.theta
         power = self._heating.level() or 1.0
-        bank, lag_s = self._core, self._core_lag_s()
+        bank, lag_s = copy.copy(self._core), self._core_lag_s()  # the bank lives on with the next tick
         return Outlook(
             t_s=last.t_s,
             a=ensemble.run.a,

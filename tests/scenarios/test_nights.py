@@ -23,17 +23,25 @@ TWO = (("pilot", 'contact = "555 0101"'), ("owner", 'order = 2\ncontact = "555 0
 
 def test_an_ordinary_morning(tmp_path: Path) -> None:
     unplugged = [("07:25", LOST, place) for place in (*DEMO_REQUIRED, "sump", "ambient")]
-    events = [*HEAT, ("06:55", OFF, ""), *unplugged]
-    with Night(tmp_path, "04:45", events, messages=LOOK, departure="07:30", most=4) as night:
+    events = [("04:20", ON, ""), ("06:55", OFF, ""), *unplugged]
+    plan = {"messages": LOOK, "departure": "07:30", "most": 5, "interval_s": 120.0}
+    with Night(tmp_path, "Fri 19:20", events, **plan) as night:
+        night.until("Fri 19:40")
+        assert night.subjects() == ["heat needed for Sat 07:30"]
+        assert night.times("heat needed") == ["19:30"]
+        evening = night.body("heat needed")
+        assert re.search(r"heat must be on by Sat 04:\d\d, to keep it on 9 mornings in 10", evening)
+        assert "Have the timer set before you leave the field." in evening
+        assert "Noted: the timer is set for Sat 04:20." in night.tell("timer-set", at="2027-01-16T04:20")
         night.until("07:35")
-        kinds = [re.sub(r"minus \d+ °C|\d+(\.\d)? °C", "…", s) for s in night.subjects()]
+        kinds = [re.sub(r"minus \d+ °C|\d+(\.\d)? °C", "…", s) for s in night.subjects()][1:]
         assert kinds[:3] == [
             "coldest point above target, …",
-            "above target, …, not ready",
+            "ready to start, …",
             "ready to start, …",
         ]
         assert kinds[3].startswith("heater off, above target until about ")
-        assert "You can most likely keep 07:30." in night.body("not ready")
+        assert night.times("ready to start")[1] == "05:50"
         assert len(kinds) == 4, "unplugging for the start is no news"
         night.wait_retained("engine/state", "probe-missing")
         assert night.retained("$state") == "ready"
@@ -44,9 +52,11 @@ def test_an_ordinary_morning(tmp_path: Path) -> None:
 def test_a_breaker_that_trips_for_good(tmp_path: Path) -> None:
     with Night(tmp_path, "04:45", [*HEAT, ("05:20", FAILS, "")], messages=LOOK, departure="07:30") as night:
         night.until("07:00")
-        first, second = night.subjects()
+        plan, first, second, last = night.subjects()
+        assert plan.startswith("start 07:30 about 5 min late")
         assert first.startswith("heat has stopped, ")
         assert second.startswith(("heat has stopped, ", "cold, ", "cooling, ", "no heat, "))
+        assert last == "no heat needed for 07:30", "above the need-limit without any more, and so it is said"
         assert "until an electrician has looked" in night.body("heat has stopped")
         assert night.status().state in ("cold", "cooling", "off")
         ((closed_by,),) = night.sql("SELECT closed_by FROM alerts WHERE kind = 'heater-stopped'")
@@ -193,7 +203,7 @@ def test_a_mail_server_that_is_away_for_a_day(tmp_path: Path) -> None:
         night.until("05:05")
         night.post.answer = lambda mail: "451 not now"
         night.until("Sun 05:05")
-        assert night.subjects() == []
+        assert night.subjects() == ["start 07:30 about 5 min late"], "before it went away"
         assert any("have not got through" in n for n in night.status().notes)
         night.post.answer = lambda mail: "250 there again"
         night.until("Sun 05:20")
@@ -231,7 +241,12 @@ def test_a_start_that_can_not_be_kept_is_said_early(tmp_path: Path) -> None:
     with Night(tmp_path, "04:45", HEAT, departure="06:00", messages=LOOK) as night:
         night.until("05:30")
         (late,) = night.subjects()
-        assert re.match(r"about \d\d min late, start about 06:[345]\d\Z", late)
+        assert re.match(r"start 06:00 about 1 h \d\d min late\Z", late)
+        told = night.body("late")
+        assert "Have it switched on now." in told
+        assert re.search(
+            r"Content with 8 mornings in 10, start 0[67]:\d\d; or next time heat \d+ min earlier", told
+        )
         night.until("06:30")
         assert night.times("ready to start") == ["06:17"]
 
