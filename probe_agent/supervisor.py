@@ -29,6 +29,8 @@ READY_AGAIN_C = 0.3
 READY_AGAIN_P = 0.02
 FALLS_C_PER_H = -0.5
 STILL_FALLS_C_PER_H = -0.2
+RISES_C_PER_H = 3.0
+"""A hottest point that rises faster is being heated; the steps of a converter make less of a slope."""
 WARMER_THAN_AIR_C = 5.0
 """An engine this much above the air was heated; one nearer to it only follows the evening (from memory)."""
 HOT_AFTER_FLIGHT_C = 45.0
@@ -635,8 +637,8 @@ def _decide(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
 
 
 def _too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
-    if watch.heatup is None:
-        return None
+    """The hottest point that is too hot, by heat of ours. Where no heat-up is known of, only the hottest of
+    all and only while it rises: nothing in an engine at rest is there to feed it but a heater."""
     limit = rules.too_hot_c - (NO_LONGER_TOO_HOT_C if watch.state is State.TOO_HOT else 0.0)
     trends = facts.forecast.trends_c_per_h
     hot = (
@@ -646,7 +648,12 @@ def _too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
         and p.value_c >= limit
         and not (watch.flown and trends.get(p.place, 0.0) <= 0.0)  # still the flight's warmth
     )
-    return max(hot, key=lambda p: p.value_c or 0.0, default=None)
+    hottest = max(hot, key=lambda p: p.value_c or 0.0, default=None)
+    if watch.heatup is not None or hottest is None:
+        return hottest
+    above = max(p.value_c for p in _engine(facts.points) if p.value_c is not None)
+    rises = trends.get(hottest.place, 0.0) > RISES_C_PER_H
+    return hottest if rises and hottest.value_c == above else None
 
 
 def _held_back_by(watch: Watch, facts: Facts, rules: Rules) -> str | None:

@@ -247,7 +247,7 @@ def test_yesterdays_word_does_not_hide_todays_stop() -> None:
     assert "heater-stopped" in story.kinds()
 
 
-def test_too_hot_only_during_a_heat_up_with_a_way_back_down() -> None:
+def test_too_hot_has_a_way_back_down() -> None:
     story = above()
     story.rows(1, 20.0, heating=True, hot={"sump": 61.0})
     assert story.state() is State.TOO_HOT
@@ -288,6 +288,26 @@ def test_a_heater_plugged_in_after_flight_is_not_blamed_for_the_flights_warmth()
     assert State.TOO_HOT not in story.states
     story.rows(1, 76.0, trend=5.0, core_c=60.0, heating=True)
     assert story.state() is State.TOO_HOT
+
+
+@pytest.mark.parametrize(("trend", "state"), [(8.0, State.TOO_HOT), (-8.0, State.FLOWN_COOLING)])
+def test_a_heater_nobody_told_of_is_seen_too_hot_by_its_hottest_point_alone(
+    trend: float, state: State
+) -> None:
+    """It warms what was taken for a flight's warmth; cooling from a flight is none of it."""
+    story = Story()
+    story.climb(20.0, 58.0, 30, core_c=20.0)
+    story.rows(5, 63.0, trend=trend, core_c=30.0)
+    assert story.state() is state
+
+
+def test_a_cooler_point_that_soaks_up_the_flights_warmth_is_not_too_hot() -> None:
+    story = Story()
+    for i in range(20):
+        story.row(90.0 - i, trend=-15.0, core_c=60.0)
+    hottest, others = NAMES[0], dict.fromkeys(NAMES, 64.0)
+    story.rows(3, {**others, hottest: 70.0}, trend=-5.0, core_c=60.0)
+    assert State.TOO_HOT not in story.states
 
 
 # -- a missing place
