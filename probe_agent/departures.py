@@ -113,7 +113,7 @@ class Departures:
         for before in self.coming:
             after = planning.followed(before, now_at, heating, heated, before is following)
             if before is following:  # a later one is spoken of when its turn has come
-                after, said = planning.words_due(after, now_at, heated, self.rules)
+                after, said = planning.words_due(after, now_at, self.rules)
                 out += said
             if after != before:
                 self._keep(after, now_at, batch)

@@ -51,7 +51,9 @@ PASSED_AFTER_S = 7200.0
 """So long after its start a departure nobody spoke of has passed."""
 FURTHEST_S = 14 * 86_400.0
 CHANGED_S = 900.0
-"""A change of switch-on or start by so much is told."""
+"""A start that is late by so much more than was told is told,"""
+SOONER_S, MUCH_LATER_S = 1800.0, 3600.0
+"""and a switch-on that is sooner or later by so much: less is the answers' own scatter from hour to hour."""
 MOST_WORDS = 4
 """Of a plan; after them only the switch-on's own, so that a morning keeps within its budget."""
 SLIPS_S = 1800.0
@@ -610,12 +612,10 @@ def notice_at(departure: Departure) -> float | None:
     return made.switch_on_at - departure.travel_s - NOTICE_S
 
 
-def words_due(
-    departure: Departure, now_at: float, heated: bool, rules: PlanRules
-) -> tuple[Departure, tuple[Word, ...]]:
+def words_due(departure: Departure, now_at: float, rules: PlanRules) -> tuple[Departure, tuple[Word, ...]]:
     """What is to be said of a departure now, and the departure that remembers it. One word at a time: the
-    switch-on's has all of the plan's in it. While there is a heat-up (heated) its own words say more."""
-    made = departure.plan
+    switch-on's has all of the plan's in it. While it is heated the heat-up's own words say more."""
+    made, heated = departure.plan, departure.state == "heating"
     if made is None or heated or not departure.is_open or now_at >= departure.start_at + PASSED_AFTER_S:
         return departure, ()
     kind = _plan_word(departure, made, now_at, rules)
@@ -659,7 +659,7 @@ def _plan_word(
     before_at, at = told.switch_on_at, made.switch_on_at
     if made.verdict != "heat" or before_at is None or at is None or told.switch_word_at is not None:
         return None  # a late one's switch-on is as soon as may be
-    return "evening" if abs(at - before_at) >= CHANGED_S else None
+    return "evening" if at <= before_at - SOONER_S or at >= before_at + MUCH_LATER_S else None
 
 
 def _say(

@@ -1097,11 +1097,14 @@ def _switch_on(status: Status, unit: Unit, about: About) -> Letter:
         (1, orders[0]),
         (1, _set_out(plan, utc_seconds(plan.switch_on), zone, now_at).strip()),
         (2, orders[1]),
+        (3, _would_help(plan, zone, now_at)),
         *_by_then(status, plan, unit),
         (2, "Propeller: treat it as live."),
         (1, f"This holds until the next word, when above target; {_COLD}"),
     ]
     parts = [p for p in parts if p[1]]
+    if plan.verdict == "late" and not plan.attended:
+        return _plan_subjects(plan, moment(utc_seconds(plan.start), zone, now_at)), parts
     return ((f"be there {on}, heat {_heat_min(plan)} min" if plan.attended else f"heater on at {on}"),), parts
 
 
@@ -1512,7 +1515,7 @@ def _attended(status: Status, unit: Unit, about: About) -> Letter:
     """Whether somebody is with a combustion heater that burns."""
     since = f" since {_moment(status, status.heater.since)}" if status.heater.since else ""
     parts = [
-        (1, f"The combustion heater burns{since}, and nobody has said they are with it."),
+        (1, f"The combustion heater burns{since}; for ten minutes nobody has said they are with it."),
         (1, f"Coldest point {_value(status, unit)}."),
         (2, _asked_before(about)),
         (2, "It is never left alone: fire, carbon monoxide."),

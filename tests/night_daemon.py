@@ -17,7 +17,7 @@ import threading
 import time
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from probe_agent.agent import plan_from_settings
 from probe_agent.cli import assemble
@@ -28,6 +28,7 @@ from probe_agent.engine_sim import (
     Day,
     EngineDesign,
     Event,
+    Flown,
     Happening,
     ProbeDesign,
     Profile,
@@ -40,11 +41,21 @@ from probe_agent.probes.simulated import SimulatedSource
 class LedClock(SimulatedClock):
     """Jumps from tick to tick, and stands still where it was told to."""
 
-    def __init__(self, start_utc: float, engine_s: float, store: Path) -> None:
-        super().__init__(start_utc, math.inf, 0.0)
-        self._engine_s, self._store = engine_s, store
+    def __init__(self, spec: dict[str, Any], store: Path) -> None:
+        super().__init__(spec["start_utc"], math.inf, 0.0)
+        self._engine_s, self._store = spec["engine_s"], store
+        self._wrong: tuple[float, float] = spec["wrong"] or (-math.inf, 0.0)
         self._until_s = -math.inf
         self._ended = threading.Event()
+
+    def utc_is_known(self) -> bool:
+        return self.monotonic() + self._engine_s >= self._wrong[0]
+
+    def utc_offset_s(self) -> float:
+        return super().utc_offset_s() + (0.0 if self.utc_is_known() else self._wrong[1])
+
+    def utc(self) -> float:
+        return self.monotonic() + self.utc_offset_s()
 
     def wait_until(self, t_s: float, wake: threading.Event) -> None:
         while not wake.is_set() and t_s > self._until_s:
@@ -79,20 +90,26 @@ class LedClock(SimulatedClock):
 
 
 def engine(spec: dict[str, Any]) -> SimulatedEngine:
-    """Strong pads and bands on an opposed four under cover and plugs."""
+    """Strong pads and bands on an opposed four under cover and plugs, where the spec says nothing else."""
     events = tuple(Event(t_s, Happening(what), place) for t_s, what, place in spec["events"])
-    weather = Day(ambient_c=Profile.constant(spec["air_c"]), wind_m_s=Profile.constant(1.5), fit=1.2)
+    weather = Day(ambient_c=course(spec["air_c"]), wind_m_s=course(spec["wind_m_s"]), fit=1.2)
     probes = tuple(ProbeDesign(p) for p in ("sump", *DEMO_REQUIRED, "ambient"))
-    setup = SetupDesign(watts=spec["watts"], lead_loss=0.03, cover_w_per_k=8.0)
-    design = replace(EngineDesign.nominal("opposed-4"))
-    return SimulatedEngine(design, setup, weather, probes, events, seed=spec["seed"])
+    setup = replace(SetupDesign(watts=spec["watts"], lead_loss=0.03, cover_w_per_k=8.0), **spec["setup"])
+    design = EngineDesign.nominal("opposed-4")
+    start: Literal["cold"] | Flown = "cold" if spec["flown_h"] is None else Flown(spec["flown_h"])
+    return SimulatedEngine(design, setup, weather, probes, events, start=start, seed=spec["seed"])
+
+
+def course(points: list[tuple[float, float]]) -> Profile:
+    """A quantity over the engine's time."""
+    return Profile(tuple(t_s for t_s, _ in points), tuple(value for _, value in points))
 
 
 def main() -> None:
     spec = json.loads(Path(sys.argv[1]).read_text("utf-8"))
     settings = load_settings(Path(spec["settings"]))
     source = SimulatedSource(engine(spec), heater_measured=spec["measured"], start_s=-spec["engine_s"])
-    clock = LedClock(spec["start_utc"], spec["engine_s"], Path(settings.store.file))
+    clock = LedClock(spec, Path(settings.store.file))
     agent = assemble(settings, plan_from_settings(settings), clock, [source])
     agent.run(threading.Event())
     agent.store.close()

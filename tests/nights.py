@@ -15,8 +15,8 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Sequence
-from datetime import datetime
+from collections.abc import Callable, Mapping, Sequence
+from datetime import date, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -35,25 +35,21 @@ from web.app import create_app
 from web.source import FileStatusSource
 
 ZONE = ZoneInfo("Europe/Oslo")
-DAYS = {"Fri": 15, "Sat": 16, "Sun": 17, "Mon": 18}
-"""January 2027."""
-
-
-def utc(time: str) -> float:
-    """UTC seconds of a time like "Sat 05:50"; Saturday where no day is named."""
-    day, _, clock = time.rpartition(" ")
-    text = f"2027-01-{DAYS[day or 'Sat']}T{clock}"
-    return datetime.fromisoformat(text).replace(tzinfo=ZONE).timestamp()
-
-
-def field_time(time: str) -> str:
-    """A time like "Sat 05:50" as a person writes it on the page."""
-    return datetime.fromtimestamp(utc(time), ZONE).strftime("%Y-%m-%dT%H:%M")
+DAYS = ("Fri", "Sat", "Sun", "Mon")
+JANUARY = date(2027, 1, 15)
+"""A Friday."""
+Course = float | Sequence[tuple[str, float]]
+"""A value, or values at times with straight lines between."""
 
 
 class Night:
-    """Context manager. events: (time, what, place) for the engine; people: [[recipients]] by name, with
-    further keys as TOML; departure: time of a planned start."""
+    """Context manager. Times are like "Sat 05:50", on the field's clock, of the days from `friday` on;
+    Saturday where no day is named.
+
+    events: (time, what, place) for the engine; people: [[recipients]] by name, with further keys as TOML;
+    departure: time of a planned start; setup: keys of the setup as TOML; flown_h: hours since a flight;
+    wrong: (time, seconds), until when the clock is not known and by how much it is wrong.
+    """
 
     def __init__(
         self,
@@ -65,27 +61,63 @@ class Night:
         messages: str = "",
         more: str = "",
         departure: str | None = None,
-        air_c: float = -4.0,
+        air_c: Course = -4.0,
+        wind_m_s: Course = 1.5,
         watts: float = 700.0,
+        setup: Mapping[str, str] | None = None,
+        flown_h: float | None = None,
+        wrong: tuple[str, float] | None = None,
+        friday: date = JANUARY,
         measured: bool = False,
         interval_s: float = 60.0,
         most: int = word_rules.SCENARIO,
     ) -> None:
         self.folder, self.start, self.departure, self.most = folder, start, departure, most
+        self.friday, self._setup = friday, dict(setup or {})
         self.broker, self.post = RealBroker(folder), MailReceiver()
         self.mails: list[Mail] = []
         self._people, self._messages, self._more = people, messages, more
         self._interval_s = interval_s
         self._spec = {
-            "events": [(utc(at) - utc(start), what.value, place) for at, what, place in events],
-            "air_c": air_c,
+            "events": [(self._after(at), what.value, place) for at, what, place in events],
+            "air_c": self._course(air_c),
+            "wind_m_s": self._course(wind_m_s),
             "watts": watts,
             "measured": measured,
+            "setup": self._design(),
+            "flown_h": flown_h,
+            "wrong": None if wrong is None else (self._after(wrong[0]), wrong[1]),
             "seed": 5,
         }
         self._process: subprocess.Popen[str] | None = None
 
+    # -- time
+
+    def utc(self, time: str) -> float:
+        """UTC seconds of a time."""
+        day, _, clock = time.rpartition(" ")
+        that_day = self.friday + timedelta(days=DAYS.index(day or "Sat"))
+        return datetime.fromisoformat(f"{that_day}T{clock}").replace(tzinfo=ZONE).timestamp()
+
+    def _after(self, time: str) -> float:
+        return self.utc(time) - self.utc(self.start)
+
+    def _course(self, course: Course) -> list[tuple[float, float]]:
+        if isinstance(course, (int, float)):
+            return [(0.0, course)]
+        return [(self._after(time), value) for time, value in course]
+
+    def written(self, time: str) -> str:
+        """A time as a person writes it on the page."""
+        return datetime.fromtimestamp(self.utc(time), ZONE).strftime("%Y-%m-%dT%H:%M")
+
     # -- beginning and end
+
+    def _design(self) -> dict[str, object]:
+        """The setup as the simulated engine has it, the same as in the settings."""
+        known = {key: json.loads(value) for key, value in self._setup.items()}
+        names = {"cowl_plugs": "plugs", "stands": "hangar", "heater": "heater", "cover": "cover"}
+        return {names[key]: value for key, value in known.items() if key in names}
 
     def __enter__(self) -> Night:
         self.broker.start()
@@ -94,6 +126,8 @@ class Night:
         text = self.file.read_text("utf-8")
         if "[page]" in self._more:
             text = re.sub(r"^\[page\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
+        for key, value in self._setup.items():
+            text = re.sub(rf"^{key} = \S+", f"{key} = {value}", text, count=1, flags=re.MULTILINE)
         text = text.replace("[aircraft]", '[aircraft]\nzone = "Europe/Oslo"', 1)
         self.file.write_text(text, "utf-8")
         self.store = self.folder / "probe-agent.db"
@@ -131,9 +165,9 @@ class Night:
 
     def boot(self, at: str) -> None:
         """The board is powered up at that time, its monotonic clock at nought."""
-        spec = {**self._spec, "settings": str(self.file), "start_utc": utc(at)}
+        spec = {**self._spec, "settings": str(self.file), "start_utc": self.utc(at)}
         file = self.folder / "night.json"
-        file.write_text(json.dumps({**spec, "engine_s": utc(at) - utc(self.start)}), "utf-8")
+        file.write_text(json.dumps({**spec, "engine_s": self._after(at)}), "utf-8")
         env = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}", "OPENBLAS_NUM_THREADS": "1"}
         self._log = (self.folder / "daemon.log").open("a")
         self._process = subprocess.Popen(
@@ -176,7 +210,7 @@ class Night:
 
     def until(self, time: str) -> None:
         """Let the daemon live up to that time."""
-        seconds = round(utc(time) - utc(self.start))
+        seconds = round(self._after(time))
         self._say(f"until {seconds}")
         assert self._process is not None
         assert self._process.stdout is not None
@@ -200,7 +234,7 @@ class Night:
 
     def plan(self, departure: str, **wishes: object) -> str:
         """Somebody plans to start the engine at that time: the answer."""
-        return self.tell("plan", start=field_time(departure), **wishes)
+        return self.tell("plan", start=self.written(departure), **wishes)
 
     def tell(self, kind: str, **body: object) -> str:
         """A tap on the page: its answer."""
@@ -271,7 +305,7 @@ class Night:
 
     def minutes(self, part: str, who: str = "pilot") -> list[int]:
         """Minutes of those mails after the first of them."""
-        instants = [utc(time) for time in self.times(part, who)]
+        instants = [self.utc(time) for time in self.times(part, who)]
         return [round((at - instants[0]) / 60) for at in instants]
 
     def sql(self, text: str, *values: object) -> list[tuple[object, ...]]:
@@ -293,10 +327,11 @@ class Night:
             assert word_rules.budget_complaints(subjects, repeats, self.most) == []
 
     def _repeats(self, who: str) -> list[object]:
-        """1 for each delivered repeat of an alert for harm."""
+        """1 for each delivered repeat of an alert for harm, or question anew whether somebody is there."""
         rows = self.sql(
             "SELECT 1 FROM outbox o JOIN alerts a ON o.dedupe_key LIKE a.alert || ':%' WHERE a.harm"
-            " AND channel = ? AND delivered_at IS NOT NULL AND o.dedupe_key NOT LIKE '%:0'",
+            " AND channel = ? AND delivered_at IS NOT NULL AND (o.dedupe_key NOT LIKE '%:0'"
+            " OR a.kind = 'attended' AND a.rowid > (SELECT min(rowid) FROM alerts WHERE kind = 'attended'))",
             who,
         )
         return [n for (n,) in rows]

@@ -367,7 +367,9 @@ def planned(hours: float, switch_on_h: float | None = None, **more: Any) -> Depa
 
 
 def said(departure: Departure, hours: float, heated: bool = False) -> tuple[Departure, list[str]]:
-    departure, found = planning.words_due(departure, EVENING + hours * HOUR, heated, RULES)
+    if heated:
+        departure = replace(departure, state="heating")
+    departure, found = planning.words_due(departure, EVENING + hours * HOUR, RULES)
     return departure, [word.kind for word in found]
 
 
@@ -396,17 +398,17 @@ def test_whoever_switches_is_told_in_time_to_get_there() -> None:
     morning, _ = said(planned(13.0, 9.0), 0.0)
     morning, kinds = said(morning, 8.24)
     assert kinds == []
-    told, found = planning.words_due(morning, EVENING + 8.25 * HOUR, False, RULES)
+    told, found = planning.words_due(morning, EVENING + 8.25 * HOUR, RULES)
     assert [(w.kind, w.to) for w in found] == [("switch-on", "person")]
     assert said(told, 8.3)[1] == []
     assert said(morning, 8.3, heated=True)[1] == []
     timer, _ = said(planned(13.0, 9.0, by="timer"), 0.0)
     assert said(timer, 8.5)[1] == []
-    at_once, found = planning.words_due(planned(13.0, 0.5), EVENING, False, RULES)
+    at_once, found = planning.words_due(planned(13.0, 0.5), EVENING, RULES)
     assert [(w.kind, w.to) for w in found] == [("switch-on", "all")]
     assert said(at_once, 0.1)[1] == []
     pilot, _ = said(planned(13.0, 9.0, by="pilot"), 0.0)
-    _, found = planning.words_due(pilot, EVENING + 8.25 * HOUR, False, RULES)
+    _, found = planning.words_due(pilot, EVENING + 8.25 * HOUR, RULES)
     assert [(w.kind, w.to) for w in found] == [("switch-on", "all")]
 
 
@@ -419,7 +421,10 @@ def test_a_change_that_matters_is_told_and_others_aren_t() -> None:
         return said(replace(evening, plan=replace(evening.plan, **to)), 1.0)[1]
 
     assert changed(switch_on_at=EVENING + 8.8 * HOUR) == []
-    assert changed(switch_on_at=EVENING + 8.7 * HOUR) == ["evening"]
+    assert changed(switch_on_at=EVENING + 8.6 * HOUR) == []
+    assert changed(switch_on_at=EVENING + 8.5 * HOUR) == ["evening"]
+    assert changed(switch_on_at=EVENING + 9.9 * HOUR) == []
+    assert changed(switch_on_at=EVENING + 10 * HOUR) == ["evening"]
     assert changed(need="unclear") == []
     assert changed(need="no", verdict="none", switch_on_at=None) == ["evening"]
     assert changed(verdict="late", late_s=1200.0) == ["plan-late"]
@@ -447,8 +452,8 @@ def test_a_start_that_slips_on_and_on_is_told_a_few_times_at_most() -> None:
 
 def test_words_have_keys_of_their_own() -> None:
     told = planned(13.0, 9.0)
-    told, first = planning.words_due(told, EVENING, False, RULES)
-    _, second = planning.words_due(told, EVENING + 8.5 * HOUR, False, RULES)
+    told, first = planning.words_due(told, EVENING, RULES)
+    _, second = planning.words_due(told, EVENING + 8.5 * HOUR, RULES)
     keys = [w.key for w in (*first, *second)]
     assert len(set(keys)) == len(keys) == 2
     assert all(k.startswith("plan-1:") for k in keys)
