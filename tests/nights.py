@@ -124,8 +124,9 @@ class Night:
         self.post.__enter__()
         self.file = write_settings(self.folder, self._tables(), interval_s=self._interval_s)
         text = self.file.read_text("utf-8")
-        if "[page]" in self._more:
-            text = re.sub(r"^\[page\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
+        for table in ("page", "planning"):
+            if f"[{table}]" in self._more:
+                text = re.sub(rf"^\[{table}\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
         for key, value in self._setup.items():
             text = re.sub(rf"^{key} = \S+", f"{key} = {value}", text, count=1, flags=re.MULTILINE)
         text = text.replace("[aircraft]", '[aircraft]\nzone = "Europe/Oslo"', 1)
