@@ -37,6 +37,7 @@ from probe_agent.learning import (
     knowledge_of,
     observed,
 )
+from probe_agent.logbook import Logbook
 from probe_agent.pairing import Pairings
 from probe_agent.probes import Source
 from probe_agent.readings import (
@@ -195,6 +196,7 @@ class Agent:
         self._heard = Heard(settings, zone)
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
+        self._logbook = Logbook(record, zone)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._knowledge = Knowledge()
@@ -252,6 +254,7 @@ class Agent:
             if watch.t_s is not None:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
+        self._logbook.recall(now_s, self._offset_s)
         self._recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._lesson_due_s = now_s
@@ -428,15 +431,19 @@ class Agent:
             heater = next((s.heater for s in scans if s.heater is not None), None)
             self._estimator.observe(self._observation(t_s, samples, heater))
             forecast = self._estimator.forecast()
+            measured = self._points(samples, Scan(t_s, ()), forecast, t_s)
             points = supervisor.doubt(self._points(samples, hand, forecast, t_s), forecast)
             points = supervisor.less_heater(self._watch, points, self._knowledge.reads_heater_c, forecast)
             facts = self._facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
+            became = self._follow_outings(measured, heater, t_s)
             self._plan_when_due(facts)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
-            self._write(self._batch(step, t_s), t_s)
+            batch = self._batch(step, t_s)
+            batch.statements += became
+            self._write(batch, t_s)
             self._show(facts)
             self._learn_when_due(step, t_s)
             if self._watchdog is not None:
@@ -483,6 +490,13 @@ class Agent:
             self._heard.measured(self._utc(ambient.t_s), ambient.value_c)
         for weather in self._weather.news() if self._weather is not None else ():
             self._with_next += self._heard.hear(weather)
+
+    def _follow_outings(
+        self, measured: tuple[Point, ...], heater: float | None, t_s: float
+    ) -> list[store.Statement]:
+        """What became of the heat-ups, by what the probes alone say."""
+        heats = self._watch.heatup is not None
+        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s)
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
@@ -705,9 +719,10 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
+        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch()]
         # What could wait first: what is written at once may be of the same departure, and later.
         whole = Batch(statements=list(self._with_next)).add(self._unwritten)
-        whole.add(Batch(statements=[store.keep_value("watch", watch)]))
+        whole.add(Batch(statements=kept))
         try:
             self.store.commit(whole)
         except sqlite3.Error as err:
@@ -813,6 +828,7 @@ class Agent:
             self._learned(),
             self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
+            self._logbook.shown(self.clock.monotonic()),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -1029,16 +1045,19 @@ class Agent:
             "undo-hand-reading": self._undo_hand_reading,
             "answer-alert": self._take_answer,
             "heater-said": self._take_heater_word,
+            "oil-out": self._take_oil_out,
+            "oil-back": self._take_oil_back,
             "exclude-heatup": self._exclude_heatup,
-            "cancel-departure": self._told(Departures.cancel),
-            "started": self._told(Departures.started),
-            "did-not-start": self._told(Departures.did_not_start),
+            "cancel-departure": self._told(Departures.cancel, "not-flying"),
+            "started": self._told(Departures.started, "started"),
+            "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
             "timer-set": self._told(Departures.timer_set),
             "answer-link": self._take_link,
             pairing.OFFER: self._offer_code,
             pairing.TRY: self._try_code,
             pairing.END: self._end_session,
             "weather-said": self._take_weather_word,
+            "flew": self._take_flew_word,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -1050,10 +1069,19 @@ class Agent:
             return False, f"The command is not complete ({err}). Nothing was changed."
 
     def _told(
-        self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer]
+        self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer], said: str | None = None
     ) -> Callable[[Mapping[str, Any], Batch], Answer]:
-        """What is told of a departure, carried out at this instant."""
-        return lambda body, batch: act(self._departures, body, batch, self._utc(self.clock.monotonic()))
+        """What is told of a departure, carried out at this instant; the outing at hand hears of it too."""
+
+        def carry_out(body: Mapping[str, Any], batch: Batch) -> Answer:
+            now_s = self.clock.monotonic()
+            start_at = self._departures.start_of(body)
+            answer = act(self._departures, body, batch, self._utc(now_s))
+            if answer[0] and start_at is not None and said is not None:
+                batch.statements += self._logbook.hear_departure(said, start_at, now_s)
+            return answer
+
+        return carry_out
 
     def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         return self._hand.take(body, batch, self.clock.monotonic())
@@ -1075,6 +1103,11 @@ class Agent:
 
     def _take_weather_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
         done, text, statements = self._heard.take_word(body, self._utc(self.clock.monotonic()))
+        batch.statements += statements
+        return done, text
+
+    def _take_flew_word(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        done, text, statements = self._logbook.take_word(body, self.clock.monotonic())
         batch.statements += statements
         return done, text
 
@@ -1128,6 +1161,19 @@ class Agent:
             return False, "Say on or off."
         self._watch = supervisor.say_heater(self._watch, on, self.clock.monotonic())
         return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+    def _take_oil_out(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        self._watch = supervisor.say_oil(self._watch, True, self.clock.monotonic())
+        return True, words.OIL_IS_OUT
+
+    def _take_oil_back(self, body: Mapping[str, Any], batch: Batch) -> Answer:
+        """Only with the level checked, for nothing here measures it."""
+        if self._watch.oil_out_s is None:
+            return False, "Nobody has said that the oil is out."
+        if body.get("level_checked") is not True:
+            return False, "Check the oil's level first; then say back in, level checked."
+        self._watch = supervisor.say_oil(self._watch, False, self.clock.monotonic())
+        return True, words.OIL_IS_BACK
 
 
 class Worker:

@@ -135,6 +135,7 @@ def main() -> None:
     probe-agent weather                     the weather heard, and the air expected at the aircraft
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
+    probe-agent outings                     what became of each heat-up; flew flown-hot says it
     probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
     probe-agent pair                        a code that lets one phone act; --viewer: only look
     probe-agent sessions                    which phones are paired; unpair 3 ends one
@@ -637,6 +638,23 @@ def heater(settings_file: Path | None, store_file: Path | None, state: str) -> N
     _ask(settings_file, store_file, "heater-said", {"on": state == "on"})
 
 
+@main.command("oil-out")
+@settings_option
+@store_option
+def oil_out(settings_file: Path | None, store_file: Path | None) -> None:
+    """Tell the daemon that the oil is out for warming elsewhere: nothing is called ready until oil-back."""
+    _ask(settings_file, store_file, "oil-out", {})
+
+
+@main.command("oil-back")
+@settings_option
+@store_option
+@click.option("--level-checked", is_flag=True, help="The level was checked; without it nothing is changed.")
+def oil_back(settings_file: Path | None, store_file: Path | None, level_checked: bool) -> None:
+    """Tell the daemon that the oil is back in and its level checked. The soak begins anew."""
+    _ask(settings_file, store_file, "oil-back", {"level_checked": level_checked})
+
+
 @main.command(context_settings={"ignore_unknown_options": True})
 @settings_option
 @store_option
@@ -881,6 +899,53 @@ def score(settings_file: Path | None, store_file: Path | None, as_json: bool) ->
     for line in _score_table(rows, _zone(settings)):
         click.echo(line)
     click.echo(sentence or "None of them reached its target with a forecast to judge.")
+
+
+@main.command()
+@settings_option
+@store_option
+@click.option("--last", type=click.IntRange(1, 1000), default=30, show_default=True, help="How many.")
+def outings(settings_file: Path | None, store_file: Path | None, last: int) -> None:
+    """What became of each heat-up and absence of the harness, and what that rests on; newest first."""
+    from probe_agent import logbook
+
+    file, now_at = _store_file(settings_file, store_file), SystemClock().utc()
+    settings = _settings(settings_file, needed=store_file is None)
+    zone, unit = _zone(settings), settings.messages.unit
+    try:
+        reader = Reader(file)
+        try:
+            found, counted = reader.outings(last), logbook.counted(reader.came_of_heatups())
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    if not found:
+        click.echo(
+            "Nothing is kept yet. A heat-up begins a row, and so does the harness when it is unplugged."
+        )
+        return
+    for o in found:
+        of = "" if o.heatup is None else f", heat-up {o.heatup}"
+        of += "" if o.departure is None else f", departure {o.departure}"
+        click.echo(f"{o.number}  {_day(o.began_at, zone)}{of}: {words.outing_kind(o.kind)}")
+        click.echo(f"   rests on: {words.outing_rests_on(o, zone, now_at, unit)}")
+    click.echo(words.since_flight(counted.hot_at, counted.without, counted.unknown, now_at))
+
+
+@main.command()
+@settings_option
+@store_option
+@click.option("--outing", type=click.IntRange(1), help="Its number, as outings shows it (default: the last).")
+@click.argument("kind", type=click.Choice(list(words.FLEW_ANSWERS)))
+def flew(settings_file: Path | None, store_file: Path | None, outing: int | None, kind: str) -> None:
+    """Say what became of a heat-up: probe-agent flew flown-hot
+
+    flown-hot: oil at 82 °C (180 °F) or more for 30 min in flight (common practice, no source). Said again,
+    it is corrected.
+    """
+    body = {"what": kind} if outing is None else {"what": kind, "outing": outing}
+    _ask(settings_file, store_file, "flew", body)
 
 
 def _score_table(rows: Sequence[Any], zone: str) -> list[str]:

@@ -287,6 +287,11 @@ class Departures:
         clock = words.moment(at, self.rules.zone, now_at)
         return True, f"Noted: the timer is set for {clock}. Later changes move the start, not the switch-on."
 
+    def start_of(self, body: Mapping[str, Any]) -> float | None:
+        """The start [UTC s] of the open departure a body names, or of the next one."""
+        found = self._open(body)
+        return None if found is None else found.start_at
+
     def _open(self, body: Mapping[str, Any]) -> Departure | None:
         """The open departure a body names; the next one where it names none."""
         number = body.get("departure")

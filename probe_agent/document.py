@@ -15,6 +15,7 @@ from probe_agent.status import (
     AirNow,
     AlertNow,
     FanNow,
+    FlownNow,
     HeaterNow,
     HelpNow,
     LearnedNow,
@@ -22,6 +23,7 @@ from probe_agent.status import (
     PlanNow,
     ProbeNow,
     RunTime,
+    SignNow,
     StartNow,
     Status,
     utc_text,
@@ -42,6 +44,7 @@ class Frame:
     learned: LearnedNow | None = None
     plan: PlanNow | None = None
     air: AirNow | None = None
+    flown: FlownNow | None = None
 
 
 def document(
@@ -108,6 +111,9 @@ def document(
         start=_start_now(watch, facts, rules, offset_s),
         missed=None if watch.missed is None else _missed_now(watch.missed, offset_s),
         air=frame.air,
+        signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
+        oil_out=watch.oil_out_s is not None,
+        flown=frame.flown,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

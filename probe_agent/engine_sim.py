@@ -556,6 +556,7 @@ class Happening(StrEnum):
     TO_HEATED = "to-heated"
     DOOR_OPEN = "door-open"
     DOOR_SHUT = "door-shut"
+    LANDED = "landed"  # it has flown, and was shut down at working temperature this moment
     PROBE_DETACHED = "probe-detached"  # it hangs in the air beside its place
     PROBE_OPEN = "probe-open"
     PROBE_SHORT_GND = "probe-short-gnd"
@@ -612,19 +613,21 @@ _UPPER = frozenset({"case-top", "accessory-case"})
 @dataclass(frozen=True, slots=True)
 class Energy:
     """The ledger since t = 0 [J]: what the heater and the sun gave, what is stored more than then,
-    what was lost by each path."""
+    what was lost by each path, and what flights left in the engine."""
 
     heater_j: float
     sun_j: float
     stored_j: float
     lost_j: Mapping[str, float]
+    flown_j: float = 0.0
 
     @property
     def imbalance(self) -> float:
         """Given less stored and lost, as a share of the largest of these terms."""
         lost = sum(self.lost_j.values())
-        turnover = max(abs(self.heater_j + self.sun_j), abs(self.stored_j), abs(lost), 1.0)
-        return abs(self.heater_j + self.sun_j - self.stored_j - lost) / turnover
+        given = self.heater_j + self.sun_j + self.flown_j
+        turnover = max(abs(given), abs(self.stored_j), abs(lost), 1.0)
+        return abs(given - self.stored_j - lost) / turnover
 
 
 # ------------------------------------------------------------------------------------------ network
@@ -756,7 +759,7 @@ class SimulatedEngine:
         self.t_s = 0.0
         self._share, self._works, self._thermostat_in = 0.0, True, True
         self._cover, self._hangar, self._door = setup.cover, setup.hangar, False
-        self._heater_j, self._sun_j = 0.0, 0.0
+        self._heater_j, self._sun_j, self._flown_j = 0.0, 0.0, 0.0
         self._lost_j: Array = np.zeros(len(self._net.outside_paths))
         self._rescale()
         self._temps_c = self._start_c(start)
@@ -816,7 +819,7 @@ class SimulatedEngine:
         for path, joules in zip(self._net.outside_paths, self._lost_j.tolist(), strict=True):
             lost[path] = lost.get(path, 0.0) + joules
         stored = float(self._net.j_per_k @ (self._temps_c - self._start_temps_c)[: self._net.n])
-        return Energy(self._heater_j, self._sun_j, stored, lost)
+        return Energy(self._heater_j, self._sun_j, stored, lost, self._flown_j)
 
     # what a person, a plug or a daemon does
 
@@ -935,11 +938,7 @@ class SimulatedEngine:
 
     def _cooled(self, temps: Array, hours: float) -> Array:
         """Temperatures at t = 0 of an engine shut down `hours` before it."""
-        part_names = {part.name for part in self._parts}
-        for i, mass in enumerate(self.masses):
-            if mass not in part_names:
-                key = "cyl-" if mass.startswith("cyl-") else "air-" if mass.startswith("air-") else mass
-                temps[i] = max(float(temps[i]), _WORKING_C.get(key, _WORKING_ELSE_C))
+        temps = self._at_work(temps)
         count = max(1, math.ceil(hours * 3600 / 30))
         h_s = hours * 3600 / count
         idle = np.zeros(self._net.n)
@@ -949,6 +948,22 @@ class SimulatedEngine:
             temps, _ = self._net.step(temps, idle, self._wind_m_s(at_s), h_s)
         self._set_surroundings(temps, 0.0)
         return temps
+
+    def _at_work(self, temps: Array) -> Array:
+        """Temperatures of an engine at working temperature, from those before it ran."""
+        part_names = {part.name for part in self._parts}
+        working: Array = temps.copy()
+        for i, mass in enumerate(self.masses):
+            if mass not in part_names:
+                key = "cyl-" if mass.startswith("cyl-") else "air-" if mass.startswith("air-") else mass
+                working[i] = max(float(temps[i]), _WORKING_C.get(key, _WORKING_ELSE_C))
+        return working
+
+    def _land(self) -> None:
+        """Take the heat a flight leaves in the engine."""
+        landed = self._at_work(self._temps_c)
+        self._flown_j += float(self._net.j_per_k @ (landed - self._temps_c)[: self._net.n])
+        self._temps_c = landed
 
     def _happen_until_now(self) -> None:
         while self._events and self._events[0].t_s <= self.t_s:
@@ -964,6 +979,8 @@ class SimulatedEngine:
             self._cover = what is Happening.COVER_ON
         elif what in (Happening.DOOR_OPEN, Happening.DOOR_SHUT):
             self._door = what is Happening.DOOR_OPEN
+        elif what is Happening.LANDED:
+            self._land()
         elif what in _MOVES:
             self._hangar = _MOVES[what]
         else:

@@ -140,7 +140,8 @@ CREATE TABLE departures (
 ) STRICT;
 CREATE TABLE outings (
   outing INTEGER PRIMARY KEY, heatup INTEGER REFERENCES heatups, departure INTEGER REFERENCES departures,
-  began_at REAL NOT NULL, ended_at REAL, kind TEXT NOT NULL, told_by TEXT NOT NULL, oil_c REAL, oil_s REAL
+  began_at REAL NOT NULL, ended_at REAL, kind TEXT NOT NULL, told_by TEXT NOT NULL, told_at REAL,
+  unplugged_at REAL, plugged_at REAL, left_c REAL, found_c REAL, oil_c REAL, oil_s REAL
 ) STRICT;
 CREATE TABLE pairings (
   pairing INTEGER PRIMARY KEY, role TEXT NOT NULL, salt BLOB NOT NULL, hash BLOB NOT NULL,

@@ -129,6 +129,37 @@ class Fan:
     high_c: tuple[float, ...] = ()
 
 
+class SignKind(StrEnum):
+    """What may be seen of a heat-up, or look like one. Later ones are added, none renamed."""
+
+    HEATER_ON = "heater-on"
+    HEATER_STOPPED = "heater-stopped"
+    HEATER_RESUMED = "heater-resumed"
+    TOO_WEAK = "too-weak"  # clearly slower than this setup at like cold
+    LEVELLING_OFF = "levelling-off"
+    ONE_COLD = "one-cold"  # a cylinder behind its neighbours and behind what this setup shows
+    DETACHED = "detached"  # a place that leaves what its metal can do
+    TOO_HOT = "too-hot"
+    UNPLUGGED = "unplugged"  # all required places open at once
+    OIL_OUT = "oil-out"  # as said by a person
+    FLOWN = "flown"  # just landed: warm without a heat-up
+    SUN = "sun"  # warms beyond its air, no heater
+    WARM_AIR = "warm-air"  # pushed into a warm hangar
+    COLD_AIR = "cold-air"  # a door opened, or pushed outside
+    COVER_OFF = "cover-off"  # cools faster in the same air: cover gone, or a wind
+    WARMED_OTHERWISE = "warmed-otherwise"  # sun or warm air; nobody measures the air
+    COOLS_FASTER = "cools-faster"  # door, cover or wind; nobody measures the air
+
+
+@dataclass(frozen=True, slots=True)
+class Sign:
+    """One of them, since when [run s], and of which place where it is one's."""
+
+    kind: SignKind
+    since_s: float
+    place: str | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """What the physics expects at t_s. Every instant is in run seconds, None where there is none.
@@ -142,7 +173,7 @@ class Forecast:
     of the unprobed core, estimated. heating: the heater warms, does not, or unknown.
     below_*: after heater-off, when the minimum falls under the target again.
     core_above_*: when the core passes the need-limit, same rules. set_aside: places whose values the
-    physics does not believe at present (detached, implausible).
+    physics does not believe at present (detached, implausible). signs: what the curve shows.
     """
 
     t_s: float
@@ -169,6 +200,7 @@ class Forecast:
     fan: Fan = field(default_factory=Fan)
     first_of_setup: bool = True
     model_version: int = 1
+    signs: tuple[Sign, ...] = ()
 
 
 class State(StrEnum):
@@ -185,6 +217,7 @@ class State(StrEnum):
     COOLING = "cooling"
     FLOWN_COOLING = "flown-cooling"
     OFF = "off"
+    OIL_OUT = "oil-out"
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,6 +115,30 @@ class LearnedNow(_Part, frozen=True):
     changed: str = ""
 
 
+class OutingNow(_Part, frozen=True, omit_defaults=True):
+    """What became of a heat-up or an absence of the harness; kind as in outings.Kind. unplugged, plugged:
+    when the harness came off and on again; told: when somebody said what it was."""
+
+    outing: int
+    kind: str
+    began: str
+    unplugged: str | None = None
+    plugged: str | None = None
+    told: str | None = None
+
+
+class FlownNow(_Part, frozen=True):
+    """Heat-ups since the last flight with hot oil long enough. hot: when that was; without: heat-ups known
+    to have had none since; unknown: those of which it isn't known. asked: the outing that somebody should
+    say something of; told: else the last of which somebody has."""
+
+    hot: str | None = None
+    without: int = 0
+    unknown: int = 0
+    asked: OutingNow | None = None
+    told: OutingNow | None = None
+
+
 class HelpNow(_Part, frozen=True, omit_defaults=True):
     """What would help a start that can't be kept: "cover", "certainty" (8 mornings in 10 are enough) with the
     start it allows, or "earlier" heat next time, by so many minutes."""
@@ -187,6 +211,14 @@ class AirNow(_Part, frozen=True):
     reaches: str | None = None
     old: bool = False
     wanted: bool = False
+
+
+class SignNow(_Part, frozen=True):
+    """What is seen of a heat-up, or looks like one: readings.SignKind, since when, of which place."""
+
+    kind: str
+    since: str
+    place: str | None = None
 
 
 class FanNow(_Part, frozen=True):
@@ -268,6 +300,10 @@ class Status(_Part, frozen=True):
     """None where no start is planned."""
     missed: MissedNow | None = None
     air: AirNow | None = None
+    signs: tuple[SignNow, ...] = ()
+    oil_out: bool = False
+    """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
+    flown: FlownNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 

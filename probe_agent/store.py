@@ -162,6 +162,29 @@ class CurveRow:
     heater: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class KeptOuting:
+    """What became of one heat-up or absence, as `outings.Outing` has it, its instants in UTC seconds.
+
+    heatup: number of its heat-up as read; None where it has none, and where it is about to be kept.
+    """
+
+    number: int
+    heatup: int | None
+    departure: int | None
+    began_at: float
+    ended_at: float | None
+    kind: str
+    told_by: str
+    told_at: float | None
+    unplugged_at: float | None
+    plugged_at: float | None
+    left_c: float | None
+    found_c: float | None
+    oil_c: float | None
+    oil_s: float | None
+
+
 KeptWeather = tuple[dict[str, Weather], dict[str, list[WeatherHour]]]
 """Source → what it said last, and source → hours of its station, rising."""
 
@@ -472,6 +495,23 @@ class Store:
             row = self._db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
             return None if row is None else bool(row[0])
 
+    def next_outing_number(self) -> int:
+        """The number of the next outing."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(outing), 0) + 1 FROM outings").fetchone()
+            return int(row[0])
+
+    def outing(self, number: int) -> KeptOuting | None:
+        """The outing with that number."""
+        with self._lock:
+            row = self._db.execute(f"SELECT {_OUTING} FROM outings WHERE outing = ?", (number,)).fetchone()
+            return None if row is None else KeptOuting(*row)
+
+    def came_of_heatups(self) -> CameOf:
+        """What the record says came of the heat-ups."""
+        with self._lock:
+            return _came_of_heatups(self._db)
+
     def departures(self, since_at: float) -> list[str]:
         """Departures whose start lies after a UTC instant, in order, as keep_departure kept them."""
         with self._lock:
@@ -530,6 +570,20 @@ class Store:
         """A recipient has yet to be tested and proven."""
         with self._writing() as db:
             db.execute("DELETE FROM recipients WHERE recipient = ?", (name,))
+
+    def departure_at_hand(
+        self, from_at: float, to_at: float, near_at: float
+    ) -> tuple[int, float, bool] | None:
+        """Number, start [UTC s] and whether somebody has said it started, of the departure nearest to an
+        instant, between two others, that wasn't cancelled."""
+        with self._lock:
+            row = self._db.execute(
+                "SELECT departure, leaves_at, outcome IS 'started' FROM departures"
+                " WHERE leaves_at BETWEEN ? AND ? AND coalesce(outcome, 'passed') IN ('passed', 'started')"
+                " ORDER BY abs(leaves_at - ?) LIMIT 1",
+                (from_at, to_at, near_at),
+            ).fetchone()
+            return None if row is None else (int(row[0]), float(row[1]), bool(row[2]))
 
     def mark_delivered(self, message: int, now_at: float) -> None:
         with self._writing() as db:
@@ -858,6 +912,74 @@ def undo_hand_reading(number: int, at: float) -> Statement:
     return ("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (at, number))
 
 
+_OUTING = (
+    "outing, heatup, departure, began_at, ended_at, kind, told_by, told_at, unplugged_at, plugged_at, left_c,"
+    " found_c, oil_c, oil_s"
+)
+_MARK_FLEW = (
+    "UPDATE heatups SET flew = (SELECT kind FROM outings o WHERE o.heatup = heatups.heatup"
+    " AND instr(?, ',' || kind || ',') ORDER BY instr(?, ',' || kind || ',') LIMIT 1)"
+    " WHERE heatup = (SELECT heatup FROM outings WHERE outing = ?)"
+)
+CameOf = tuple[list[float], list[tuple[float, tuple[str, ...]]]]
+"""When flights with hot oil ended [UTC s]; each heat-up that has ended: its start [UTC s] and the kinds of
+its outings."""
+
+
+def keep_outing(outing: KeptOuting, of_newest_heatup: bool, most_first: Sequence[str]) -> list[Statement]:
+    """An outing under its number, new or changed, and what came of its heat-up.
+
+    of_newest_heatup: a new one belongs to the newest heat-up. most_first: of several outings of one heat-up
+    the kind that stands first in it is the heat-up's.
+    """
+    marks = ", ".join(["?"] * 12)
+    values = tuple(getattr(outing, f) for f in KeptOuting.__slots__ if f != "heatup")
+    told = (*values[:1], of_newest_heatup, *values[1:])
+    changing = [c.strip() for c in _OUTING.split(",") if c.strip() not in ("outing", "heatup", "began_at")]
+    return [
+        (
+            f"INSERT INTO outings ({_OUTING}) VALUES (?,"
+            f" CASE WHEN ? THEN (SELECT max(heatup) FROM heatups) END, {marks})"
+            " ON CONFLICT (outing) DO UPDATE SET " + ", ".join(f"{c} = excluded.{c}" for c in changing),
+            told,
+        ),
+        _mark_flew(outing.number, most_first),
+    ]
+
+
+def tell_outing(number: int, kind: str, told_at: float, most_first: Sequence[str]) -> list[Statement]:
+    """What a person says later of an outing; what it rested on before stays beside it."""
+    return [
+        (
+            "UPDATE outings SET kind = ?, told_by = 'tap', told_at = ?, ended_at = coalesce(ended_at, ?)"
+            " WHERE outing = ?",
+            (kind, told_at, told_at, number),
+        ),
+        _mark_flew(number, most_first),
+    ]
+
+
+def _mark_flew(number: int, most_first: Sequence[str]) -> Statement:
+    kinds = f",{','.join(most_first)},"
+    return (_MARK_FLEW, (kinds, kinds, number))
+
+
+def _came_of_heatups(db: sqlite3.Connection) -> CameOf:
+    hot = db.execute(
+        "SELECT coalesce(plugged_at, unplugged_at, began_at) FROM outings WHERE kind = 'flown-hot'"
+    ).fetchall()
+    kinds: dict[int, list[str]] = {}
+    for heatup, kind in db.execute(
+        "SELECT heatup, kind FROM outings WHERE heatup IS NOT NULL ORDER BY outing"
+    ):
+        kinds.setdefault(heatup, []).append(kind)
+    started = db.execute(
+        "SELECT heatup, (mono_ms + utc_offset_ms) / 1000.0 FROM heatups"
+        " JOIN ticks ON tick = started_tick JOIN boots USING (boot) WHERE ended_tick IS NOT NULL"
+    )
+    return [at for (at,) in hot], [(at, tuple(kinds.get(heatup, ()))) for heatup, at in started]
+
+
 def keep_departure(
     number: int,
     setup: int | None,
@@ -1056,6 +1178,15 @@ class Reader:
             {"id": i, "at": at, "place": place, "c": c, "method": method, "undone": bool(undone)}
             for i, at, place, c, method, undone in rows
         ]
+
+    def outings(self, limit: int = 50) -> list[KeptOuting]:
+        """The last outings, newest first."""
+        rows = self._db.execute(f"SELECT {_OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
+        return [KeptOuting(*row) for row in rows]
+
+    def came_of_heatups(self) -> CameOf:
+        """What the record says came of the heat-ups."""
+        return _came_of_heatups(self._db)
 
     def departures(self, since_at: float) -> list[str]:
         """Departures whose start lies after a UTC instant, in order, each as keep_departure's JSON."""

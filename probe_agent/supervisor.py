@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, NEVER_COLDEST, Settings, may_be_coldest
-from probe_agent.readings import Fault, Forecast, Point, State, Transition
+from probe_agent.readings import Fault, Forecast, Point, Sign, SignKind, State, Transition
 
 SLACK_C = 0.3
 """How far the coldest point may dip under the target in one row before "above target" ends at once:
@@ -29,6 +29,8 @@ READY_AGAIN_C = 0.3
 READY_AGAIN_P = 0.02
 FALLS_C_PER_H = -0.5
 STILL_FALLS_C_PER_H = -0.2
+RISES_C_PER_H = 3.0
+"""A hottest point that rises faster is being heated; the steps of a converter make less of a slope."""
 WARMER_THAN_AIR_C = 5.0
 """An engine this much above the air was heated; one nearer to it only follows the evening (from memory)."""
 HOT_AFTER_FLIGHT_C = 45.0
@@ -47,13 +49,18 @@ _BELOW_STATES = frozenset(
         State.COOLING,
         State.LEVELLING_OFF,
         State.HEATER_STOPPED,
+        State.OIL_OUT,
     }
 )
+_QUIET_STATES = frozenset({State.COLD, State.HEATING, State.OFF, State.COOLING})
+"""States in which nobody is asked for anything: oil that is out is more than these."""
 SAID_OFF_HOLDS_S = 1200.0
 """So long "it is off" stands against a curve that warms on, and STOP_CONFIRMED_S against measured power."""
 POWER_DRAWN = 0.02
 HEATER_READ_FOR_S = 600.0
 """So long after heater-off a probe beside a heater part still reads some of its warmth."""
+AT_ONCE_ROWS = 3
+"""Pulled plugs open all thermocouples within one row or two; probes that fail by themselves don't."""
 PREPARE_S = 1200.0
 """From heater and cover off to the start of the engine (20 min: common practice, no source)."""
 START_PASSED_S = 1800.0
@@ -238,6 +245,10 @@ class Watch:
     alerts: tuple[Alert, ...] = ()
     counted_c: dict[str, float] = field(default_factory=dict)
     """What places that read the heater counted as while it last warmed."""
+    oil_out_s: float | None = None
+    """Since when the oil is out for warming elsewhere, as said."""
+    signs: tuple[Sign, ...] = ()
+    """What is seen of the heat-up, or looks like one, at this tick."""
     coldest: str | None = None
     coldest_c: float | None = None
     missed: Missed | None = None
@@ -356,6 +367,15 @@ def say_heater(watch: Watch, on: bool, now_s: float) -> Watch:
     return replace(watch, said_off_s=None if on else now_s)
 
 
+def say_oil(watch: Watch, out: bool, now_s: float) -> Watch:
+    """The watch after somebody said the oil was taken out for warming, or is back in, its level checked.
+
+    While it is out nothing counts as above target, so that the soak begins anew once it is back.
+    """
+    since_s = now_s if watch.oil_out_s is None else watch.oil_out_s
+    return replace(watch, oil_out_s=since_s if out else None)
+
+
 def rules_of(settings: Settings) -> Rules:
     """The owner's limits as the supervisor takes them."""
     limits = settings.limits
@@ -376,6 +396,7 @@ def step(watch: Watch, facts: Facts, rules: Rules) -> Step:
     """One tick: what it means and what follows. Facts must not go back in time."""
     seen = _see(watch, facts, rules)
     state, reason = _decide(seen, facts, rules)
+    seen = replace(seen, signs=_signs(seen, state, facts, rules))
     after, opened, closed = _keep_heatup(seen, state, facts)
     transitions: tuple[Transition, ...] = ()
     withdrawn: tuple[str, ...] = ()
@@ -402,6 +423,8 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         since_s=watch.since_s + by_s,
         t_s=move(watch.t_s),
         said_off_s=move(watch.said_off_s),
+        oil_out_s=move(watch.oil_out_s),
+        signs=tuple(replace(s, since_s=s.since_s + by_s) for s in watch.signs),
         with_it_s=move(watch.with_it_s),
         above_since_s=move(watch.above_since_s),
         above_from_s=move(watch.above_from_s),
@@ -524,6 +547,8 @@ def _engine(points: Iterable[Point]) -> tuple[Point, ...]:
 
 def _see_above(watch: Watch, coldest_c: float | None, missing: bool, now_s: float, rules: Rules) -> Watch:
     """Above the target or not, past single dips of the last digit; unknown counts as not."""
+    if watch.oil_out_s is not None:
+        return _keep_soak(replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, False, now_s)
     if missing or coldest_c is None:
         return _keep_soak(replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, True, now_s)
     is_above = coldest_c >= rules.target_c
@@ -605,12 +630,15 @@ def _decide(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
         return State.FLOWN_COOLING, "warm without a heat-up, as after a flight"
     if watch.above and (watch.heatup is not None or watch.state in (State.ABOVE_TARGET, State.READY)):
         return _above_state(watch, facts, rules)
-    return _below_state(watch, facts, rules)
+    state, reason = _below_state(watch, facts, rules)
+    if watch.oil_out_s is not None and state in _QUIET_STATES:
+        return State.OIL_OUT, "the oil is out for warming elsewhere"
+    return state, reason
 
 
 def _too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
-    if watch.heatup is None:
-        return None
+    """The hottest point that is too hot, by heat of ours. Where no heat-up is known of, only the hottest of
+    all and only while it rises: nothing in an engine at rest is there to feed it but a heater."""
     limit = rules.too_hot_c - (NO_LONGER_TOO_HOT_C if watch.state is State.TOO_HOT else 0.0)
     trends = facts.forecast.trends_c_per_h
     hot = (
@@ -620,7 +648,12 @@ def _too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
         and p.value_c >= limit
         and not (watch.flown and trends.get(p.place, 0.0) <= 0.0)  # still the flight's warmth
     )
-    return max(hot, key=lambda p: p.value_c or 0.0, default=None)
+    hottest = max(hot, key=lambda p: p.value_c or 0.0, default=None)
+    if watch.heatup is not None or hottest is None:
+        return hottest
+    above = max(p.value_c for p in _engine(facts.points) if p.value_c is not None)
+    rises = trends.get(hottest.place, 0.0) > RISES_C_PER_H
+    return hottest if rises and hottest.value_c == above else None
 
 
 def _held_back_by(watch: Watch, facts: Facts, rules: Rules) -> str | None:
@@ -715,6 +748,53 @@ def _levels_off(watch: Watch, facts: Facts) -> bool:
     return facts.t_s - watch.never_since_s >= min(600.0, 0.25 * (facts.t_s - watch.heatup.on_s))
 
 
+# -- signs
+
+
+def _signs(watch: Watch, state: State, facts: Facts, rules: Rules) -> tuple[Sign, ...]:
+    """The curve's signs and those that rest on limits, on all places together or on a person's word.
+
+    The supervisor's "it is off" outweighs the curve's heater; a sign keeps its instant while it lasts.
+    """
+    curve = (s for s in facts.forecast.signs if watch.said_off_s is None or s.kind not in _HEATER_WARMS)
+    own: list[tuple[SignKind, float | None, str | None]] = []
+    if state is State.LEVELLING_OFF:
+        own.append((SignKind.LEVELLING_OFF, watch.never_since_s, None))
+    if (hot := _too_hot(watch, facts, rules)) is not None:
+        own.append((SignKind.TOO_HOT, None, hot.place))
+    if (unplugged_s := _unplugged_since(watch, facts, rules)) is not None:
+        own.append((SignKind.UNPLUGGED, unplugged_s, None))
+    if watch.oil_out_s is not None:
+        own.append((SignKind.OIL_OUT, watch.oil_out_s, None))
+    if watch.flown:
+        own.append((SignKind.FLOWN, None, None))
+    before = {(s.kind, s.place): s.since_s for s in watch.signs}
+
+    def begun(kind: SignKind, since_s: float | None, place: str | None) -> Sign:
+        return Sign(kind, before.get((kind, place), facts.t_s if since_s is None else since_s), place)
+
+    return (*curve, *(begun(*each) for each in own))
+
+
+_HEATER_WARMS = frozenset({SignKind.HEATER_ON, SignKind.HEATER_RESUMED})
+
+
+def _unplugged_since(watch: Watch, facts: Facts, rules: Rules) -> float | None:
+    """Since when the harness is unplugged: every probe on required metal open, and all at once.
+
+    A bus that fails says otherwise (missing, no answer, line low), and one thermocouple that breaks stays
+    alone. From the second row on.
+    """
+    required = [p for p in facts.points if p.required]
+    if not required or any(p.status != Fault.OPEN.value for p in required):
+        return None
+    since = [watch.missing_since_s.get(p.place, facts.t_s) for p in required]
+    at_once = max(since) - min(since) < AT_ONCE_ROWS * rules.interval_s
+    is_old = any(s.kind is SignKind.UNPLUGGED for s in watch.signs)
+    seen_twice = facts.t_s - max(since) >= 0.5 * rules.interval_s
+    return min(since) if len(required) > 1 and (is_old or (at_once and seen_twice)) else None
+
+
 # -- the heat-up
 
 
@@ -799,6 +879,7 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     for place, since_s in watch.missing_since_s.items():
         if now_s - since_s >= 3 * rules.interval_s:
             yield Alert("probe-missing", since_s, place)
+    yield from _unlike(watch)
     if watch.state is State.TOO_HOT:
         hot = _too_hot(watch, facts, rules)
         fresh = Alert("too-hot", watch.since_s, hot.place if hot else None, True, ("it-is-off",))
@@ -821,6 +902,15 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
         yield Alert("switch-off", due_s, None, True, ("it-is-off",), denied_s=watch.denied_s)
     elif "switch-off" in already and facts.departure_at is None and _may_be_heating(watch):
         yield already["switch-off"]  # a start that is forgotten is no word on the heater; a new one is
+
+
+def _unlike(watch: Watch) -> Iterable[Alert]:
+    """A heater too weak for this setup, or a cylinder that stays cold."""
+    if watch.heatup is None or watch.heating is False:
+        return
+    for sign in watch.signs:
+        if sign.kind in (SignKind.TOO_WEAK, SignKind.ONE_COLD):
+            yield Alert(sign.kind.value, sign.since_s, sign.place)
 
 
 def _may_be_heating(watch: Watch) -> bool:
@@ -893,6 +983,8 @@ _VALID_S = {
     "heater-stopped": 7200.0,
     "probe-missing": 7200.0,
     "levelling-off": 7200.0,
+    "too-weak": 7200.0,
+    "one-cold": 7200.0,
 }
 _TRUSTING = frozenset({"above-target", "ready", "holding"})
 
@@ -1098,7 +1190,10 @@ def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
 
 
 def _unplugged(watch: Watch, facts: Facts) -> bool:
-    """Whether all required places went at once from an engine that was warm, as when somebody leaves."""
+    """Whether the harness was unplugged in a heat-up, or all required places went at once in whatever way
+    from an engine that was warm, as when somebody leaves."""
+    if watch.heatup is not None and any(s.kind is SignKind.UNPLUGGED for s in watch.signs):
+        return True
     required = {p.place for p in facts.points if p.required}
     since = watch.missing_since_s
     if watch.heatup is None or watch.heatup.above_s is None or not required or since.keys() < required:

@@ -16,8 +16,18 @@ from typing import Literal, Protocol
 from zoneinfo import ZoneInfo
 
 from probe_agent.config import ASK_AGAIN_AFTER_S, CYLINDER, NEVER_COLDEST, OTHER
-from probe_agent.readings import Fault, State, Weather
-from probe_agent.status import AirNow, AlertNow, HelpNow, PlanNow, ProbeNow, Status, utc_seconds
+from probe_agent.readings import Fault, SignKind, State, Weather
+from probe_agent.status import (
+    AirNow,
+    AlertNow,
+    HelpNow,
+    OutingNow,
+    PlanNow,
+    ProbeNow,
+    SignNow,
+    Status,
+    utc_seconds,
+)
 
 Unit = Literal["C", "F"]
 
@@ -50,6 +60,28 @@ _FAULTS = {
     Fault.UNCONFIRMED: "its first value waits for a second one",
     Fault.NO_ANSWER: "its bus does not answer in time",
 }
+
+_SIGNS = {
+    SignKind.HEATER_ON: "Heater on since {at}.",
+    SignKind.HEATER_STOPPED: "Heat stopped at {at}.",
+    SignKind.HEATER_RESUMED: "Heat came back at {at}.",
+    SignKind.TOO_WEAK: "Warms clearly slower than this setup usually does, seen at {at}.",
+    SignKind.LEVELLING_OFF: "Leveling off below the target, seen at {at}.",
+    SignKind.ONE_COLD: "{Place} stays behind its neighbors, unlike before, seen at {at}.",
+    SignKind.DETACHED: "{Place} leaves what its metal can do since {at}: perhaps its probe came off.",
+    SignKind.TOO_HOT: "{Place} too hot since {at}.",
+    SignKind.UNPLUGGED: "All required probes open at once at {at}: the harness is unplugged.",
+    SignKind.OIL_OUT: "Oil out for warming elsewhere since {at}.",
+    SignKind.FLOWN: "Warm as after a flight, seen at {at}; no heater.",
+    SignKind.SUN: "Warms beyond its air without the heater, seen at {at}: perhaps the sun.",
+    SignKind.WARM_AIR: "The air around it became warm at {at}: perhaps a heated hangar.",
+    SignKind.COLD_AIR: "The air around it became colder at {at}: a door open, or pushed outside.",
+    SignKind.COVER_OFF: "Cools faster since {at}, the air unchanged: the cover off, or wind.",
+    SignKind.WARMED_OTHERWISE: "Something warms it, seen at {at}: heater, sun or warmer air.",
+    SignKind.COOLS_FASTER: "Cools faster, seen at {at}: a door, the cover or wind; the air is not measured.",
+}
+OIL_IS_OUT = "Noted: the oil is out. Nothing will be called ready until it is back in, its level checked."
+OIL_IS_BACK = "Noted: back in, level checked. The soak begins anew."
 
 _RULES = {
     "soak": "soaked above target",
@@ -209,6 +241,8 @@ def verdict(status: Status, unit: Unit = "C") -> str:
         return "Cooling."
     if state is State.FLOWN_COOLING:
         return "Cooling after flight."
+    if state is State.OIL_OUT:
+        return "Oil out: not ready until it is back in and its level checked."
     if state is State.COLD:
         need = temperature(status.need_c, unit, (status.need_c,))
         return f"Cold: below the need-limit of {need}, no heat seen."
@@ -419,6 +453,127 @@ def weather_taken(weather: Weather, zone: str, now_at: float) -> str:
     return f"Noted: {temperature(last.air_c)} at {at}."
 
 
+_OUTINGS = {
+    "open": "nothing has happened yet",
+    "perhaps-flown": "perhaps flown",
+    "flown-hot": "flown, oil hot long enough",
+    "flown-short": "short flight, oil not hot long enough",
+    "flown": "flown, most likely; whether the oil was hot long enough isn't known",
+    "ground-run": "ground run only",
+    "did-not-start": "start attempted, did not start",
+    "not-flown": "not flown",
+    "unknown": "not known whether it was flown",
+}
+FLEW_ANSWERS = {
+    "flown-hot": "Flown, oil hot for 30 min",
+    "flown-short": "Short flight",
+    "ground-run": "Ground run only",
+    "did-not-start": "Did not start",
+    "not-flown": "Not flown",
+    "unknown": "I don't know",
+}
+"""What can be said of an outing, as on its buttons."""
+OIL_NOTE = (
+    "Hot: oil at 82 °C (180 °F) or more for 30 min in flight, which clears it of water (common practice, no "
+    "source)."
+)
+
+
+def outing_kind(kind: str) -> str:
+    """What became of a heat-up or an absence, as a clause."""
+    return _OUTINGS.get(kind, kind)
+
+
+def was_it_flown(asked: OutingNow, zone: str, now_at: float) -> str:
+    """Why it is asked whether the aircraft was flown."""
+    if asked.unplugged is None:
+        return "The planned start has passed, and nobody has said what came of it."
+    said = f"The harness was unplugged {moment(utc_seconds(asked.unplugged), zone, now_at)}"
+    if asked.plugged is None:
+        return f"{said} and isn't back."
+    said += f", plugged in again {moment(utc_seconds(asked.plugged), zone, now_at)}"
+    told = {"perhaps-flown": "", "unknown": "", "open": ""}.get(asked.kind, outing_kind(asked.kind))
+    return f"{said}. By the temperatures: {told}." if told else f"{said}. The temperatures don't tell."
+
+
+def flown_told(told: OutingNow, zone: str, now_at: float) -> str:
+    """What somebody has said of an outing, dated."""
+    began = utc_seconds(told.unplugged or told.began)
+    at = moment(utc_seconds(told.told or told.began), zone, now_at)
+    return f"{moment(began, zone, now_at)}: {outing_kind(told.kind)} (told {at})."
+
+
+def since_flight(hot_at: float | None, without: int, unknown: int, now_at: float) -> str:
+    """Heat-ups since the last flight with hot oil, those not known apart."""
+    if hot_at is None:
+        said = "No flight with the oil hot long enough is in the record"
+    else:
+        days = max(0, int((now_at - hot_at) // 86_400))
+        ago = "less than a day" if days == 0 else f"{days} day{_s(days)}"
+        said = f"Last flight with the oil hot long enough: {ago} ago"
+    since = "; " + ("since then " if hot_at is not None else "")
+    said += f"{since}{heat_ups(without)} without one"
+    return f"{said}, {_count(unknown)} more not known." if unknown else f"{said}."
+
+
+def outing_rests_on(o: OutingTold, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """What a kept outing rests on, in a sentence."""
+    parts = (
+        [f"told {moment(o.told_at, zone, now_at)}"] if o.told_by == "tap" and o.told_at is not None else []
+    )
+    if o.told_by == "temperatures" and o.unplugged_at is None and o.oil_s is None:
+        parts.append("the harness stayed on and the engine did not run")
+    if o.unplugged_at is not None:
+        parts.append(f"unplugged {moment(o.unplugged_at, zone, now_at)}{_degrees(' at ', o.left_c, unit)}")
+    if o.unplugged_at is not None and o.plugged_at is not None:
+        away = span(o.plugged_at - o.unplugged_at)
+        parts.append(f"plugged in after {away}{_degrees(' at ', o.found_c, unit)}")
+    if o.oil_s is not None:
+        hottest = temperature(o.oil_c, unit)
+        parts.append(
+            f"oil measured up to {hottest}, for {span(o.oil_s)} at {temperature(82.0, unit)} or above"
+        )
+    elif o.oil_c is not None:
+        parts.append(f"oil then {temperature(o.oil_c, unit)}, before that as hot or hotter if it ran")
+    return "; ".join(parts) if parts else "nothing"
+
+
+def _degrees(before: str, c: float | None, unit: Unit) -> str:
+    return "" if c is None else f"{before}{temperature(c, unit)}"
+
+
+def span(s: float) -> str:
+    """A span of time [s]: 45 min, 2 h 10 min, 3 days."""
+    minutes = round(s / 60)
+    if minutes >= 48 * 60:
+        return f"{minutes // 1440} days"
+    hours, rest = divmod(minutes, 60)
+    if not hours:
+        return f"{rest} min"
+    return f"{hours} h {rest} min" if rest else f"{hours} h"
+
+
+class OutingTold(Protocol):
+    """A kept outing, its instants in UTC seconds."""
+
+    @property
+    def told_by(self) -> str: ...
+    @property
+    def told_at(self) -> float | None: ...
+    @property
+    def unplugged_at(self) -> float | None: ...
+    @property
+    def plugged_at(self) -> float | None: ...
+    @property
+    def left_c(self) -> float | None: ...
+    @property
+    def found_c(self) -> float | None: ...
+    @property
+    def oil_c(self) -> float | None: ...
+    @property
+    def oil_s(self) -> float | None: ...
+
+
 def exclusion(heatup: int, excluded: bool, was: bool) -> str:
     """Answer to leaving a heat-up out, or taking it in again."""
     if excluded == was:
@@ -516,6 +671,8 @@ def next_action(status: Status) -> str:
         return "Have cover, plugs or more heat added, or give up this start."
     if state is State.HEATING:
         return "Nothing to do until the next word."
+    if state is State.OIL_OUT:
+        return "Have the oil poured back in and its level checked, then say so on the page."
     if state is State.COLD:
         return "Switch the heater on in time, if somebody flies."
     if state in (State.COOLING, State.FLOWN_COOLING):
@@ -554,6 +711,13 @@ def heater_words(status: Status) -> str:
     return f"Heater {'on' if h.heating else 'off'}{since}{', ' + known if known else ''}."
 
 
+def sign(s: SignNow, status: Status) -> str:
+    """A sign as a sentence with its time."""
+    at = moment(utc_seconds(s.since), status.zone, now_of(status))
+    where = place_name(s.place) if s.place else ""
+    return _SIGNS[SignKind(s.kind)].format(at=at, Place=_capital(where))
+
+
 def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
     """An alert as a sentence with its time."""
     since = moment(utc_seconds(a.since), status.zone, now_of(status))
@@ -564,6 +728,8 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
         "probe-missing": f"{_capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
+        "too-weak": f"Warms clearly slower than this setup usually does, since {since}.",
+        "one-cold": f"{_capital(where)} stays behind its neighbors since {since}.",
         "attended": f"Asked at {since} whether somebody is with the combustion heater.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
@@ -1103,6 +1269,8 @@ def _look_subjects(status: Status, unit: Unit) -> tuple[str, ...]:
         return f"{place_name(status.missing[0])} not measured", "a place not measured"
     if state is State.PROBE_MISSING:
         return (f"{_count(len(status.missing))} places not measured" if status.missing else "not measured",)
+    if state is State.OIL_OUT:
+        return f"oil out, not ready, {value}", "oil out, not ready"
     facts = {
         State.COLD: f"cold, {value}, no heat",
         State.OFF: f"no heat, {value}",
@@ -1433,6 +1601,28 @@ def _changed(status: Status, unit: Unit, about: About) -> Letter:
     return ("this setup heats unlike before",), parts
 
 
+def _too_weak(status: Status, unit: Unit, about: About) -> Letter:
+    parts = [
+        (1, "It warms clearly slower than this setup does at like cold."),
+        (1, coldest(status, unit, spoken=True)),
+        (1, "Have plug, cable, heater and cover looked at; until then it takes longer."),
+        (4, "A long lead takes power too."),
+        (1, f"Next word when above target, or if it won't get there; {_COLD}"),
+    ]
+    return ("warming slower than usual",), parts
+
+
+def _one_cold(status: Status, unit: Unit, about: About) -> Letter:
+    where = place_name(about.place) if about.place else "a cylinder"
+    parts = [
+        (1, f"{_capital(where)} stays behind its neighbors, unlike in earlier heat-ups."),
+        (1, coldest(status, unit, spoken=True)),
+        (1, "Have its band or pad and its probe looked at; until then it warms through its neighbors."),
+        (1, f"Next word when above target; {_COLD}"),
+    ]
+    return (f"{where} stays cold", "one cylinder stays cold"), parts
+
+
 _LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "morning-look": _look,
     "later": _later,
@@ -1445,6 +1635,8 @@ _LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "probe-missing": _missing,
     "levelling-off": _levelling,
     "setup-changed": _changed,
+    "too-weak": _too_weak,
+    "one-cold": _one_cold,
     "evening": _evening,
     "plan-late": _evening,
     "switch-on": _switch_on,
@@ -1466,6 +1658,8 @@ ANSWERABLE = frozenset(
         "levelling-off",
         "unplugged",
         "test",
+        "too-weak",
+        "one-cold",
     }
 )
 """Those that can be answered, and so may end with a link."""

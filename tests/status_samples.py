@@ -13,8 +13,10 @@ from probe_agent.status import (
     STATUS_VERSION,
     AlertNow,
     FanNow,
+    FlownNow,
     HeaterNow,
     HelpNow,
+    OutingNow,
     PlanNow,
     ProbeNow,
     RunTime,
@@ -107,6 +109,32 @@ def sample(state: State = State.HEATING, coldest_c: float = -6.0, **changes: Any
         plan=plan(),
     )
     return msgspec.structs.replace(base, **changes)
+
+
+def perhaps_flown(kind: str = "flown") -> Status:
+    """The harness came off on a morning and is on again; nobody has said what was flown."""
+    asked = OutingNow(
+        outing=4,
+        kind=kind,
+        began=minutes_after(-420),
+        unplugged=minutes_after(-240),
+        plugged=minutes_after(-75),
+    )
+    flown = FlownNow(hot="2027-01-02T14:10:00Z", without=2, unknown=1, asked=asked)
+    return sample(State.FLOWN_COOLING, 31.0, flown=flown)
+
+
+def flown_told() -> Status:
+    """Somebody has said what was flown; it can be corrected."""
+    told = OutingNow(
+        outing=4,
+        kind="flown-short",
+        began=minutes_after(-420),
+        unplugged=minutes_after(-240),
+        plugged=minutes_after(-75),
+        told=minutes_after(-10),
+    )
+    return sample(State.FLOWN_COOLING, 31.0, flown=FlownNow(without=1, told=told))
 
 
 def plan(**changes: Any) -> PlanNow:

@@ -45,6 +45,7 @@ LOCAL = {"REMOTE_ADDR": "127.0.0.1", "HTTP_HOST": "localhost:8088"}
 EVERY_ACT = {
     "/act/alert": {"alert": "none", "answer": "it-is-off"},
     "/act/heater": {"on": "no"},
+    "/act/flew": {"what": "not-flown", "outing": "1"},
     "/act/hand-reading": {
         "place": "cyl-1",
         "value": "3",
@@ -376,7 +377,7 @@ def test_a_phone_is_paired_and_acts_over_https(boards: Any) -> None:
     assert "Done. This phone may act, until" in told
     assert board.sessions() == [(1, "owner", "Pilot's")]
     assert acts(phone) == set(EVERY_ACT)
-    assert board.kinds() == ["answer-alert", "heater-said", "hand-reading", "undo-hand-reading"]
+    assert board.kinds() == ["answer-alert", "heater-said", "flew", "hand-reading", "undo-hand-reading"]
 
 
 def test_the_form_cookie_is_secure_too(boards: Any) -> None:
@@ -589,7 +590,7 @@ def test_where_the_owner_allowed_it_plain_http_takes_answers_and_readings(boards
     assert "HttpOnly" in cookie
     assert "Secure" not in cookie
     assert board.sessions() == [(1, "answers", "phone")]
-    assert acts(phone) == {"/act/alert", "/act/hand-reading", "/act/undo"}
+    assert acts(phone) == {"/act/alert", "/act/flew", "/act/hand-reading", "/act/undo"}
     assert "heater-said" not in board.kinds()
     told = plain(phone.get("/"))
     assert "Not over plain HTTP, where only answers and readings by hand are taken. How to get it" in told

@@ -299,6 +299,22 @@ def test_messages_are_in_the_outbox_with_the_transition(tmp_path: Path) -> None:
     agent.store.close()
 
 
+def test_oil_comes_back_only_with_its_level_checked(tmp_path: Path) -> None:
+    agent = open_agent(tmp_path, ScriptedSource(warming(rate_c_per_h=40), lambda t_s: float(t_s >= 600)))
+    tick_until(agent, 300, 60.0)
+    assert not ask_and_answer(agent, "oil-back", level_checked=True)["ok"]
+    assert ask_and_answer(agent, "oil-out")["ok"]
+    tick_until(agent, 360, 60.0)
+    assert agent.status is not None
+    assert agent.status.state == "oil-out"
+    assert agent.status.oil_out
+    assert not ask_and_answer(agent, "oil-back")["ok"]
+    assert ask_and_answer(agent, "oil-back", level_checked=True)["ok"]
+    tick_until(agent, 420, 60.0)
+    assert agent.status.state != "oil-out"
+    agent.store.close()
+
+
 def test_it_is_off_closes_the_reminder(tmp_path: Path) -> None:
     heat = {"off_s": math.inf}
     agent = open_agent(

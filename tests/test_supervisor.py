@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe_agent import supervisor
-from probe_agent.readings import Forecast, Point, State
+from probe_agent.readings import Forecast, Point, Sign, SignKind, State
 from probe_agent.supervisor import PREPARE_S, Alert, Announcement, Facts, Missed, Rules, Step, Watch
 
 RULES = Rules(target_c=7.0, need_c=-1.0)
@@ -247,7 +247,7 @@ def test_yesterdays_word_does_not_hide_todays_stop() -> None:
     assert "heater-stopped" in story.kinds()
 
 
-def test_too_hot_only_during_a_heat_up_with_a_way_back_down() -> None:
+def test_too_hot_has_a_way_back_down() -> None:
     story = above()
     story.rows(1, 20.0, heating=True, hot={"sump": 61.0})
     assert story.state() is State.TOO_HOT
@@ -288,6 +288,26 @@ def test_a_heater_plugged_in_after_flight_is_not_blamed_for_the_flights_warmth()
     assert State.TOO_HOT not in story.states
     story.rows(1, 76.0, trend=5.0, core_c=60.0, heating=True)
     assert story.state() is State.TOO_HOT
+
+
+@pytest.mark.parametrize(("trend", "state"), [(8.0, State.TOO_HOT), (-8.0, State.FLOWN_COOLING)])
+def test_a_heater_nobody_told_of_is_seen_too_hot_by_its_hottest_point_alone(
+    trend: float, state: State
+) -> None:
+    """It warms what was taken for a flight's warmth; cooling from a flight is none of it."""
+    story = Story()
+    story.climb(20.0, 58.0, 30, core_c=20.0)
+    story.rows(5, 63.0, trend=trend, core_c=30.0)
+    assert story.state() is state
+
+
+def test_a_cooler_point_that_soaks_up_the_flights_warmth_is_not_too_hot() -> None:
+    story = Story()
+    for i in range(20):
+        story.row(90.0 - i, trend=-15.0, core_c=60.0)
+    hottest, others = NAMES[0], dict.fromkeys(NAMES, 64.0)
+    story.rows(3, {**others, hottest: 70.0}, trend=-5.0, core_c=60.0)
+    assert State.TOO_HOT not in story.states
 
 
 # -- a missing place
@@ -1231,3 +1251,69 @@ def test_nobody_gets_more_than_eight_words_a_night_repeats_for_harm_apart(
     for begin in times:
         night = [t for t in times if begin <= t < begin + supervisor.WORDS_SPAN_S]
         assert len(night) <= 8 + len(harm_first)
+
+
+# -- signs
+
+
+def signs(story: Story) -> set[tuple[SignKind, str | None]]:
+    return {(s.kind, s.place) for s in story.watch.signs}
+
+
+def test_while_the_oil_is_out_nothing_is_above_target_and_the_soak_begins_anew() -> None:
+    story = ready()
+    story.watch = supervisor.say_oil(story.watch, True, story.t_s)
+    story.rows(1, 9.0, heating=True)
+    assert story.state() is State.OIL_OUT
+    assert (SignKind.OIL_OUT, None) in signs(story)
+    assert {"ready", "above-target"} <= set(story.withdrawn)
+    story.rows(60, 9.0, heating=True)
+    assert State.READY not in story.states[-200:]
+    story.watch = supervisor.say_oil(story.watch, False, story.t_s)
+    story.rows(2, 9.0, heating=True)
+    assert story.state() is State.ABOVE_TARGET
+    story.rows(RULES.soak_s / 60 + 1, 9.0, heating=True)
+    assert story.state() is State.READY
+
+
+def test_oil_that_is_out_hides_no_harm() -> None:
+    story = warming()
+    story.watch = supervisor.say_oil(story.watch, True, story.t_s)
+    story.rows(5, -4.0, heating=False)
+    assert story.state() is State.HEATER_STOPPED
+    story.rows(1, 62.0, heating=True)
+    assert story.state() is State.TOO_HOT
+    assert (SignKind.TOO_HOT, "cyl-1") in signs(story)
+
+
+def test_all_required_places_open_at_once_is_an_unplugged_harness() -> None:
+    story = warming()
+    began_s = story.t_s + TICK_S
+    story.rows(1, dict.fromkeys(NAMES), heating=True)
+    (sign,) = (s for s in story.watch.signs if s.kind is SignKind.UNPLUGGED)
+    assert sign.since_s == began_s
+    assert story.state() is State.PROBE_MISSING
+
+
+def test_places_that_open_one_after_the_other_are_no_unplugged_harness() -> None:
+    story = warming()
+    story.rows(3, {"cyl-1": None, "cyl-2": -4.0, "case-nose": -4.0}, heating=True)
+    story.rows(3, dict.fromkeys(NAMES), heating=True)
+    assert (SignKind.UNPLUGGED, None) not in signs(story)
+
+
+def test_unplugged_on_the_way_with_the_heater_drawing_power_is_harm() -> None:
+    story = warming()
+    story.power = 0.9
+    story.rows(3, dict.fromkeys(NAMES), heating=True)
+    assert any(a.kind == "switch-off" and a.harm for a in story.alerts())
+
+
+def test_a_weak_heater_and_a_cold_cylinder_are_asked_about_once() -> None:
+    story = warming()
+    seen = (Sign(SignKind.TOO_WEAK, story.t_s), Sign(SignKind.ONE_COLD, story.t_s, "cyl-2"))
+    story.rows(30, -3.0, heating=True, signs=seen)
+    assert story.kinds().count("too-weak") == 1
+    assert story.kinds().count("one-cold") == 1
+    story.rows(5, -3.0, heating=False)
+    assert not {"too-weak", "one-cold"} & {a.kind for a in story.alerts()}

@@ -24,7 +24,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probe_agent.config import parse_settings
-from probe_agent.status import Recent, Status, utc_seconds, write_status
+from probe_agent.status import Recent, SignNow, Status, utc_seconds, write_status
 from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading, keep_departure
 from web.access import FormTokens, same_origin, way_of
 from web.acts import Commander, HandForm, check_hand_form
@@ -352,6 +352,25 @@ def test_saying_what_the_heater_does_sends_only_that(page: Page) -> None:
     page.press("/act/heater", on="no")
     assert [(c.kind, c.body) for c in page.daemon.asked] == [("heater-said", {"on": False})]
     assert page.press("/act/heater", on="maybe")[0] == 422
+
+
+def test_oil_goes_out_by_a_tap_and_comes_back_with_its_level_checked(page: Page) -> None:
+    page.show(samples.heating())
+    assert "Oil is out for warming" in page.text()
+    page.press("/act/oil", oil="out")
+    page.show(samples.sample(oil_out=True))
+    assert "Oil back in, level checked" in page.text()
+    page.press("/act/oil", oil="back")
+    asked = [(c.kind, c.body) for c in page.daemon.asked]
+    assert asked == [("oil-out", {}), ("oil-back", {"level_checked": True})]
+    assert page.press("/act/oil", oil="perhaps")[0] == 422
+
+
+def test_what_the_curve_shows_stands_beside_the_heater(page: Page) -> None:
+    signs = (SignNow("one-cold", samples.NOW, "cyl-3"), SignNow("sun", samples.NOW))
+    page.show(samples.sample(signs=signs))
+    assert "Cylinder 3 stays behind its neighbors, unlike before, seen at 06:50." in page.text()
+    assert "perhaps the sun" in page.text()
 
 
 def test_where_the_heater_is_measured_nobody_is_asked(page: Page) -> None:

@@ -481,6 +481,8 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "no longer above target, minus 6 °F",
         "all points lost at 06:50, unplugged?",
         "test message, please answer",
+        "warming slower than usual",
+        "accessory case stays cold",
         "is somebody with the heater?",
     }
 

@@ -34,7 +34,7 @@ _PRIVATE = tuple(
 )
 """RFC 1918, RFC 3927, RFC 4193, RFC 4291 section 2.5.6."""
 
-ANSWERING = frozenset({"answer-alert", "hand-reading", "undo-hand-reading"})
+ANSWERING = frozenset({"answer-alert", "flew", "hand-reading", "undo-hand-reading"})
 """Kinds of commands the owner may allow over plain HTTP."""
 
 Reason = Literal["unpaired", "ended", "viewer", "unread", "plain", "rest", "far", "proxy", "name"]
@@ -154,8 +154,8 @@ HOW: Mapping[Reason, str] = {
         "(plain_acts under [page])."
     ),
     "rest": (
-        "Over plain HTTP a paired phone can answer alerts and enter readings by hand. For everything else "
-        "open the page over HTTPS."
+        "Over plain HTTP a paired phone can answer what is asked and enter readings by hand. For everything "
+        "else open the page over HTTPS."
     ),
     "far": (
         "Over plain HTTP the owner has allowed answers and readings by hand from private addresses only, "

@@ -120,6 +120,8 @@ class _Pages:
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
+        add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
+        add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
         add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
         add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
         add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
@@ -212,6 +214,21 @@ class _Pages:
         if request.form.get("on") not in ("yes", "no"):
             return self._page(said=Outcome(False, "Say whether the heater is on or off."), code=422)
         return self._act("heater-said", {"on": request.form["on"] == "yes"})
+
+    def act_oil(self) -> BaseResponse:
+        """Oil out for warming elsewhere; or back in, its level checked: the button says both."""
+        if request.form.get("oil") not in ("out", "back"):
+            return self._page(said=Outcome(False, "Say whether the oil is out or back in."), code=422)
+        if request.form["oil"] == "out":
+            return self._act("oil-out", {})
+        return self._act("oil-back", {"level_checked": True})
+
+    def act_flew(self) -> BaseResponse:
+        """Say what became of a heat-up, or correct it."""
+        what, number = request.form.get("what", ""), request.form.get("outing", "")
+        if what not in words.FLEW_ANSWERS or not number.isascii() or not number.isdigit():
+            return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
+        return self._act("flew", {"what": what, "outing": int(number)})
 
     def act_undo(self) -> BaseResponse:
         number = request.form.get("id", "")

@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from probe_agent import words
-from probe_agent.readings import State
+from probe_agent.readings import SignKind, State
 from probe_agent.status import (
     AlertNow,
+    FlownNow,
     PlanNow,
     ProbeNow,
     Status,
@@ -20,6 +21,8 @@ from probe_agent.status import (
 )
 from probe_agent.words import Unit
 
+_SAID_BY_HEATER = frozenset({SignKind.HEATER_ON, SignKind.HEATER_STOPPED})
+"""Signs the heater's own sentence tells."""
 _HARD_TROUBLE = frozenset({State.TOO_HOT, State.HEATER_STOPPED, State.PROBE_MISSING})
 
 
@@ -45,6 +48,19 @@ class AlertView:
     text: str
     harm: bool
     answers: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FlownView:
+    """What is asked of an outing, with its number and the answers as (value, label); else what was told of
+    the last one, to correct. count: heat-ups without a flight, None where there is none to speak of."""
+
+    outing: int | None
+    asked: str | None
+    told: str | None
+    answers: tuple[tuple[str, str], ...]
+    note: str
+    count: str | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,8 +91,11 @@ class NowView:
     next_action: str
     plan: str | None
     alerts: tuple[AlertView, ...]
+    flown: FlownView | None
     heater: str
     heater_measured: bool
+    signs: tuple[str, ...]
+    oil_out: bool
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
@@ -121,8 +140,11 @@ def present_now(status: Status, unit: Unit) -> NowView:
         next_action=words.next_action(status),
         plan=None if status.plan is None else words.plan_line(status.plan, status.zone, run_now(status)),
         alerts=tuple(_alert(a, status, unit) for a in status.alerts),
+        flown=None if status.flown is None else _flown(status.flown, status.zone, run_now(status)),
         heater=words.heater_words(status),
         heater_measured=status.heater.known_by == "measured",
+        signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
+        oil_out=status.oil_out,
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),
@@ -229,6 +251,26 @@ def _demo(status: Status) -> str | None:
 def _alert(a: AlertNow, status: Status, unit: Unit) -> AlertView:
     answers = () if a.answered else tuple((word, words.answer_words(word)) for word in a.answers)
     return AlertView(a.id, words.alert(a, status, unit), a.harm, answers)
+
+
+def _flown(flown: FlownNow, zone: str, now_at: float) -> FlownView | None:
+    """None where nothing is to be asked, corrected or counted."""
+    asked, told = flown.asked, flown.told
+    count = None
+    if flown.without or flown.unknown:
+        hot_at = None if flown.hot is None else utc_seconds(flown.hot)
+        count = words.since_flight(hot_at, flown.without, flown.unknown, now_at)
+    meant = asked or told
+    if meant is None and count is None:
+        return None
+    return FlownView(
+        outing=None if meant is None else meant.outing,
+        asked=None if asked is None else words.was_it_flown(asked, zone, now_at),
+        told=None if told is None else words.flown_told(told, zone, now_at),
+        answers=tuple(words.FLEW_ANSWERS.items()),
+        note=words.OIL_NOTE,
+        count=count,
+    )
 
 
 def _probe(p: ProbeNow, status: Status, unit: Unit) -> ProbeView:

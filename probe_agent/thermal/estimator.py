@@ -57,6 +57,7 @@ from probe_agent.thermal.posterior import (
     usual_gaps,
 )
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
+from probe_agent.thermal.signs import Heard, Signs
 
 CAP_S = 36_000.0
 """A crossing later than this after heater-on counts as never."""
@@ -77,6 +78,8 @@ _SETTLES_S = 900.0
 _START_S = 120.0
 _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PROMISED_S = 7200.0
+_USUAL_HEAT_UPS = 2
+"""So many heat-ups have to have taught before a rise is compared with the setup's usual one."""
 _LOOK_AHEAD = 0.5  # of the run so far
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -163,7 +166,9 @@ class Estimator:
         self._was_above = False
         self._doubt = Doubt()
         self._falls = FallTest()
-        self._heater_changed_s = -math.inf
+        self._signs = Signs(self.places, prior.is_engine)
+        self._heater_changed_s = self._heater_seen_s = -math.inf
+        """When the heater's signal changed, and when the heater did, by its signal or by the curve."""
         self._last_clean: tuple[Array, Array] | None = None
 
     # -- taking in ---------------------------------------------------------------------------------
@@ -186,7 +191,7 @@ class Estimator:
             self._ambient_c = obs.ambient_c
         self._recent.append(obs)
         if self._heating.told_on is not told_before or change is not None:
-            self._heater_changed_s = obs.t_s
+            self._heater_changed_s = self._heater_seen_s = obs.t_s
         if self._episode is None:
             if values:
                 self._begin(obs.t_s, (obs,))
@@ -195,12 +200,14 @@ class Estimator:
         elif self._heating.is_tested and (evidence := self._evidence(obs)) is not None:
             self._heating.judge(evidence, obs.t_s)
             if self._heating.rewritten_from is not None:
+                self._heater_seen_s = self._heating.rewritten_from
                 if self._last_clean is None:
                     self._last_clean = self._found(self._episode)
                 self._episode.history.rewrite_heater(self._heating.rewritten_from, self._heating.share)
                 self._checkpoints.clear()
                 self._refit(self._episode)
         self._believe(obs)
+        self._signs.take(obs, self._heard())
         self._falls.take(obs, self._heating.told_on, told_before)
         self._follow_core(obs)
         self._note_passage(obs)
@@ -297,7 +304,16 @@ class Estimator:
         self._above_since = None
         self._was_above = False
         self._begin(back[0].t_s, back, core)
-        self._promise = self._promised() if self._heating.is_tested and self._heating.told else None
+        promised = self._promised()
+        self._promise = promised if self._heating.is_tested and self._heating.told else None
+        known = self.memory is not None and self.memory.heat_ups >= _USUAL_HEAT_UPS
+        self._signs.expect(promised if known else None)
+
+    def _heard(self) -> Heard:
+        heating = self._heating
+        return Heard(
+            heating.heating, heating.on_at, heating.off_at, self._heater_seen_s, self._doubt.set_aside
+        )
 
     def _promised(self) -> Checkpoint | None:
         """What should follow heater-on, as it is believed before the curve; None for what isn't described:
@@ -559,6 +575,7 @@ class Estimator:
             heater_on_at=self._heating.on_at,
             heater_off_at=self._heating.off_at,
             set_aside=tuple(sorted(self._doubt.set_aside)),
+            signs=self._signs.now,
         )
 
     def taught(self) -> Memory | None:
@@ -708,6 +725,7 @@ class Estimator:
             fan=self._fan(futures, low),
             first_of_setup=self.memory is None or self.memory.heat_ups == 0,
             model_version=MODEL_VERSION,
+            signs=self._signs.now,
         )
 
     def _passage(

@@ -208,10 +208,11 @@ def _thermostat(heater: HeaterKind, rng: np.random.Generator) -> Thermostat:
     return Thermostat("air-upper", off_c, off_c - float(rng.uniform(4, 10)))
 
 
-def draw_heat_up(setup: Setup, number: int, every_s: float = 15.0) -> HeatUp:
-    """Heat-up `number` of a setup, a row every every_s [s]."""
+def draw_heat_up(setup: Setup, number: int, every_s: float = 15.0, only: Kind | None = None) -> HeatUp:
+    """Heat-up `number` of a setup, a row every every_s [s]; only: of this kind, else drawn by SHARES."""
     rng = np.random.default_rng([setup.seed, setup.number, number])
-    kind: Kind = tuple(SHARES)[int(rng.choice(len(SHARES), p=list(SHARES.values())))]
+    drawn: Kind = tuple(SHARES)[int(rng.choice(len(SHARES), p=list(SHARES.values())))]
+    kind = drawn if only is None else only
     plain, on_s, nominal_s = _workable_day(setup, kind, rng)
     span_s = (LONGEST_S if nominal_s is None else nominal_s) if kind != "plateau" else _SHOWN_S
 
@@ -238,7 +239,7 @@ def draw_heat_up(setup: Setup, number: int, every_s: float = 15.0) -> HeatUp:
         )
     events = tuple(sorted((*plain.events, *more), key=lambda event: event.t_s))
     recipe = replace(plain, events=events, seed=int(rng.integers(1 << 30)))
-    rows, crossing_s, heated = _run(recipe, setup.required, on_s - REST_S, on_s + LONGEST_S, on_s, every_s)
+    rows, crossing_s, heated = run(recipe, setup.required, on_s - REST_S, on_s + LONGEST_S, on_s, every_s)
     if crossing_s is None:
         kind = "dead" if kind == "dead" else "plateau"
         end_s = on_s + _SHOWN_S if kind != "dead" or fails_s is None else fails_s + _AFTER_FAILURE_S
@@ -333,7 +334,7 @@ def _nominal_s(recipe: Recipe, required: Sequence[str], on_s: float) -> float | 
     return None
 
 
-def _run(
+def run(
     recipe: Recipe, required: Sequence[str], from_s: float, to_s: float, on_s: float | None, every_s: float
 ) -> tuple[tuple[Row, ...], float | None, tuple[tuple[float, float], ...]]:
     """Rows, the crossing after heater-on, and the intervals in which the heater heats."""
@@ -360,6 +361,13 @@ def _run(
         rows.append(Row(observation_of(t_s, values, air_c, scan.heater), engine.core_c(), low_c, command))
         t_s += every_s
     return tuple(rows), crossing_s, tuple(heated)
+
+
+def followed(
+    recipe: Recipe, required: Sequence[str], from_s: float, to_s: float, every_s: float
+) -> tuple[Row, ...]:
+    """Rows through all of a span, whatever is reached in it."""
+    return run(recipe, required, from_s, to_s, None, every_s)[0]
 
 
 def _read_by_hand(
@@ -414,7 +422,7 @@ def draw_look_alike(setup: Setup, what: Alike, every_s: float = 15.0) -> HeatUp:
     else:
         flown_h = float(rng.uniform(0.05, 1.5))
     recipe = Recipe(setup.design, design, day, setup.probes, events, flown_h, seed=int(rng.integers(1 << 30)))
-    rows, _, heated = _run(recipe, setup.required, 0.0, 4 * 3600.0, None, every_s)
+    rows, _, heated = run(recipe, setup.required, 0.0, 4 * 3600.0, None, every_s)
     return HeatUp(setup.name, 0, what, rows, (), recipe, None, None, heated)
 
 
