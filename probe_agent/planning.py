@@ -52,7 +52,7 @@ PASSED_AFTER_S = 7200.0
 FURTHEST_S = 14 * 86_400.0
 CHANGED_S = 900.0
 """A start that is late by so much more than was told is told,"""
-SOONER_S, MUCH_LATER_S = 1800.0, 3600.0
+SOONER_S, MUCH_LATER_S = 2700.0, 5400.0
 """and a switch-on that is sooner or later by so much: less is the answers' own scatter from hour to hour."""
 MOST_WORDS = 4
 """Of a plan; after them only the switch-on's own, so that a morning keeps within its budget."""
@@ -66,6 +66,9 @@ NEED_SLACK = 0.04
 """By how much the chance must pass its limit before "no" is taken back, or "yes" is."""
 SLACK_C = 0.75
 """How far the coldest point may leave the range a plan counted on before it is worked out anew."""
+SHORT_BY = 0.1
+"""A start still kept with little less than the wished certainty is told with what it is kept with: the late
+tail of a first heat-up is hours long and helps nobody."""
 LIKELIER = 0.8  # the certainty offered where a start can't be kept with more
 LEAST = 0.5
 """Where a start can't be had even with this certainty, it can't be had."""
@@ -480,6 +483,9 @@ def _judged(known: Plan, asked: _Question, before: Plan | None, answer: SwitchOn
     start_at = departure.start_at if answer.verdict == "heat" else asked.utc(answer.start_s)
     if start_at is None:
         return found
+    is_ahead = departure.start_at == asked.wished_at
+    if is_ahead and answer.verdict != "heat" and answer.chance >= departure.certainty - SHORT_BY:
+        return replace(found, at_best=math.floor(answer.chance / _STEP + 1e-9) * _STEP)
     late_s = start_at - asked.wished_at
     was_late = before is not None and before.verdict == "late"
     if late_s <= 0.0 or (late_s < LATE_S and not was_late):

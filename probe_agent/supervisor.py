@@ -894,7 +894,7 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     hidden = watch.state in (State.PROBE_MISSING, State.TOO_HOT) and "levelling-off" in already
     if watch.state is State.LEVELLING_OFF or (hidden and facts.forecast.p_reach < AGAIN_ABOVE_P):
         yield already.get("levelling-off", Alert("levelling-off", watch.since_s))
-    asked_s = _attendance_due(watch, rules)
+    asked_s = _attendance_due(watch, facts, rules)
     if asked_s is not None and now_s >= asked_s:
         yield Alert("attended", asked_s, None, True, ("with-it", "it-is-off"))
     due_s = _switch_off_due(watch, facts, rules)
@@ -917,12 +917,16 @@ def _may_be_heating(watch: Watch) -> bool:
     return watch.heatup is not None and watch.heating is not False
 
 
-def _attendance_due(watch: Watch, rules: Rules) -> float | None:
+def _attendance_due(watch: Watch, facts: Facts, rules: Rules) -> float | None:
     """From when on it is asked whether somebody is with a combustion heater [run s]: ATTENDED_S after it
     began to warm, or after somebody said so last. None where none burns."""
     heatup = watch.heatup
     if not rules.attended or heatup is None or watch.heating is False:
         return None
+    trends = facts.forecast.trends_c_per_h
+    seen = [trends.get(p.place, 0.0) for p in _engine(facts.points) if p.usable]
+    if seen and sum(seen) / len(seen) < FALLS_C_PER_H:
+        return None  # nothing burns where the engine falls, whatever the curve is taken for
     return max(heatup.on_s, watch.with_it_s or heatup.on_s) + ATTENDED_S
 
 

@@ -155,14 +155,17 @@ def difference(k: float, unit: Unit = "C") -> str:
 
 
 def moment(at: float, zone: str, now_at: float) -> str:
-    """An instant [UTC s] on the field's clock: 08:40, Sat 08:40, or Sat 3 Jan 08:40."""
+    """An instant [UTC s] on the field's clock: 08:40, Sat 08:40, or Sat 3 Jan 08:40; which of the two where
+    the clocks are put back and it comes twice."""
     local = datetime.fromtimestamp(at, ZoneInfo(zone))
     today = datetime.fromtimestamp(now_at, ZoneInfo(zone))
+    twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+    clock = f"{local:%H:%M}" + (f" (the {'second' if local.fold else 'first'})" if twice else "")
     if local.date() == today.date():
-        return local.strftime("%H:%M")
+        return clock
     if abs((local.date() - today.date()).days) < 7:
-        return local.strftime("%a %H:%M")
-    return f"{local:%a} {local.day} {local:%b %H:%M}"
+        return f"{local:%a} {clock}"
+    return f"{local:%a} {local.day} {local:%b} {clock}"
 
 
 def stamp(at: float, zone: str) -> str:
@@ -840,10 +843,9 @@ def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
             f"about {_late(plan.late_min or 0.0)} late, start {when(plan.earliest)}."
         )
     on = when(plan.switch_on)
-    if plan.timer is not None:
-        return f"Engine start {start}: the timer is set for {when(plan.timer)}, and the start can be kept."
-    if plan.state == "heating":
-        return f"Engine start {start}: it is being heated, and the start can be kept."
+    if plan.timer is not None or plan.state == "heating":
+        what = "it is being heated" if plan.timer is None else f"the timer is set for {when(plan.timer)}"
+        return f"Engine start {start}: {what}, and it can be kept on {sure}."
     if plan.attended:
         return f"Engine start {start}: be there {on}, heat about {_heat_min(plan)} min."
     if plan.need == "unclear":

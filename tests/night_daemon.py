@@ -92,7 +92,12 @@ class LedClock(SimulatedClock):
 def engine(spec: dict[str, Any]) -> SimulatedEngine:
     """Strong pads and bands on an opposed four under cover and plugs, where the spec says nothing else."""
     events = tuple(Event(t_s, Happening(what), place) for t_s, what, place in spec["events"])
-    weather = Day(ambient_c=course(spec["air_c"]), wind_m_s=course(spec["wind_m_s"]), fit=1.2)
+    weather = Day(
+        ambient_c=course(spec["air_c"]),
+        wind_m_s=course(spec["wind_m_s"]),
+        sun_w=course(spec["sun_w"]),
+        fit=1.2,
+    )
     probes = tuple(ProbeDesign(p) for p in ("sump", *DEMO_REQUIRED, "ambient"))
     setup = replace(SetupDesign(watts=spec["watts"], lead_loss=0.03, cover_w_per_k=8.0), **spec["setup"])
     design = EngineDesign.nominal("opposed-4")

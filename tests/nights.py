@@ -63,6 +63,7 @@ class Night:
         departure: str | None = None,
         air_c: Course = -4.0,
         wind_m_s: Course = 1.5,
+        sun_w: Course = 0.0,
         watts: float = 700.0,
         setup: Mapping[str, str] | None = None,
         flown_h: float | None = None,
@@ -82,6 +83,7 @@ class Night:
             "events": [(self._after(at), what.value, place) for at, what, place in events],
             "air_c": self._course(air_c),
             "wind_m_s": self._course(wind_m_s),
+            "sun_w": self._course(sun_w),
             "watts": watts,
             "measured": measured,
             "setup": self._design(),
@@ -124,8 +126,9 @@ class Night:
         self.post.__enter__()
         self.file = write_settings(self.folder, self._tables(), interval_s=self._interval_s)
         text = self.file.read_text("utf-8")
-        if "[page]" in self._more:
-            text = re.sub(r"^\[page\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
+        for table in ("page", "planning"):
+            if f"[{table}]" in self._more:
+                text = re.sub(rf"^\[{table}\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
         for key, value in self._setup.items():
             text = re.sub(rf"^{key} = \S+", f"{key} = {value}", text, count=1, flags=re.MULTILINE)
         text = text.replace("[aircraft]", '[aircraft]\nzone = "Europe/Oslo"', 1)
