@@ -297,6 +297,10 @@ def flown_cooling() -> Status:
     return sample(State.FLOWN_COOLING, 48.0, **_NO_FORECAST, heater=_heater(False))
 
 
+def oil_out() -> Status:
+    return sample(State.OIL_OUT, 4.0, **_NO_FORECAST, heater=_heater(False), oil_out=True)
+
+
 def off() -> Status:
     return sample(State.OFF, 4.0, **_NO_FORECAST, heater=_heater(None))
 
@@ -348,5 +352,6 @@ STATES = {
     "probe-missing": probe_missing,
     "cooling": cooling,
     "flown-cooling": flown_cooling,
+    "oil-out": oil_out,
     "off": off,
 }

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from click.testing import CliRunner
@@ -359,8 +360,8 @@ def test_the_courier_of_settings_has_a_thread_under_the_system_s_clock_alone(tmp
     for clock, threads in ((SystemClock(), True), (SimulatedClock(START_UTC), False)):
         courier = _weather(with_source(plain), clock)
         assert (courier._thread is not None) is threads
-        jobs = _jobs(plain, clock, courier)
-        assert any(job.work == courier.look for job in jobs) is not threads
+    jobs = _jobs(plain, SimpleNamespace(clock=clock), courier)
+    assert [job.work for job in jobs][1:] == [courier.look], "the loop asks in simulated time"
 
 
 def with_source(settings: Settings) -> Settings:
@@ -376,7 +377,7 @@ def test_under_a_simulated_clock_the_loop_asks_as_a_job(tmp_path: Path) -> None:
     source = Scripted(*(told(START_UTC + i * HOUR, -6.0 - i) for i in range(4)))
     courier = WeatherCourier([source], clock, HOUR, on_thread=False)
     agent = open_agent(tmp_path, ScriptedSource(warming(on_s=1e9)), weather=courier)
-    agent._jobs.append(Job(courier.look, every_s=HOUR, due_s=0.0))
+    agent.jobs.append(Job(courier.look, every_s=HOUR, due_s=0.0))
     for _ in range(200):
         agent.clock.wait_until(agent.clock.monotonic() + 60, threading.Event())
         agent.tick()

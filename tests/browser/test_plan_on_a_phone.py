@@ -29,6 +29,7 @@ def planned(served: ServedPage) -> ServedPage:
 
 
 def open_plan(served: ServedPage, phone: webdriver.Chrome) -> None:
+    phone.get_log("browser")  # what other pages left there
     phone.get(served.url.replace("/?", "/plan?"))
     phone.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
 
