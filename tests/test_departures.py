@@ -160,13 +160,14 @@ def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_sw
     assert evening[0].true_at == scripted.START_UTC + 11.5 * HOUR
     assert "This holds until the next word, Sat 0" in evening[0].body
     tick_until(agent, 27.5 * HOUR, 600.0)
-    notices = [m for m in words_of(agent) if ":switch-on:" in m.dedupe_key]
+    rows = agent.store._db.execute("SELECT dedupe_key, true_at FROM outbox WHERE channel = 'pilot'")
+    notices = [at for key, at in rows if ":switch-on:" in key]
     assert len(notices) == 1
     assert agent.status is not None
     assert agent.status.plan is not None
-    assert agent.status.plan.switch_on is not None
-    on_at = planning.field_instant(agent.status.plan.switch_on, "UTC").at
-    assert notices[0].true_at <= on_at - 20 * 60
+    told_at = next(d.told.switch_word_at for d in agent._departures.coming)
+    assert told_at is not None
+    assert notices[0] <= told_at - 20 * 60
     assert 2 <= len(ever(agent)) <= planning.MOST_WORDS + 1
     assert len(words_of(agent)) == 1, "a newer word of a plan drops the older undelivered one"
 
