@@ -65,7 +65,7 @@ from probe_agent.thermal.described import observation_of, physics_places, prior_
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior
-from probe_agent.weather.heard import Heard
+from probe_agent.weather.heard import Heard, wind_ahead
 
 log = logging.getLogger(__name__)
 
@@ -902,7 +902,9 @@ class Agent:
         """The last tick, frozen, for what is worked out beside it. Under the tick's lock."""
         setup, coldest = self.settings.setup, supervisor.coldest_of(facts.points)
         outlook = self._estimator.outlook(
-            setup is not None and setup.cover, setup is not None and setup.cowl_plugs
+            setup is not None and setup.cover,
+            setup is not None and setup.cowl_plugs,
+            self._wind_at_start(self._utc(facts.t_s)),
         )
         air_c = next((p.value_c for p in facts.points if p.place == "ambient"), None)
         memory = self._knowledge.memory
@@ -920,6 +922,14 @@ class Agent:
             heat_ups=memory.heat_ups if memory is not None else 0,
             basis=self._plan_basis(facts),
         )
+
+    def _wind_at_start(self, now_at: float) -> float | None:
+        """The wind told for the next planned start [m/s], when the engine stands uncovered; None where it is
+        not known. In a hangar a station's wind tells nothing."""
+        setup, coming = self.settings.setup, self._departures.coming
+        if setup is None or setup.stands != "outside" or not coming:
+            return None
+        return wind_ahead(self._heard.in_use(now_at), coming[0].start_at)
 
     def _in_background(self, work: Callable[[], None]) -> None:
         """Beside the ticks; at once in a run that jumps from tick to tick, which is then always the same."""

@@ -56,11 +56,6 @@ class Logbook:
         self._count_s = -math.inf
         """When it is counted again [run s]."""
 
-    @property
-    def watch(self) -> OutingWatch:
-        """What is remembered; `outings.flew_since` tells from it whether somebody has flown."""
-        return self._watch
-
     def recall(self, now_s: float, offset_s: float) -> None:
         """Take up what an earlier run left, in this run's seconds."""
         self._offset_s = offset_s

@@ -234,20 +234,6 @@ def question(watch: OutingWatch, now_s: float) -> Outing | None:
     return None
 
 
-def flew_since(watch: OutingWatch, since_s: float) -> bool | None:
-    """Whether the aircraft has flown since a run second; None where that isn't known.
-
-    False rests on a person's word, or on a harness that has hung on an engine that didn't run.
-    """
-    seen = [o for o in watch.recent if o.ended_s is None or o.ended_s >= since_s]
-    if any(o.kind in FLEW for o in seen):
-        return True
-    doubtful = any(o.kind in (Kind.PERHAPS, Kind.UNKNOWN) or not o.watched for o in seen)
-    if doubtful or watch.t_s is None:
-        return None
-    return False if watch.unplugged_s is None or _told_now(watch) else None
-
-
 def shifted(watch: OutingWatch, by_s: float, before_s: float = math.inf) -> OutingWatch:
     """The same watch in another run's seconds, `by_s` later: for a restart of the daemon. before_s: only
     what lies before that run second, for a clock that is put right after it."""
@@ -556,11 +542,6 @@ def _meant(watch: OutingWatch, now_s: float, number: int | None) -> Outing | Non
     if last is None or (last.ended_s is not None and now_s - last.ended_s > LATELY_S):
         return None
     return last
-
-
-def _told_now(watch: OutingWatch) -> bool:
-    """Whether a person has said what the harness that is off is off for."""
-    return watch.current is not None and watch.current.told_by is ToldBy.TAP
 
 
 def _is_worth_asking(outing: Outing, now_s: float) -> bool:

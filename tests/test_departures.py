@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
 import scripted
 from scripted import ScriptedSource, open_agent, settings_in, tick_until
@@ -95,6 +96,21 @@ def test_a_plan_is_kept_shown_and_answered_with_what_it_rests_on(agent: Agent) -
     assert [k.switch_on for k in kept] == [shown.switch_on]
     assert agent.status is not None
     assert len(encode_status(core_of(agent.status))) <= 6000
+
+
+def test_the_wind_told_for_the_start_narrows_what_the_uncovered_engine_loses(agent: Agent) -> None:
+    assert told(agent, "plan", start="2027-01-16T06:00")[0]
+    assert agent._last is not None
+    facts, start_at = agent._last[0], agent.clock.utc() + 20 * HOUR
+
+    def spread() -> float:
+        outlook = agent._snapshot(facts).outlook
+        assert outlook is not None
+        return float(np.log(outlook.uncovering).std())
+
+    unknown = spread()
+    assert told(agent, "weather-said", air_c=-9.0, wind_m_s=8.0, until_at=start_at)[0]
+    assert spread() < 0.9 * unknown
 
 
 def test_a_question_plans_nothing(agent: Agent) -> None:

@@ -38,7 +38,6 @@ from probe_agent.outings import (
     OutingFacts,
     OutingWatch,
     ToldBy,
-    flew_since,
     hear_departure,
     judged,
     question,
@@ -336,27 +335,6 @@ def test_an_outing_of_another_time_is_not_taken_for_this_one() -> None:
     assert tell(Stand().heat().watch, Kind.HOT, 0.0, 12) is None
     with pytest.raises(ValueError, match="flown-hot"):
         tell(OutingWatch(), Kind.PERHAPS, 0.0)
-
-
-FLOWN_SINCE: dict[str, tuple[Callable[[Stand], Stand], bool | None]] = {
-    "harness on": (lambda d: d.heat().live(2, 12.0), False),
-    "away": (lambda d: d.heat().live(2, None), None),
-    "back hot": (lambda d: d.heat().live(2, None).live(0.2, 60.0), True),
-    "told it flies": (lambda d: d.heat().live(2, None).say(Kind.SHORT), True),
-    "told it does not": (lambda d: d.heat().live(2, None).say(Kind.NOT), False),
-    "nothing seen yet": (lambda d: d, None),
-}
-
-
-@pytest.mark.parametrize("name", FLOWN_SINCE)
-def test_whether_somebody_flew(name: str) -> None:
-    story, flew = FLOWN_SINCE[name]
-    assert flew_since(story(Stand()).watch, HOUR_S) is flew
-
-
-def test_a_flight_before_is_none_since() -> None:
-    day = stop_heating(Stand().heat().live(2, None).live(0.2, 60.0)).live(3, 20.0)
-    assert flew_since(day.watch, day.t_s - HOUR_S) is False
 
 
 def test_heat_ups_are_counted_by_what_is_known() -> None:
