@@ -23,6 +23,7 @@ FIELD = (("pilot", 'contact = "555 0101"'), ("field", 'quiet = "22:00-06:00"\nco
 EVENING = "Fri 19:20"
 
 
+@pytest.mark.long
 def test_a_night_colder_than_told_is_planned_anew(tmp_path: Path) -> None:
     """Told to stay mild, so no heat; the air falls, and the word comes in time to be of use."""
     air = [("Fri 19:00", 5.0), ("Fri 21:00", 5.0), ("Sat 01:00", -14.0)]
@@ -92,6 +93,7 @@ def test_an_engine_still_warm_from_a_flight_needs_no_heat_yet(tmp_path: Path) ->
         assert night.subjects()[1:] == ["heat needed for Sat 09:00"]
 
 
+@pytest.mark.long
 def test_two_departures_are_spoken_of_one_after_the_other(tmp_path: Path) -> None:
     events = [("04:50", ON, ""), ("07:35", OFF, "")]
     with Night(tmp_path, EVENING, events, departure="08:00", interval_s=180.0) as night:
@@ -188,6 +190,7 @@ def test_a_combustion_heater_left_alone(tmp_path: Path) -> None:
         assert last < "08:15", "the heat is seen off, and nobody is asked any more"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("friday", "switch_on_utc"), [(date(2027, 10, 29), "06:30"), (date(2027, 3, 26), "05:30")]
 )
