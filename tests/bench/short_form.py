@@ -12,12 +12,15 @@ from __future__ import annotations
 import json
 import sys
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 
 from tests.bench import tables
 from tests.bench.course import PROGRESS, Course
 from tests.bench.forecast import Plan, judge
+
+Worse = Callable[[Mapping[str, float], Mapping[str, float]], list[str]]
+"""Figures now and stored to what is worse by more than the tolerance, in words."""
 
 SEED = 1
 SETUPS = (0, 6, 7)
@@ -58,22 +61,26 @@ def worse(now: Mapping[str, float], stored: Mapping[str, float]) -> list[str]:
     return said
 
 
-def stored() -> dict[str, float]:
-    """The figures stored beside this file."""
-    found: dict[str, float] = json.loads(STORED.read_text("utf-8"))
+def stored(file: Path = STORED) -> dict[str, float]:
+    """The figures stored in a file, beside this one."""
+    found: dict[str, float] = json.loads(file.read_text("utf-8"))
     return found
 
 
-def main(arguments: list[str]) -> int:
-    with tempfile.TemporaryDirectory() as name:
-        now = figures(measured(Path(name)))
+def compare(now: Mapping[str, float], file: Path, judge_worse: Worse, arguments: Sequence[str]) -> int:
+    """Print figures and what is worse than the stored ones, or with --write store them: exit status."""
     print(json.dumps(now, indent=1))
     if "--write" in arguments:
-        STORED.write_text(json.dumps(now, indent=1) + "\n", "utf-8")
+        file.write_text(json.dumps(now, indent=1) + "\n", "utf-8")
         return 0
-    said = worse(now, stored())
+    said = judge_worse(now, stored(file))
     print("\n".join(said) if said else "none worse than stored")
     return 1 if said else 0
+
+
+def main(arguments: Sequence[str]) -> int:
+    with tempfile.TemporaryDirectory() as name:
+        return compare(figures(measured(Path(name))), STORED, worse, arguments)
 
 
 if __name__ == "__main__":

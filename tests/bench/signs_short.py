@@ -8,12 +8,11 @@ One setup of seed 1, three undisturbed heat-ups and each disturbance, a row a mi
 
 from __future__ import annotations
 
-import json
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from tests.bench import heatups, signs
+from tests.bench import heatups, short_form, signs
 
 STORED = Path(__file__).with_suffix(".json")
 LATER_MIN = 3.0
@@ -42,19 +41,11 @@ def worse(now: Mapping[str, float], stored: Mapping[str, float]) -> list[str]:
 
 def stored() -> dict[str, float]:
     """The figures stored beside this file."""
-    found: dict[str, float] = json.loads(STORED.read_text("utf-8"))
-    return found
+    return short_form.stored(STORED)
 
 
-def main(arguments: list[str]) -> int:
-    now = measured()
-    print(json.dumps(now, indent=1))
-    if "--write" in arguments:
-        STORED.write_text(json.dumps(now, indent=1) + "\n", "utf-8")
-        return 0
-    said = worse(now, stored())
-    print("\n".join(said) if said else "none worse than stored")
-    return 1 if said else 0
+def main(arguments: Sequence[str]) -> int:
+    return short_form.compare(measured(), STORED, worse, arguments)
 
 
 if __name__ == "__main__":
