@@ -67,7 +67,7 @@ INSIDE = {
         "messages",
         "__init__",
     ),
-    "supervisor": ("watch", "points", "seen", "state", "alerts", "announcing", "step", "__init__"),
+    "supervisor": ("watch", "points", "seen", "state", "alerts", "announcing", "tick", "__init__"),
     "store": (
         "file",
         "measured",

@@ -10,7 +10,7 @@ from probe_agent.supervisor.announcing import LATER_S, holds, late_s
 from probe_agent.supervisor.points import coldest_of, doubt, less_heater, missing_places
 from probe_agent.supervisor.seen import SLACK_C, WORDS_SPAN_S, say_heater, say_oil
 from probe_agent.supervisor.state import ready_at
-from probe_agent.supervisor.step import step
+from probe_agent.supervisor.tick import step
 from probe_agent.supervisor.watch import (
     PREPARE_S,
     Alert,
