@@ -393,7 +393,7 @@ def test_a_moved_departure_s_switch_on_is_told_anew(agent: Agent) -> None:
 def with_quiet(agent: Agent, hours: str) -> None:
     """Give everybody quiet hours."""
     messages = msgspec.structs.replace(agent.settings.messages, quiet=hours)
-    agent.settings = msgspec.structs.replace(agent.settings, messages=messages)
+    agent._letters._settings = msgspec.structs.replace(agent.settings, messages=messages)
 
 
 def test_a_switch_on_word_waits_for_nobodys_quiet_hours_and_an_evening_word_does(agent: Agent) -> None:
