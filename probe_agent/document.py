@@ -16,6 +16,7 @@ from probe_agent.status import (
     AlertNow,
     FanNow,
     FlownNow,
+    FlownThenNow,
     HeaterNow,
     HelpNow,
     LearnedNow,
@@ -144,6 +145,14 @@ def plan_now(
     return plain if departure.plan is None else _planned(plain, departure.plan)
 
 
+def _if_flown(plan: Plan) -> FlownThenNow | None:
+    flown = plan.if_flown
+    if flown is None:
+        return None
+    on_at = flown.switch_on_at
+    return FlownThenNow(flown.need, round(flown.chance, 3), None if on_at is None else utc_text(on_at))
+
+
 def _planned(plain: PlanNow, plan: Plan) -> PlanNow:
     def text(at: float | None) -> str | None:
         return None if at is None else utc_text(at)
@@ -167,6 +176,8 @@ def _planned(plain: PlanNow, plan: Plan) -> PlanNow:
         heated_hangar=rests.heated_hangar,
         flown=rests.flown,
         after_another=rests.after_another,
+        flight=text(rests.flight_at),
+        if_flown=_if_flown(plan),
         switch_on=text(plan.switch_on_at),
         at_best=plan.at_best,
         kept=plan.kept,

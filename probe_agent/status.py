@@ -148,6 +148,14 @@ class HelpNow(_Part, frozen=True, omit_defaults=True):
     by_min: float | None = None
 
 
+class FlownThenNow(_Part, frozen=True):
+    """What holds for a later departure where the earlier one flies."""
+
+    need: str
+    chance: float
+    switch_on: str | None = None
+
+
 class PlanNow(_Part, frozen=True, omit_defaults=True):
     """The plan of one departure, the next one in a core document.
 
@@ -155,7 +163,8 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     without heat. verdict: none, heat, late, never, unknown, or making while it is worked out. switch_on: when
     heat goes on, final where timer says what a timer was set to. kept: chance that the start is kept;
     earliest: the start that is kept where this one isn't, late_min later. above: 10/50/90 % instants of above
-    target. coldest_now … after_another: as planning.Rests has them. next_word: when the next one comes.
+    target. coldest_now … flight: as planning.Rests has them; if_flown: as planning.Plan has it. next_word:
+    when the next one comes.
     """
 
     departure: int
@@ -182,6 +191,8 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     heated_hangar: bool = False
     flown: bool = False
     after_another: bool = False
+    flight: str | None = None
+    if_flown: FlownThenNow | None = None
     switch_on: str | None = None
     timer: str | None = None
     at_best: float | None = None

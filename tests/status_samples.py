@@ -14,6 +14,7 @@ from probe_agent.status import (
     AlertNow,
     FanNow,
     FlownNow,
+    FlownThenNow,
     HeaterNow,
     HelpNow,
     OutingNow,
@@ -178,6 +179,8 @@ def late_plan() -> PlanNow:
         heated_hangar=True,
         flown=True,
         after_another=True,
+        flight=minutes_after(-50),
+        if_flown=FlownThenNow("yes", 0.96, minutes_after(60)),
         earliest=minutes_after(155),
         late_min=25.0,
         helps=(

@@ -136,7 +136,7 @@ def known_air(setup: Setup, night: Night, measured: bool, told: int | None) -> A
     weather = None
     if told is not None:
         coming = np.array([t for t in night.t_s if t > now_s])
-        rng = np.random.default_rng([told, 8000])
+        rng = np.random.default_rng([setup.seed, setup.number, told, 8000])
         shocks, start = rng.standard_normal((1, len(coming))), 0.7 * rng.standard_normal(1)
         error = wandering(start, np.array([2.2]), np.array([36 * HOUR]), now_s, coming, shocks)[0]
         ahead = np.interp(coming, night.t_s, night.air_c) + error
