@@ -119,6 +119,35 @@ def test_a_recording_through_the_daemon_gives_what_replay_gives(tmp_path: Path) 
                 assert (stored_ms + offset_ms) / 1000 == pytest.approx(utc_seconds(told), abs=1.0)
 
 
+@pytest.mark.parametrize("command", ["run", "try"])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "places: none is described, so there is nothing to watch. Add a [[places]] table"),
+        ('[[places]]\nname = "sump"\n', "places: none has required = true, so nothing could ever be called"),
+    ],
+)
+def test_settings_with_no_place_to_wait_for_are_refused_before_anything_is_kept(
+    tmp_path: Path, command: str, text: str, said: str
+) -> None:
+    file = tmp_path / "settings.toml"
+    file.write_text(f'{text}[store]\nfile = "{tmp_path}/kept.db"\nruntime_dir = "{tmp_path}/run"\n', "utf-8")
+    result = invoke(command, "--settings", str(file))
+    assert result.exit_code == 1
+    assert result.output.startswith(f"Error: {file}: {said}")
+    assert isinstance(result.exception, SystemExit), "a sentence, no traceback"
+    assert sorted(f.name for f in tmp_path.iterdir()) == ["settings.toml"]
+
+
+def test_a_recording_names_its_own_places(tmp_path: Path) -> None:
+    """Settings without a required place are no hindrance where the recording's columns are watched."""
+    file = tmp_path / "settings.toml"
+    file.write_text('[[places]]\nname = "cyl-1"\n', "utf-8")
+    where = ("--settings", str(file), "--store", str(tmp_path / "kept.db"))
+    result = invoke("run", *where, "--recording", str(write_recording(tmp_path)), "--speed", "max")
+    assert result.exit_code == 0, result.output
+
+
 def test_a_bad_recording_is_refused_by_line(tmp_path: Path) -> None:
     path = tmp_path / "bad.csv"
     path.write_text("time,cyl-1\n0,1\n60,warm\n", "utf-8")
