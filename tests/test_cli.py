@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -221,6 +222,9 @@ def test_a_code_is_printed_listed_and_told_what_it_is_good_for(tmp_path: Path) -
         assert owner.exit_code == 0, owner.output
         assert re.search(r"^Owner's code: [B-Z]{4}-[B-Z]{4}$", owner.output, re.M)
         assert "a paired phone can look but not act" in owner.output
+        code = re.findall(r"code: (\S+)$", owner.output, re.M)[0]
+        assert f"Link: http://{socket.gethostname()}:8088/pair#{code}\n" in owner.output
+        assert "only the board itself reaches the page (listen under [page])" in owner.output
         assert "One owner's code is open until" in invoke("sessions", "--settings", settings).output
         viewer = invoke("pair", "--viewer", "--settings", settings)
         assert re.search(r"^Viewer's code: ", viewer.output, re.M)
@@ -232,7 +236,11 @@ def test_a_code_is_printed_listed_and_told_what_it_is_good_for(tmp_path: Path) -
         assert refused.exit_code == 1
         assert "There is no session 7" in refused.output
         path.write_text(path.read_text("utf-8").replace("plain_acts = false", "plain_acts = true"), "utf-8")
-        assert "can look but not act" not in invoke("pair", "--settings", settings).output
+        path.write_text(path.read_text("utf-8").replace("# public_url =", "public_url ="), "utf-8")
+        printed = invoke("pair", "--settings", settings).output
+        assert "can look but not act" not in printed
+        assert re.search(r"^Link: https://magpie\.example\.org/pair#[B-Z]{4}-[B-Z]{4}$", printed, re.M)
+        assert "host name" not in printed
 
 
 def test_without_a_daemon_no_code_is_printed(tmp_path: Path) -> None:
