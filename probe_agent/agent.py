@@ -327,7 +327,8 @@ class Agent:
         self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
     ) -> Facts:
         found = self._departures.unsettled(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
-        departure_at = None if found is None else found.start_at - self._offset_s
+        expected_at = None if found is None else self._departures.expected_at(found)
+        departure_at = None if expected_at is None else expected_at - self._offset_s
         look_s = self._look_s(t_s, departure_at)
         facts = Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
         if found is None:

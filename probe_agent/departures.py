@@ -90,6 +90,12 @@ class Departures:
         )
         return min(found, key=lambda d: abs(d.start_at - to_at), default=None)
 
+    def expected_at(self, departure: Departure) -> float | None:
+        """When its engine is to start as things stand; of one spoken of after its start, as its plan says."""
+        if (departure.changed_at or 0.0) < departure.start_at or not departure.is_open:
+            return departure.start_at
+        return None if departure.plan is None else departure.plan.start_at
+
     def still_wants(self, word: Announcement, at: float, now_at: float) -> bool:
         """Whether a word of `at` [UTC s] that had to wait is still of use: one of a departure only while that
         is open, and not past its own time."""

@@ -88,6 +88,8 @@ class Orders:
             answer = act(self.departures, body, batch, at.now_at)
             if answer[0] and start_at is not None and said is not None:
                 batch.statements += self.logbook.hear_departure(said, start_at, at.now_s)
+            if answer[0] and said == "started" and at.watch.heating is not False:
+                at.watch = supervisor.say_heater(at.watch, False, at.now_s)  # it comes off before a start
             return answer
 
         return carry_out

@@ -74,6 +74,9 @@ SLACK_C = 0.75
 SHORT_BY = 0.1
 """A start still kept with little less than the wished certainty is told with what it is kept with: the late
 tail of a first heat-up is hours long and helps nobody."""
+LONGEST_SESSION_S = 7200.0
+"""Nobody is asked to stand by a combustion heater for longer; 20 to 60 min is usual (from memory, no source).
+"""
 LIKELIER = 0.8  # the certainty offered where a start can't be kept with more
 LEAST = 0.5
 """Where a start can't be had even with this certainty, it can't be had."""
@@ -335,6 +338,8 @@ def _planned(departure: Departure, asked: _Question, rests: Rests) -> Plan:
         basis=snapshot.basis,
         if_flown=asked.if_flown,
     )
+    if rests.flight_at is not None and _need(cold.chance_needed, departure.certainty, before, False) == "no":
+        return known  # unclear only because nothing is measured meanwhile
     if need == "no" and not snapshot.heating and departure.timer_at is None and not _heats_again(departure):
         return known
     return _with_heat(known, asked, before)
@@ -570,11 +575,29 @@ def _heated(known: Plan, asked: _Question, before: Plan | None) -> Plan:
         return replace(known, verdict="never", kept=round(answer.chance, 3))
     there_at = now_at + (departure.travel_s if departure.by in ("person", "pilot") else 0.0)
     there_at = max(there_at, asked.from_at)
+    if departure.attended:
+        there_at = max(there_at, departure.off_at - LONGEST_SESSION_S)
     wanted_at = asked.utc(answer.at_s)
     if wanted_at is not None and wanted_at >= there_at:
         at = settled(before.switch_on_at if before else None, wanted_at, now_at, there_at)
         return _judged(known, asked, before, answer, at)
-    return _judged(known, asked, before, asked.heated_from(there_at), there_at)
+    answer = asked.heated_from(there_at)
+    less = _little_less(asked, answer)
+    return (
+        _judged(known, asked, before, answer, there_at)
+        if less is None
+        else _content_with(less, known, asked, before)
+    )
+
+
+def _little_less(asked: _Question, answer: SwitchOn) -> float | None:
+    """The certainty, in whole steps, that a start still ahead is kept with where the wished one can't be had,
+    if little is missing; in an attended session whatever it gives: who stands by sees how it goes."""
+    departure = asked.departure
+    if answer.verdict == "heat" or departure.start_at != asked.wished_at:
+        return None
+    least = LEAST if departure.attended else departure.certainty - SHORT_BY
+    return math.floor(answer.chance / _STEP + 1e-9) * _STEP if answer.chance >= least else None
 
 
 def settled(before_at: float | None, wanted_at: float, now_at: float, not_before_at: float) -> float:
@@ -609,9 +632,8 @@ def _judged(known: Plan, asked: _Question, before: Plan | None, answer: SwitchOn
     start_at = departure.start_at if answer.verdict == "heat" else asked.utc(answer.start_s)
     if start_at is None:
         return found
-    is_ahead = departure.start_at == asked.wished_at
-    if is_ahead and answer.verdict != "heat" and answer.chance >= departure.certainty - SHORT_BY:
-        return replace(found, at_best=math.floor(answer.chance / _STEP + 1e-9) * _STEP)
+    if (less := _little_less(asked, answer)) is not None:
+        return replace(found, at_best=less)
     late_s = start_at - asked.wished_at
     was_late = before is not None and before.verdict == "late"
     if late_s <= 0.0 or (late_s < LATE_S and not was_late):

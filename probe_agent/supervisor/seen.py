@@ -164,6 +164,8 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
 def _is_contradicted(watch: Watch, facts: Facts) -> bool:
     if watch.said_off_s is None or facts.forecast.heating is not True:
         return False
+    if watch.flown and not draws_power(facts):
+        return False  # hot from flight, the curve says nothing of the heater
     return facts.t_s - watch.said_off_s > (STOP_CONFIRMED_S if draws_power(facts) else SAID_OFF_HOLDS_S)
 
 
@@ -173,7 +175,10 @@ def draws_power(facts: Facts) -> bool:
 
 
 def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
-    """ "It is off" no longer holds once the curve contradicts it; alerts it had answered are open again."""
+    """ "It is off" no longer holds once the curve contradicts it; alerts it had answered are open again.
+    While nothing is measured there is no curve that could: its time begins when there is one again."""
+    if watch.said_off_s is not None and coldest_of(facts.points) is None and not draws_power(facts):
+        return replace(watch, said_off_s=max(watch.said_off_s, facts.t_s))
     if not _is_contradicted(watch, facts):
         return watch
     alerts = tuple(

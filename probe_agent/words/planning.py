@@ -215,7 +215,7 @@ def plan_helps(plan: PlanNow, zone: str, now_at: float) -> str | None:
 
 
 def as_wished(plan: PlanNow) -> str:
-    if plan.verdict != "late" or plan.kept is None or plan.kept < 0.05:
+    if plan.verdict != "late" or plan.state == "did-not-start" or plan.kept is None or plan.kept < 0.05:
         return ""
     return f"As wished it is kept in {chances(plan.kept)}."
 

@@ -228,7 +228,8 @@ def live_night(setup: Setup, number: int, known: dict[int, Memory | None]) -> li
         outlook = estimator.outlook(setup.setup.cover, setup.setup.plugs)
         for air in AIRS:
             of_air = known_air(setup, night, measured, told=number if air == "told" else None)
-            snapshot = Snapshot(evening_s, 0.0, outlook, of_air, air_now_c=air_c)
+            coldest, now_c = setup.required[0], coldest_c(engine, setup.required)
+            snapshot = Snapshot(evening_s, 0.0, outlook, of_air, air_c, coldest, now_c)
             out.append(_judge(setup, heat_ups, air, snapshot, start_s, truth_c, latest_s))
     return out
 
