@@ -574,6 +574,19 @@ def test_a_flight_that_is_said_counts_while_nothing_is_measured() -> None:
     assert planning.plan(departure(4.5), away, RULES, [long_ago]).verdict == "unknown"
 
 
+def test_nobody_is_asked_to_stand_by_a_combustion_heater_for_more_than_two_hours() -> None:
+    """An engine known so little that nine mornings in ten would ask for more."""
+    asked = snapshot(engine(samples=128, spread=1.0), steady(-12.0), coldest_c=-12.0)
+    left_alone = planning.plan(departure(by="pilot"), asked, RULES)
+    session = departure(by="pilot", attended=True)
+    found = planning.plan(session, asked, RULES)
+    assert left_alone.switch_on_at is not None
+    assert left_alone.switch_on_at < session.off_at - planning.LONGEST_SESSION_S - 600.0
+    assert found.switch_on_at is not None
+    assert found.switch_on_at >= session.off_at - planning.LONGEST_SESSION_S
+    assert found.verdict == "late" or found.at_best is not None
+
+
 # -- the air to come
 
 
