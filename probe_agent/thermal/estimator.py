@@ -57,6 +57,7 @@ from probe_agent.thermal.posterior import (
     usual_gaps,
 )
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
+from probe_agent.thermal.running import Running
 from probe_agent.thermal.signs import Heard, Signs
 
 CAP_S = 36_000.0
@@ -80,6 +81,8 @@ _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PROMISED_S = 7200.0
 _USUAL_HEAT_UPS = 2
 """So many heat-ups have to have taught before a rise is compared with the setup's usual one."""
+_RESTS_C, _RESTS_OVER_AIR_C = 4.0, 6.0
+"""An engine whose places lie further apart, or further above the air, is not at rest."""
 _LOOK_AHEAD = 0.5  # of the run so far
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -167,6 +170,9 @@ class Estimator:
         self._doubt = Doubt()
         self._falls = FallTest()
         self._signs = Signs(self.places, prior.is_engine)
+        self._running = Running(self.places if prior.is_engine else ())
+        self._ran_s = -math.inf
+        """Until when the engine itself ran last, or was still uneven from it."""
         self._heater_changed_s = self._heater_seen_s = -math.inf
         """When the heater's signal changed, and when the heater did, by its signal or by the curve."""
         self._last_clean: tuple[Array, Array] | None = None
@@ -185,7 +191,8 @@ class Estimator:
         obs = Observation(obs.t_s, values, obs.ambient_c, obs.heater, obs.sigma_c)
         share_before = self._heating.share
         told_before = self._heating.told_on
-        change = self._heating.take(obs, tuple(self._recent))
+        turned = self._running.take(obs)
+        change = self._heating.take(obs, tuple(self._recent), not self._running.may_run)
         self._advance(obs, share_before)
         if obs.ambient_c is not None and math.isfinite(obs.ambient_c):
             self._ambient_c = obs.ambient_c
@@ -195,6 +202,8 @@ class Estimator:
         if self._episode is None:
             if values:
                 self._begin(obs.t_s, (obs,))
+        elif turned or self._running.sign is not None:
+            self._follow_run(obs, turned)
         elif change == "new":
             self._begin_again(obs)
         elif self._heating.is_tested and (evidence := self._evidence(obs)) is not None:
@@ -212,6 +221,20 @@ class Estimator:
         self._follow_core(obs)
         self._note_passage(obs)
         self._last = obs
+
+    def _follow_run(self, obs: Observation, turned: bool) -> None:
+        """The engine itself runs, or has just run: nothing of that is a heater's, and what follows it starts
+        from what is measured then."""
+        self._ran_s = self._heater_seen_s = obs.t_s
+        if not turned:
+            return
+        sign = self._running.sign
+        if sign is not None:
+            self._heating.disown(sign.since_s)
+        self._promise = None
+        self._checkpoints.clear()
+        self._doubt = Doubt()
+        self._begin(obs.t_s, (obs,))
 
     def _advance(self, obs: Observation, share: float) -> None:
         episode = self._episode
@@ -307,12 +330,26 @@ class Estimator:
         promised = self._promised()
         self._promise = promised if self._heating.is_tested and self._heating.told else None
         known = self.memory is not None and self.memory.heat_ups >= _USUAL_HEAT_UPS
-        self._signs.expect(promised if known else None)
+        self._signs.expect(promised if known and self._rests(back) else None)
+
+    def _rests(self, rows: Sequence[Observation]) -> bool:
+        """Whether the engine begins at rest, in its air: half warm, much depends on what nobody sees."""
+        values = list(rows[0].values_c.values())
+        if not values or max(values) - min(values) > _RESTS_C:
+            return False
+        over = 0.0 if self._ambient_c is None else float(np.median(values)) - self._ambient_c
+        return over < _RESTS_OVER_AIR_C
 
     def _heard(self) -> Heard:
         heating = self._heating
+        known = heating.told or heating.recognised  # else what warms, and stops to, may be anything
         return Heard(
-            heating.heating, heating.on_at, heating.off_at, self._heater_seen_s, self._doubt.set_aside
+            heating.heating if known else None,
+            heating.on_at if known else None,
+            heating.off_at,
+            self._heater_seen_s,
+            self._doubt.set_aside,
+            self._running.sign,
         )
 
     def _promised(self) -> Checkpoint | None:
@@ -482,10 +519,11 @@ class Estimator:
     def _believe(self, obs: Observation) -> None:
         """Set aside a place that leaves what is expected of it alone; let it back when it returns."""
         episode = self._episode
-        if episode is None or episode.problem is None or episode.likely is None:
+        if episode is None or episode.problem is None or episode.likely is None or self._running.may_run:
             return
         lag_s = math.exp(float(episode.likely.theta[0, SHARED.index("log_lag_s")]))
-        if obs.t_s < self._heater_changed_s + max(3 * lag_s, _SETTLES_S if self.prior.is_engine else 0.0):
+        changed_s = max(self._heater_changed_s, self._heater_seen_s)
+        if obs.t_s < changed_s + max(3 * lag_s, _SETTLES_S if self.prior.is_engine else 0.0):
             return  # a heater that was just switched moves what lies beside it at once
         read = {p: v for p, v in obs.values_c.items() if p not in obs.sigma_c}
         n = len(self.places)
@@ -588,6 +626,8 @@ class Estimator:
         if episode is None or self._heating.on_at is None:
             return Lesson(self.memory, False, "no heat-up was seen")
         falls = tuple(self._falls.done)
+        if self._ran_s > self._heating.on_at:
+            return Lesson(self.memory, False, "the engine ran in it", falls=falls)
         if self._doubt.set_aside:
             return Lesson(self.memory, False, f"{min(self._doubt.set_aside)} was not believed", falls=falls)
         if self._heating.is_tested and not (self._heating.told or self._heating.recognised):
