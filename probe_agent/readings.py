@@ -220,6 +220,8 @@ class State(StrEnum):
     FLOWN_COOLING = "flown-cooling"
     OFF = "off"
     OIL_OUT = "oil-out"
+    ENGINE_RUNS = "engine-runs"
+    ENGINE_RAN = "engine-ran"
 
 
 @dataclass(frozen=True, slots=True)

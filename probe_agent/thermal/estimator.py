@@ -25,6 +25,8 @@ from probe_agent.thermal.evidence import (
     Evidence,
     Rows,
     look_ahead,
+    rises_again,
+    rises_on,
     strongest,
     weigh,
     weigh_promise,
@@ -82,7 +84,8 @@ _PROMISED_S = 7200.0
 _USUAL_HEAT_UPS = 2
 """So many heat-ups have to have taught before a rise is compared with the setup's usual one."""
 _RESTS_C, _RESTS_OVER_AIR_C = 4.0, 6.0
-"""An engine whose places lie further apart, or further above the air, is not at rest."""
+_RESTS_FALLS_C_PER_H, _FELL_OVER_S = 2.0, 1500.0
+"""An engine whose places lie further apart, or further above the air, or fall faster, is not at rest."""
 _LOOK_AHEAD = 0.5  # of the run so far
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -338,7 +341,17 @@ class Estimator:
         if not values or max(values) - min(values) > _RESTS_C:
             return False
         over = 0.0 if self._ambient_c is None else float(np.median(values)) - self._ambient_c
-        return over < _RESTS_OVER_AIR_C
+        return over < _RESTS_OVER_AIR_C and self._fell_c_per_h() < _RESTS_FALLS_C_PER_H
+
+    def _fell_c_per_h(self) -> float:
+        """How fast the middle of the places fell before heater-on [°C/h]; 0 where that isn't known."""
+        on_s = self._heating.on_at
+        rows = [r for r in self._recent if on_s is not None and on_s - _FELL_OVER_S < r.t_s < on_s]
+        slopes = [
+            _robust_slope([(r.t_s, r.values_c[p]) for r in rows if p in r.values_c]) for p in self.places
+        ]
+        known = [s for s in slopes if s is not None]
+        return -3600.0 * float(np.median(known)) if known else 0.0
 
     def _heard(self) -> Heard:
         heating = self._heating
@@ -530,7 +543,9 @@ class Estimator:
         should = expected(replace(episode.problem, history=episode.history), episode.likely)[0]
         gaps = {p: read[p] - episode.reference_c - should[i] for i, p in enumerate(self.places) if p in read}
         plume = of_place(episode.likely.theta, "plume_c", n)[0]
-        if self._doubt.take(obs.t_s, gaps, dict(zip(self.places, map(float, plume), strict=True))):
+        may_have_stopped = self._heating.is_tested and self._heating.heating is not False
+        plumes = dict(zip(self.places, map(float, plume), strict=True))
+        if self._doubt.take(obs.t_s, gaps, plumes, may_have_stopped):
             self._refit(episode)
 
     def _warm(self, episode: _Episode, problem: Problem) -> Array:
@@ -571,7 +586,13 @@ class Estimator:
         rows = Rows.of([r for r in self._recent if r.t_s > oldest], self.places, self.prior.reading_sd_c)
         was_on, reference_c = self._heating.heating is not False, self._episode.reference_c
         said = (weigh(p, rows, believed, reference_c, was_on) for p in points)
-        return strongest([e for e in said if e is not None])
+        found = strongest([e for e in said if e is not None])
+        if found is None or found.log_odds < 0 or not self.prior.is_engine:
+            return found
+        rows = Rows.of(list(self._recent), self.places, self.prior.reading_sd_c)
+        if was_on:
+            return None if rises_on(rows, believed, found.changed_s) else found
+        return found if rises_again(rows, found.foremost, found.changed_s) else None
 
     def _kept_promise(self, promise: Checkpoint, believed: Array) -> Evidence | None:
         """Whether a heater that was switched on ever warmed; asked until that is told."""

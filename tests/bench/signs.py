@@ -45,6 +45,7 @@ LOOK_S = 600.0
 _FOLLOWED_S, _PLATEAU_S, _ALTERED_S = 3 * 3600.0, 4 * 3600.0, 5400.0
 WEAK = 0.55
 """Share of the watts in a heat-up with a weak heater: one of two elements, say."""
+APART_C, _APART_ROWS = 2.6, 3
 _HOT, _HOT_COMBUSTION = 3.0, 1.5
 _ENOUGH_S = 900.0
 """What happens later than that before the rows end can't be expected to be seen."""
@@ -160,25 +161,37 @@ def _disturbed(heat_up: HeatUp) -> Case:
     if heat_up.mends_s is not None:
         happened.append(Happened("heater resumed", (SignKind.HEATER_RESUMED,), heat_up.mends_s))
     if heat_up.detached is not None:
-        place, at_s = heat_up.detached
-        happened.append(Happened("place detached", (SignKind.DETACHED,), at_s, places=(place,)))
+        happened.append(_came_off(heat_up, *heat_up.detached))
     return Case(heat_up.kind, heat_up, tuple(happened))
 
 
+def _came_off(heat_up: HeatUp, place: str, at_s: float) -> Happened:
+    """A place that comes off its metal can be seen from when its probe reads APART_C beside it."""
+    engine, apart = heat_up.recipe.build(), 0
+    for row in heat_up.rows:
+        engine.advance_to(row.seen.t_s)
+        if row.seen.t_s <= at_s or place not in row.seen.values_c:
+            continue
+        apart = apart + 1 if abs(row.seen.values_c[place] - engine.place_c(place)) >= APART_C else 0
+        if apart == _APART_ROWS:
+            return Happened("place detached", (SignKind.DETACHED,), row.seen.t_s, places=(place,))
+    name = f"place detached, in air within {APART_C} °C of it"
+    return Happened(name, (SignKind.DETACHED,), at_s, places=(place,))
+
+
 def _low_plateau(setup: Setup, plain: HeatUp) -> Case:
-    """A heater so weak on this morning that the coldest required place levels off 3 °C or more below the
-    target; without a thermostat, which would make it another heater."""
+    """A heater that gets so little power on this morning that the coldest required place levels off 3 °C or
+    more below the target; without a thermostat, which would make it another heater."""
     assert plain.on_s is not None
     rng = np.random.default_rng([setup.seed, setup.number, 78])
     below_c = float(rng.uniform(*_PLATEAU_BELOW_C))
-    design = replace(plain.recipe.setup, thermostat=None)
-    recipe = replace(plain.recipe, setup=design, flown_h=None)
+    recipe, share = replace(plain.recipe, setup=replace(plain.recipe.setup, thermostat=None)), 1.0
     for _ in range(4):  # losses aren't quite in proportion
+        recipe = replace(recipe, events=(Event(plain.on_s, Happening.HEATER_ON, value=share),))
         engine = replace(recipe, probes=()).build()
         engine.advance_to(plain.on_s + heatups.LONGEST_S)
         low_c, air_c = min(engine.place_c(p) for p in setup.required), engine.truth()["ambient"]
-        wanted = (TARGET_C - below_c - air_c) / (low_c - air_c)
-        recipe = replace(recipe, setup=_weaker(recipe, wanted))
+        share = min(1.0, share * (TARGET_C - below_c - air_c) / (low_c - air_c))
     rows = heatups.followed(
         recipe,
         setup.required,
@@ -411,8 +424,8 @@ def _outcome(setup: Setup, case: Case, said: Sequence[Said]) -> Outcome:
 
 def _delay(happened: Happened, said: Sequence[Said]) -> float | None:
     """How long after it happened it was said [s], while it was so; None where it wasn't. What is too hot may
-    have been read so before its metal was."""
-    early = happened.signs == (SignKind.TOO_HOT,)
+    have been read so before its metal was, what came off before it reads far beside it."""
+    early = happened.signs in ((SignKind.TOO_HOT,), (SignKind.DETACHED,))
     found = [
         max(s.at_s, happened.from_s)
         for s in said
@@ -440,6 +453,8 @@ def _is_false(case: Case, said: Said) -> bool:
         )
     if said.kind in case.allowed:
         return False
+    if said.kind is SignKind.DETACHED and heat_up.detached is not None:
+        return said.place != heat_up.detached[0] or said.at_s < heat_up.detached[1]
     if said.kind in _ALIKE_SIGNS["cover-off"] and _wind_rose(case, said.at_s):
         return False
     mine = [h for h in case.happened if said.kind in h.signs]
