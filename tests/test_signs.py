@@ -141,7 +141,7 @@ def test_an_uneven_engine_is_not_said_to_cool_faster() -> None:
 def test_a_thermostats_pauses_are_no_stop_once_they_are_known() -> None:
     signs, kinds = Signs(PLACES, True), []
     for k in range(200):
-        off = k >= 40 and (k % 20 < 4) or k > 150
+        off = (k >= 40 and (k % 20 < 4)) or k > 150
         since = 15.0 * (k - k % 20) if k <= 150 else 15.0 * 151
         signs.take(
             Observation(15.0 * k, dict.fromkeys(PLACES, 0.0)),
