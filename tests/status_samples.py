@@ -304,6 +304,14 @@ def oil_out() -> Status:
     return sample(State.OIL_OUT, 4.0, **_NO_FORECAST, heater=_heater(False), oil_out=True)
 
 
+def engine_runs() -> Status:
+    return sample(State.ENGINE_RUNS, 12.0, **_NO_FORECAST, heater=_heater(False, minutes=-25))
+
+
+def engine_ran() -> Status:
+    return sample(State.ENGINE_RAN, 24.0, **_NO_FORECAST, heater=_heater(False, minutes=-45))
+
+
 def off() -> Status:
     return sample(State.OFF, 4.0, **_NO_FORECAST, heater=_heater(None))
 
@@ -356,5 +364,7 @@ STATES = {
     "cooling": cooling,
     "flown-cooling": flown_cooling,
     "oil-out": oil_out,
+    "engine-runs": engine_runs,
+    "engine-ran": engine_ran,
     "off": off,
 }

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from probe_agent.supervisor.points import coldest_of, engine_points, missing_places
+from probe_agent.supervisor.points import coldest_of, engine_points, missing_places, run_of
 from probe_agent.supervisor.watch import Facts, Missed, Rules, Watch
 
 SLACK_C = 0.3
@@ -107,7 +107,9 @@ def _see_missing(watch: Watch, missing: tuple[str, ...], now_s: float) -> Watch:
 
 
 def _see_flown(watch: Watch, facts: Facts, heating: bool | None) -> bool:
-    """Whether the warmth of the engine is a flight's: it was hot before any heat-up, and still is."""
+    """Whether the warmth of the engine is its own: it was seen to run, or was hot before any heat-up."""
+    if run_of(facts) is not None:
+        return True
     hottest = max((p.value_c for p in engine_points(facts.points) if p.value_c is not None), default=None)
     if hottest is None:
         return watch.flown
