@@ -302,13 +302,13 @@ Payload = Annotated[str, msgspec.Meta(min_length=1, max_length=500)]
 LONGEST_INTERVAL_S = 15.0
 """With a switch readings come at least so often, so that whatever is wrong is seen in time."""
 HOT_AIR: frozenset[Heater] = frozenset({"cowl-heater", "ducted-air"})
-"""Heaters that blow or glow in the open: their manuals seldom let them run alone (common practice, no source)."""
+"""Heaters whose manuals seldom let them run alone in or on a cowl (common practice, no source)."""
 
 
 class Switch(_Table, frozen=True, kw_only=True):
     """A plug or relay box on the broker that switches the heater of the setup in use.
 
-    Either topics and payloads of its own, or, with `homie`, properties of a Homie 5 device: device/node/property.
+    Either topics and payloads of its own, or, with `homie`, a Homie 5 device's: device/node/property.
     timer_s: after so long without a word from here it goes off by itself [s]; {timer_s} in `on` and `timer`
     stands for it. power_every_s: how often it tells its power at least. most_hours: no heating is longer.
     """
@@ -753,13 +753,13 @@ def _unfit_heater(setup: Setup | None, switch: Switch) -> str | None:
         return "switch: a combustion heater is never switched from afar nor left alone. Remove [switch]."
     if not switch.manual_allows_unattended:
         return (
-            "switch.manual_allows_unattended is not true. Only a heater whose manual allows unattended use on "
-            "an engine may be switched; read it, then write true, or remove [switch]."
+            "switch.manual_allows_unattended is not true. Only a heater whose manual allows unattended use "
+            "on an engine may be switched; read it, then write true, or remove [switch]."
         )
     if setup.heater in HOT_AIR and not switch.hot_air_confirmed:
         return (
-            f"switch.hot_air_confirmed: {setup.heater} is not switched unless its manual says that it may run "
-            f"unattended in or on a cowl. Write true only then, or remove [switch]."
+            f"switch.hot_air_confirmed: {setup.heater} is not switched unless its manual says that it may "
+            f"run unattended in or on a cowl. Write true only then, or remove [switch]."
         )
     return None
 

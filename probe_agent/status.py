@@ -193,8 +193,40 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     helps: tuple[HelpNow, ...] = ()
     next_word: str | None = None
     contact: str | None = None
+    plug: bool = False
+    """Whether our plug switches it on by itself."""
     more: int = 0
     """How many other departures are planned."""
+
+
+class PlugNow(_Part, frozen=True, omit_defaults=True):
+    """The plug that switches the heater. wanted: on for whom ("owner", "plan", "test"), ordered since on_at
+    and until at the latest; confirmed: the plug has said so. says: its own last word; power_w: what it draws,
+    None where that isn't known now. locked: since when someone is at the aircraft. tested: when its timer
+    last was, with success, and off_after_s: how long it took; test_failed: what was wrong; test_old: the
+    settings have changed since. ended: why the last heat ended (switching.Why), at which place, who had wanted it.
+    refused: why a plan whose time had come was not switched on (switching.Refusal), at which place.
+    """
+
+    timer_s: float
+    wanted: str | None = None
+    on_at: str | None = None
+    until: str | None = None
+    confirmed: bool = False
+    connected: bool = False
+    says: str | None = None
+    power_w: float | None = None
+    locked: str | None = None
+    tested: str | None = None
+    test_failed: str | None = None
+    test_old: bool = False
+    off_after_s: float | None = None
+    ended: str | None = None
+    ended_at: str | None = None
+    ended_by: str | None = None
+    ended_place: str | None = None
+    refused: str | None = None
+    refused_place: str | None = None
 
 
 class AirNow(_Part, frozen=True):
@@ -304,6 +336,7 @@ class Status(_Part, frozen=True):
     oil_out: bool = False
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
+    plug: PlugNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 

@@ -70,7 +70,7 @@ class Wiring:
 
 @dataclass(frozen=True, slots=True)
 class Saying:
-    """One message to publish, never retained but to remove what somebody retained. expiry_s: whole seconds."""
+    """One message to publish, never retained but to remove what somebody retained. expiry_s: whole s."""
 
     topic: str
     payload: bytes

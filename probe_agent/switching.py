@@ -127,7 +127,8 @@ class SwitchFacts:
     points: as the supervisor has them, doubted ones without their value; measured: as the probes gave them.
     plug: what is known of it. ready_s: since when the heat-up is ready; start_s: the planned start ahead or
     just past; planned: numbers of the departures still open; trends: °C/h of each place; signs: what the
-    curve shows; heating: whether the heater warms by the curve.
+    curve shows; heating: whether the heater warms by the curve. since_s: real seconds since the tick before;
+    unwritten_s: for how long the record could not be written.
     """
 
     t_s: float
@@ -141,6 +142,8 @@ class SwitchFacts:
     trends: Mapping[str, float] = field(default_factory=dict)
     signs: frozenset[SignKind] = frozenset()
     heating: bool | None = None
+    since_s: float = 0.0
+    unwritten_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +184,6 @@ class TimerTest:
 class SwitchWatch:
     """What the switch remembers from tick to tick, and across no restart but `locked_s` and `tested`."""
 
-    t_s: float | None = None
     want: Want | None = None
     ended: Ended | None = None
     locked_s: float | None = None
@@ -262,6 +264,11 @@ def ask(watch: SwitchWatch, by: By, now_s: float, departure: int | None = None) 
     return replace(watch, want=Want(by, now_s, departure), ended=None)
 
 
+def has_ended(watch: SwitchWatch, now_s: float) -> bool:
+    """Whether it is still shown how the last heat ended."""
+    return watch.ended is not None and now_s - watch.ended.at_s < SHOWN_S
+
+
 def end(
     watch: SwitchWatch, why: Why, now_s: float, place: str | None = None
 ) -> tuple[SwitchWatch, Ended | None]:
@@ -304,7 +311,6 @@ def plan_is_due(departure: Departure, now_at: float, began_at: float) -> bool:
 
 def step(watch: SwitchWatch, facts: SwitchFacts, rules: SwitchRules) -> SwitchStep:
     """One tick. Facts must not go back in time."""
-    gap = watch.t_s is not None and facts.t_s - watch.t_s > LOST_S
     watch = _see(watch, facts)
     confirmed: Want | None = None
     ended: Ended | None = None
@@ -313,7 +319,7 @@ def step(watch: SwitchWatch, facts: SwitchFacts, rules: SwitchRules) -> SwitchSt
         before = watch.want
         want = _follow(before, facts, rules)
         watch = replace(watch, want=want)
-        found = ("gap", None) if gap else _why_off(watch, want, facts, rules)
+        found = _why_off(watch, want, facts, rules)
         if want.by == "test":
             test = _tested(want, facts, rules) if found is None else TimerTest(False, None, found[0])
             found = ("tested", None) if test is not None and found is None else found
@@ -343,7 +349,6 @@ def _see(watch: SwitchWatch, facts: SwitchFacts) -> SwitchWatch:
     rises = bool(rates) and sum(rates) / len(rates) >= RISES_C_PER_H
     return replace(
         watch,
-        t_s=facts.t_s,
         seen_s=seen,
         open_s=(facts.t_s if watch.open_s is None else watch.open_s) if is_open else None,
         rises_s=(facts.t_s if watch.rises_s is None else watch.rises_s) if rises else None,
@@ -394,6 +399,10 @@ def _why_off(
     on_s = now_s if want.on_s is None else want.on_s
     if watch.locked_s is not None:
         return "locked", None
+    if facts.since_s > LOST_S:
+        return "gap", None
+    if facts.unwritten_s >= LOST_S:
+        return "record", None
     if _is_cut(plug, on_s):
         return "link", None
     if facts.oil_out:
