@@ -204,8 +204,9 @@ class PlugNow(_Part, frozen=True, omit_defaults=True):
     and until at the latest; confirmed: the plug has said so. says: its own last word; power_w: what it draws,
     None where that isn't known now. locked: since when someone is at the aircraft. tested: when its timer
     last was, with success, and off_after_s: how long it took; test_failed: what was wrong; test_old: the
-    settings have changed since. ended: why the last heat ended (switching.Why), at which place, who had wanted it.
-    refused: why a plan whose time had come was not switched on (switching.Refusal), at which place.
+    settings have changed since. ended: why the last heat ended (switching.Why), at which place, who had
+    wanted it. refused: why a plan whose time had come was not switched on (switching.Refusal), at which
+    place.
     """
 
     timer_s: float

@@ -15,7 +15,6 @@ import json
 import logging
 import socket
 import threading
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -26,6 +25,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from probe_agent.clock import awake_and_asleep_s
 from probe_agent.config import Broker, Settings, Switch
 from probe_agent.switching import LEASE_S, Order, Plug
 
@@ -125,7 +125,8 @@ class Line:
         """When a retained command was last found and removed."""
         self._is_ready = wiring.alive is None
         self._on: bool | None = None
-        self._on_s = self._power_s = float("-inf")
+        self._began_s = float("inf")
+        self._on_s = self._off_s = self._power_s = float("-inf")
         self._live = False
         self._power_w: float | None = None
 
@@ -135,6 +136,8 @@ class Line:
         """The order of a tick that began at tick_s; off at once where that is what it says."""
         if what == "off" and self._order != "off":
             self._owes_off = True
+        if what == "on" and self._order == "off":
+            self._began_s = float("inf")
         self._order, self._tick_s, self._ordered_s, self._is_said = what, tick_s, now_s, False
 
     def off(self, now_s: float) -> None:
@@ -144,7 +147,16 @@ class Line:
     def seen(self) -> Plug:
         """What is known of the plug, instants of this line's clock."""
         on = self._on if self._is_ready else None
-        return Plug(self._opened_s, on, self._on_s, self._live, self._power_w, self._power_s)
+        return Plug(
+            self._opened_s,
+            on,
+            self._on_s,
+            self._live,
+            self._off_s,
+            self._began_s,
+            self._power_w,
+            self._power_s,
+        )
 
     # -- the connection's side
 
@@ -213,7 +225,11 @@ class Line:
         on = {self.wiring.state_on: True, self.wiring.state_off: False}.get(word or "")
         if on is None:
             return
-        self._on, self._on_s, self._live = on, now_s, not retained
+        self._on, self._live = on, not retained
+        if not retained:
+            self._on_s, self._off_s = (now_s, self._off_s) if on else (self._on_s, now_s)
+        if on and not retained:
+            self._began_s = min(self._began_s, now_s)
         if on and not self.holds(now_s) and now_s - self._off_said_s >= CONTRADICTED_S:
             self._owes_off = True
 
@@ -243,24 +259,21 @@ def _number(text: str | None) -> float | None:
     return watts if 0 <= watts < 1e5 else None
 
 
-def now() -> float:
-    """Seconds that go on in a board's sleep too, so that no lease outlasts one."""
-    return time.clock_gettime(time.CLOCK_BOOTTIME)
-
-
 class SwitchCourier:
     """Keeps the line to the plug for as long as the daemon runs."""
 
     def __init__(self, settings: Settings, switch: Switch, client_id: str, password: str | None) -> None:
         self._broker: Broker = settings.broker
         self._client_id, self._password = client_id, password
-        self._line = Line(wiring_of(switch, settings.broker.domain), settings.sampling.interval_s, now())
+        self._line = Line(
+            wiring_of(switch, settings.broker.domain), settings.sampling.interval_s, awake_and_asleep_s()
+        )
         self._lock = threading.Lock()
         self._client: mqtt.Client | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="switch", daemon=True)
         self._guard = threading.Thread(target=self._watch, name="switch-watch", daemon=True)
-        self._away: tuple[float, str] | None = (now(), "not connected yet")
+        self._away: tuple[float, str] | None = (awake_and_asleep_s(), "not connected yet")
         self._refused: str | None = None
         self._delay_s = FIRST_DELAY_S
 
@@ -272,17 +285,17 @@ class SwitchCourier:
         self._guard.start()
 
     def order(self, what: Order, tick_s: float) -> None:
-        """The order of a tick that began at tick_s, in seconds of `now()`. Never blocks."""
+        """The order of a tick that began at tick_s (clock.awake_and_asleep_s). Never blocks."""
         with self._lock:
-            self._line.order(what, tick_s, now())
+            self._line.order(what, tick_s, awake_and_asleep_s())
 
     def off(self) -> None:
         """Off at once. Never blocks."""
         with self._lock:
-            self._line.off(now())
+            self._line.off(awake_and_asleep_s())
 
     def seen(self) -> Plug:
-        """What is known of the plug; instants in seconds of `now()`."""
+        """What is known of the plug; instants in seconds of clock.awake_and_asleep_s()."""
         with self._lock:
             return self._line.seen()
 
@@ -297,12 +310,12 @@ class SwitchCourier:
     def trouble(self) -> str | None:
         """What is wrong between us, the broker and the plug, in a sentence for the owner."""
         where = f"The plug's line to the broker at {self._broker.host}:{self._broker.port}"
-        if (away := self._away) is not None and now() - away[0] > ANSWER_S:
+        if (away := self._away) is not None and awake_and_asleep_s() - away[0] > ANSWER_S:
             return f"{where} is broken: {away[1]}. Nothing can be switched."
         if (refused := self._refused) is not None:
             return f"{where}: {refused} Its access rules must allow it."
         cleared_s = self._line.cleared_s
-        if cleared_s is not None and now() - cleared_s < 86_400:
+        if cleared_s is not None and awake_and_asleep_s() - cleared_s < 86_400:
             return (
                 f"A retained command was found at {self._line.wiring.command} and removed: it would have "
                 f"switched the heater by itself. See that no other program retains commands there."
@@ -314,7 +327,7 @@ class SwitchCourier:
     def _watch(self) -> None:
         """Cut the connection when ticks stay out, whatever the other threads do."""
         while not self._stopping.wait(1.0):
-            if self._line.is_late(now()):  # without the lock, which whoever hangs may hold
+            if self._line.is_late(awake_and_asleep_s()):  # without the lock, which whoever hangs may hold
                 self._cut()
 
     def _cut(self) -> None:
@@ -344,7 +357,7 @@ class SwitchCourier:
     def _lost(self, reason: str) -> None:
         if self._stopping.is_set():
             return
-        since_s = now() if self._away is None else self._away[0]
+        since_s = awake_and_asleep_s() if self._away is None else self._away[0]
         if self._away is None:
             log.warning("plug: the line to the broker broke: %s", reason)
         self._away = (since_s, reason.lower())
@@ -352,7 +365,7 @@ class SwitchCourier:
 
     def _serve(self) -> None:
         """One connection, from its first packet to its end. Raises OSError when it is lost."""
-        if self._line.is_late(now()):
+        if self._line.is_late(awake_and_asleep_s()):
             return  # nothing is connected that has no fresh ticks
         connection = _Connection(self._broker, self._client_id, self._password, self._line, self._lock)
         self._client = connection.client
@@ -360,7 +373,7 @@ class SwitchCourier:
         try:
             connection.open()
             with self._lock:
-                self._line.opened(now())
+                self._line.opened(awake_and_asleep_s())
             self._away, self._refused, self._delay_s = None, None, FIRST_DELAY_S
             while not self._stopping.is_set():
                 connection.say()
@@ -428,13 +441,13 @@ class _Connection:
     def say(self) -> None:
         """Publish what is due."""
         with self._lock:
-            sayings = self._line.to_say(now())
+            sayings = self._line.to_say(awake_and_asleep_s())
         for saying in sayings:
             properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
             if saying.expiry_s is not None:
                 properties.MessageExpiryInterval = saying.expiry_s
             sent = self.client.publish(saying.topic, saying.payload, 1, saying.retain, properties)
-            self._unacknowledged[sent.mid] = (saying.topic, now())
+            self._unacknowledged[sent.mid] = (saying.topic, awake_and_asleep_s())
 
     def pump(self, timeout_s: float) -> None:
         """Let the network work for at most timeout_s. Raises ConnectionError when it is gone."""
@@ -443,7 +456,10 @@ class _Connection:
             raise ConnectionError(self._ended)
         if code != mqtt.MQTT_ERR_SUCCESS:
             raise ConnectionError(mqtt.error_string(code).lower().rstrip("."))
-        if self._unacknowledged and now() - next(iter(self._unacknowledged.values()))[1] > ACKNOWLEDGE_S:
+        if (
+            self._unacknowledged
+            and awake_and_asleep_s() - next(iter(self._unacknowledged.values()))[1] > ACKNOWLEDGE_S
+        ):
             raise ConnectionError("it takes messages and does not acknowledge them")
 
     def flush(self, timeout_s: float) -> bool:
@@ -451,8 +467,8 @@ class _Connection:
         return self._pump_until(lambda: not self._unacknowledged, timeout_s)
 
     def _pump_until(self, done: Callable[[], bool], timeout_s: float) -> bool:
-        deadline = now() + timeout_s
-        while not done() and (left := deadline - now()) > 0:
+        deadline = awake_and_asleep_s() + timeout_s
+        while not done() and (left := deadline - awake_and_asleep_s()) > 0:
             self.pump(min(left, _PUMP_S))
         return done()
 
@@ -483,10 +499,4 @@ class _Connection:
 
     def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
         with self._lock:
-            self._line.hear(message.topic, bytes(message.payload), message.retain, now())
-
-
-def in_run_seconds(plug: Plug, by_s: float) -> Plug:
-    """The same with its instants moved, from `now()` to a run's seconds."""
-    opened_s = None if plug.connected_s is None else plug.connected_s + by_s
-    return Plug(opened_s, plug.on, plug.on_s + by_s, plug.live, plug.power_w, plug.power_s + by_s)
+            self._line.hear(message.topic, bytes(message.payload), message.retain, awake_and_asleep_s())

@@ -91,17 +91,33 @@ Refusal = Literal[
 class Plug:
     """What is known of the plug: seconds of the run, watts.
 
-    connected_s: since when there is a connection to the broker; None: there is none. on, on_s:
-    what it said of itself last and when, None where it never has; live: whether that was said on this
-    connection and not retained from before. power_w, power_s: what it draws, and when it said so.
+    connected_s: since when there is a connection to the broker; None: there is none. on: what it said of
+    itself last, None where it never has; live: whether that was said on this connection and not retained from
+    before; on_s, off_s: when it last said, live, that it is on and that it is off; began_s: when it first said
+    that it is on since it was last ordered to be. power_w, power_s: what it draws, and when it said so.
     """
 
     connected_s: float | None = None
     on: bool | None = None
     on_s: float = -math.inf
     live: bool = False
+    off_s: float = -math.inf
+    began_s: float = math.inf
     power_w: float | None = None
     power_s: float = -math.inf
+
+
+def in_run_seconds(plug: Plug, by_s: float) -> Plug:
+    """The same with its instants moved by so much, from the line's clock to a run's seconds."""
+    opened_s = None if plug.connected_s is None else plug.connected_s + by_s
+    return replace(
+        plug,
+        connected_s=opened_s,
+        on_s=plug.on_s + by_s,
+        off_s=plug.off_s + by_s,
+        began_s=plug.began_s + by_s,
+        power_s=plug.power_s + by_s,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -371,9 +387,9 @@ def _follow(want: Want, facts: SwitchFacts, rules: SwitchRules) -> Want:
     plug = facts.plug
     confirmed_s = want.confirmed_s
     if confirmed_s is None:
-        said = plug.live and plug.on is True and plug.on_s >= want.on_s
-        drawn = _draws(plug, rules) is True and plug.power_s >= want.on_s
-        times = [s for s, heard in ((plug.on_s, said), (plug.power_s, drawn)) if heard]
+        drawn = _draws(plug, rules) is True
+        told = ((plug.began_s, True), (plug.power_s, drawn and not rules.tells_state))
+        times = [s for s, heard in told if heard and want.on_s <= s < math.inf]
         confirmed_s = min(times) if times else None
     drawn_at_all = _draws(plug, rules)
     no_power_s = want.no_power_s
@@ -458,7 +474,7 @@ def _plug_says_no(
         return ("no-answer", None) if now_s - on_s >= CONFIRM_S else None
     if want.by == "test":
         return None
-    if plug.on is False and plug.live and plug.on_s > want.confirmed_s:
+    if plug.off_s > want.confirmed_s:  # a renewal may have crossed somebody's press: off is meant all the same
         return "off-at-plug", None
     if want.no_power_s is not None and now_s - want.no_power_s >= NO_POWER_S:
         return "no-power", None
@@ -486,14 +502,14 @@ def _went_off_s(want: Want, plug: Plug, rules: SwitchRules) -> float | None:
     """When the plug went off by itself, by all that it tells."""
     if want.confirmed_s is None:
         return None
-    is_off = plug.live and plug.on is False and plug.on_s > want.confirmed_s
-    since_s = plug.on_s if rules.tells_state else want.confirmed_s
+    is_off = plug.off_s > want.confirmed_s
+    since_s = plug.off_s if rules.tells_state else want.confirmed_s
     draws_none = _draws(plug, rules) is False and plug.power_s >= since_s
     if rules.tells_state and not is_off:
         return None
     if rules.tells_power and not draws_none:
         return None
-    return plug.on_s if rules.tells_state else plug.power_s
+    return plug.off_s if rules.tells_state else plug.power_s
 
 
 # -- alarms

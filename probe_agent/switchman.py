@@ -30,6 +30,7 @@ log = logging.getLogger(__name__)
 
 SWITCH_ON, SWITCH_OFF = "switch-on", "switch-off"
 LOCK, UNLOCK, TEST = "switch-lock", "switch-unlock", "test-plug-timer"
+AT_ONCE = frozenset({SWITCH_OFF, LOCK})
 ORDERS = frozenset({SWITCH_ON, SWITCH_OFF, LOCK, UNLOCK, TEST})
 """The kinds of commands that are the switchman's."""
 _NEVER_LATE = frozenset({SWITCH_ON, UNLOCK, TEST})
@@ -70,6 +71,16 @@ class Moment:
     at: float
 
 
+@dataclass(frozen=True, slots=True)
+class Switched:
+    """What a tick did at the plug: words to say, what is to be kept with it, and whether the heater went on
+    (True) or off (False) by it."""
+
+    said: tuple[Announcement, ...] = ()
+    statements: tuple[store.Statement, ...] = ()
+    went_on: bool | None = None
+
+
 def print_of(settings: Settings) -> str:
     """A print of all that a test of the plug's timer depends on."""
     setup, broker = settings.setup, settings.broker
@@ -80,17 +91,16 @@ def print_of(settings: Settings) -> str:
 class Switchman:
     """Keeps the plug off unless somebody may have it on."""
 
-    def __init__(
-        self, settings: Settings, switch: Switch, record: Store, line: Line, began: Moment, zone: str
-    ) -> None:
+    def __init__(self, settings: Settings, switch: Switch, record: Store, line: Line, began: Moment) -> None:
         self.rules = switching.switch_rules(settings, switch)
         self.alarms: tuple[Alarm, ...] = ()
-        self._record, self.line, self._zone = record, line, zone
+        self._record, self.line = record, line
         self._print = print_of(settings)
-        self._began_at, self._began_real = began.at, time.time()
+        self._began_at = began.at
         self._left_over = {c.id for c in record.waiting_commands()}
         self._tick_s: float | None = None
         self._order: Order = "off"
+        self._vetoed = False
         self._facts: SwitchFacts | None = None
         self._refused: dict[str, str] = {}
         self._last_refusal: tuple[str, str | None, float] | None = None
@@ -116,16 +126,19 @@ class Switchman:
 
     # -- a tick
 
+    def power_w(self, plug: Plug, now_s: float) -> float | None:
+        """What the plug draws, measured [W]; None where it hasn't said so lately."""
+        return plug.power_w if now_s - plug.power_s <= 3 * self.rules.power_every_s else None
+
     def decide(
         self,
         facts: SwitchFacts,
         departures: Iterable[Departure],
         moment: Moment,
         tick_s: float,
-        batch: Batch,
-    ) -> tuple[list[Announcement], bool | None]:
-        """What this tick means for the plug: words to say, and whether the heater went on or off by it. Off
-        goes out here, on only with `say`. tick_s: the tick's begin by the line's clock."""
+    ) -> Switched:
+        """What this tick means for the plug. Off goes out here, on only with `say`. tick_s: the tick's begin
+        by the line's clock."""
         since_s = 0.0 if self._tick_s is None else tick_s - self._tick_s
         facts = replace(facts, since_s=since_s)
         self._tick_s, self._facts = tick_s, facts
@@ -134,18 +147,27 @@ class Switchman:
         self._watch, self._order, self.alarms = step.watch, step.order, step.alarms
         if step.order == "off":
             self.line.order("off", tick_s)
-        if step.test is not None:
-            self._keep_test(step.test, moment, batch)
+        kept = [] if step.test is None else [self._keep_test(step.test, moment)]
         said += self._words(step, facts, moment)
         if step.ended is not None:
             log.warning("plug: off (%s %s)", step.ended.why, step.ended.place or "")
-            return said, False
-        return said, True if step.confirmed is not None else None
+            return Switched(tuple(said), tuple(kept), False)
+        return Switched(tuple(said), tuple(kept), True if step.confirmed is not None else None)
 
     def say(self) -> None:
         """Pass the tick's order on, now that all else of the tick is done."""
-        if self._order != "off" and self._tick_s is not None:
+        if self._order != "off" and self._tick_s is not None and not self._vetoed:
             self.line.order(self._order, self._tick_s)
+
+    def veto(self) -> None:
+        """Somebody wants it off: the plug hears that before the tick at hand ends, however long that takes.
+        The command itself follows; `heed` ends the veto then. Of any thread."""
+        self._vetoed = True
+        self.line.off()
+
+    def heed(self) -> None:
+        """The command that was vetoed for is answered."""
+        self._vetoed = False
 
     def _follow_plan(self, departure: Departure, facts: SwitchFacts, moment: Moment) -> Announcement | None:
         """Switch on for a plan whose time has come, once; word of why not, once."""
@@ -175,10 +197,10 @@ class Switchman:
         self._switched = kept
         return True
 
-    def _keep_test(self, test: switching.TimerTest, moment: Moment, batch: Batch) -> None:
+    def _keep_test(self, test: switching.TimerTest, moment: Moment) -> store.Statement:
         self._test = Tested(moment.at, self._print, test.passed, test.off_after_s, test.why)
         self._watch = replace(self._watch, tested=self._is_tested())
-        batch.statements.append(store.keep_value(_TESTED, msgspec.json.encode(self._test).decode()))
+        return store.keep_value(_TESTED, msgspec.json.encode(self._test).decode())
 
     def _words(
         self, step: switching.SwitchStep, facts: SwitchFacts, moment: Moment
@@ -302,7 +324,7 @@ class Switchman:
         def text(run_s: float | None) -> str | None:
             return None if run_s is None else utc_text(run_s + by_s)
 
-        fresh = plug.power_w is not None and moment.run_s - plug.power_s <= 3 * rules.power_every_s
+        power_w = self.power_w(plug, moment.run_s)
         return PlugNow(
             wanted=want.by if want else None,
             on_at=text(want.on_s) if want else None,
@@ -310,7 +332,7 @@ class Switchman:
             confirmed=want is not None and want.confirmed_s is not None,
             connected=plug.connected_s is not None,
             says=None if plug.on is None else "on" if plug.on else "off",
-            power_w=round(plug.power_w) if fresh and plug.power_w is not None else None,
+            power_w=None if power_w is None else round(power_w),
             locked=text(watch.locked_s),
             tested=utc_text(test.at) if test is not None and self._is_tested() else None,
             test_failed=None if test is None or test.passed else test.why,
