@@ -93,8 +93,8 @@ class Plug:
 
     connected_s: since when there is a connection to the broker; None: there is none. on: what it said of
     itself last, None where it never has; live: whether that was said on this connection and not retained from
-    before; on_s, off_s: when it last said, live, that it is on and that it is off; began_s: when it first said
-    that it is on since it was last ordered to be. power_w, power_s: what it draws, and when it said so.
+    before; on_s, off_s: when it last said, live, that it is on and that it is off; began_s: when it first
+    said that it is on since it was last ordered to be. power_w, power_s: what it draws, and when it said so.
     """
 
     connected_s: float | None = None
@@ -474,7 +474,7 @@ def _plug_says_no(
         return ("no-answer", None) if now_s - on_s >= CONFIRM_S else None
     if want.by == "test":
         return None
-    if plug.off_s > want.confirmed_s:  # a renewal may have crossed somebody's press: off is meant all the same
+    if plug.off_s > want.confirmed_s:  # a renewal may have crossed somebody's press: off is meant
         return "off-at-plug", None
     if want.no_power_s is not None and now_s - want.no_power_s >= NO_POWER_S:
         return "no-power", None

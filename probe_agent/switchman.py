@@ -53,7 +53,7 @@ class Line(Courier, Protocol):
     def seen(self) -> Plug: ...
 
 
-class Tested(msgspec.Struct, frozen=True):
+class LastTest(msgspec.Struct, frozen=True):
     """What the last test of the plug's timer showed. print: of the settings it was made under."""
 
     at: float
@@ -105,7 +105,7 @@ class Switchman:
         self._refused: dict[str, str] = {}
         self._last_refusal: tuple[str, str | None, float] | None = None
         self._switched_on: Want | None = None
-        self._test = self._kept(_TESTED, Tested)
+        self._test = self._kept(_TESTED, LastTest)
         locked_at = self._kept(_LOCKED, float)
         self._watch = SwitchWatch(
             locked_s=None if locked_at is None else min(locked_at - began.at + began.run_s, began.run_s),
@@ -198,7 +198,7 @@ class Switchman:
         return True
 
     def _keep_test(self, test: switching.TimerTest, moment: Moment) -> store.Statement:
-        self._test = Tested(moment.at, self._print, test.passed, test.off_after_s, test.why)
+        self._test = LastTest(moment.at, self._print, test.passed, test.off_after_s, test.why)
         self._watch = replace(self._watch, tested=self._is_tested())
         return store.keep_value(_TESTED, msgspec.json.encode(self._test).decode())
 

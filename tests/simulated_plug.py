@@ -12,8 +12,8 @@ import math
 class SimulatedPlug:
     """on: its relay. Instants in seconds of any clock that rises.
 
-    timer_s: it goes off so long after the last on it heard, whatever else happens. has_timer: whether it does.
-    welded: its contact doesn't open; broken: its heater draws nothing; fed: the mains are there.
+    timer_s: it goes off so long after the last on it heard, whatever else happens; has_timer: whether it
+    does. welded: its contact doesn't open; broken: its heater draws nothing; fed: the mains are there.
     """
 
     def __init__(self, timer_s: float, watts: float = 480.0) -> None:

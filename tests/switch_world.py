@@ -30,7 +30,7 @@ from probe_agent.readings import Point
 from probe_agent.store import Batch, Command
 from probe_agent.switch import Line, Saying, wiring_of
 from probe_agent.switching import Order, Plug, SwitchFacts
-from probe_agent.switchman import Moment, Switchman, Tested, print_of
+from probe_agent.switchman import Moment, Switchman, LastTest, print_of
 
 TIMER_S = 180
 INTERVAL_S = 15.0
@@ -252,7 +252,7 @@ class World:
         self.settings = settings()
         assert self.settings.switch is not None
         self.memory = Memory()
-        tested = Tested(UTC, print_of(self.settings), True, float(TIMER_S))
+        tested = LastTest(UTC, print_of(self.settings), True, float(TIMER_S))
         self.memory.values["plug-timer-tested"] = _json(tested)
         self.broker, self.plug = Broker(), SimulatedPlug(TIMER_S)
         self.network = True
