@@ -31,6 +31,10 @@ STILL_WARMS_S = 1200.0
 RISES_C_PER_H = 3.0
 """Off for STILL_WARMS_S, an engine that rises so fast is still being heated."""
 UNPLUGGED_S = 45.0
+UNHEARD, SILENT = 1.5, 3.0
+"""A plug that tells its power and hasn't for so many of its spans is renewed no more, so that nothing waits
+for it should somebody have pressed its button; and after so many heat ends."""
+MIN_SPAN_S = 15.0
 SETTLES_S = 20.0
 """What the plug tells so soon after an order may still be of before it."""
 TEST_SLACK_S = 15.0
@@ -62,13 +66,24 @@ Why = Literal[
     "not-planned",
     "no-answer",
     "off-at-plug",
+    "plug-silent",
     "no-power",
     "record",
     "tested",
 ]
 """Why heat ended, or is not begun; words has a sentence for each."""
-FAULTS: frozenset[Why] = frozenset(
-    ("gap", "link", "too-hot", "place-lost", "time-limit", "no-answer", "off-at-plug", "no-power", "record")
+NOBODYS_WISH: tuple[Why, ...] = (
+    "gap",
+    "link",
+    "too-hot",
+    "place-lost",
+    "time-limit",
+    "start-passed",
+    "no-answer",
+    "off-at-plug",
+    "plug-silent",
+    "no-power",
+    "record",
 )
 """Ends that people are told of, because nobody wanted them."""
 
@@ -345,14 +360,25 @@ def step(watch: SwitchWatch, facts: SwitchFacts, rules: SwitchRules) -> SwitchSt
         elif want.confirmed_s is not None and before.confirmed_s is None:
             confirmed = want
     alarms = tuple(_alarms(watch, facts, rules))
-    return SwitchStep(watch, _order(watch, facts.t_s), confirmed, ended, test, alarms)
+    return SwitchStep(watch, _order(watch, facts, rules), confirmed, ended, test, alarms)
 
 
-def _order(watch: SwitchWatch, now_s: float) -> Order:
+def _order(watch: SwitchWatch, facts: SwitchFacts, rules: SwitchRules) -> Order:
     want = watch.want
     if want is None or want.on_s is None:
         return "off"
-    return "hold" if want.by == "test" and now_s > want.on_s else "on"
+    if want.by == "test":
+        return "hold" if facts.t_s > want.on_s else "on"
+    return "hold" if _spans_unheard(want, facts, rules) > UNHEARD else "on"
+
+
+def _spans_unheard(want: Want, facts: SwitchFacts, rules: SwitchRules) -> float:
+    """For how many of the spans in which it tells its power the plug was silent; 0 where it tells none."""
+    if not rules.tells_power or want.confirmed_s is None:
+        return 0.0
+    plug = facts.plug
+    heard_s = max(plug.on_s, plug.off_s, plug.power_s, want.confirmed_s)
+    return (facts.t_s - heard_s) / max(rules.power_every_s, MIN_SPAN_S)
 
 
 def _see(watch: SwitchWatch, facts: SwitchFacts) -> SwitchWatch:
@@ -476,6 +502,8 @@ def _plug_says_no(
         return None
     if plug.off_s > want.confirmed_s:  # a renewal may have crossed somebody's press: off is meant
         return "off-at-plug", None
+    if _spans_unheard(want, facts, rules) > SILENT:
+        return "plug-silent", None
     if want.no_power_s is not None and now_s - want.no_power_s >= NO_POWER_S:
         return "no-power", None
     return None

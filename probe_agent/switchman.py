@@ -211,7 +211,7 @@ class Switchman:
             self._switched_on = step.confirmed
         if ended is not None:
             self._switched_on = None
-            if ended.why in switching.FAULTS and ended.why != "no-power" and ended.by != "test":
+            if ended.why in switching.NOBODYS_WISH and ended.why != "no-power" and ended.by != "test":
                 yield _word("switched-off", f"switched-off:{moment.at:.0f}", ended.departure, ended.place)
         if (on := self._switched_on) is None or want is None or want.by == "test":
             return
@@ -261,6 +261,8 @@ class Switchman:
 
     def off(self, why: Why, now_s: float) -> bool:
         """No heat is wanted from now on, and the plug hears it at once; whether any was."""
+        if why == "oil-out" and self._facts is not None:
+            self._facts = replace(self._facts, oil_out=True)  # so that no press before the next tick is taken
         self._watch, ended = switching.end(self._watch, why, now_s)
         self._order, self._switched_on = "off", None
         self.line.off()

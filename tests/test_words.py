@@ -484,6 +484,16 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "warming slower than usual",
         "accessory case stays cold",
         "is somebody with the heater?",
+        "off was said, still heating",
+        "heater on, no power drawn, now off",
+        "unplugged, heater still on",
+        "heater on, power unknown",
+        "heater switched on just now, power unknown",
+        "heat ended",
+        "heat ended just now, switched off",
+        "heat ended, switched off",
+        "heat not switched on",
+        "heat not switched on: the plug's timer is untested",
     }
 
 

@@ -268,8 +268,8 @@ def _still_warming(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
         *still_warming(status, unit, about),
         (1, coldest(status, unit, spoken=True)),
-        (2, _asked_before(about)),
-        (1, f"Have the heater's own plug pulled: {_call(about)}; then {_answer(about, 'It is off')}."),
+        (3, _asked_before(about)),
+        (1, f"Have its own plug pulled: {_call(about)}; then {_answer(about, 'It is off')}."),
         (2, "Whoever goes near has an extinguisher at hand."),
         (1, f"Until it cools I ask again, next at {_next_asking('still-warming', status)}; "),
     ]
@@ -279,20 +279,16 @@ def _still_warming(status: Status, unit: Unit, about: About) -> Letter:
 
 def _no_power(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
-        (1, "The plug was on and the heater drew no power, so it was switched off."),
+        (1, "The plug was on, the heater drew no power, so it was switched off."),
         (1, coldest(status, unit, spoken=True)),
-        (2, _asked_before(about)),
-        (1, f"Have plug, cable, heater looked at, unplugged: {_call(about)}; then {_answer(about, 'Seen')}."),
+        (3, _asked_before(about)),
+        (1, f"Have plug and cable looked at; then {_answer(about, 'Seen')}."),
         (2, "A breaker that trips again stays off until an electrician has looked."),
-        (2, start_words(status)),
-        (1, f"It stays off until it is switched on anew. I ask again, next at {_no_power_at(status)}; "),
+        (3, start_words(status)),
+        (1, f"Off until switched on anew. I ask again, next at {_next_asking('no-power', status)}; "),
     ]
     parts[-1] = (1, parts[-1][1] + ELSE_COLD)
     return ("heater on, no power drawn, now off",), [p for p in parts if p[1]]
-
-
-def _no_power_at(status: Status) -> str:
-    return _next_asking("no-power", status)
 
 
 def _power_unplugged(status: Status, unit: Unit, about: About) -> Letter:

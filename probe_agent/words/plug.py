@@ -36,6 +36,7 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     "not-planned": ("no longer planned", "the departure is no longer planned"),
     "no-answer": ("the plug did not go on", "the plug did not say that it went on"),
     "off-at-plug": ("off at the plug", "it went off at the plug: its button, its own timer or the supply"),
+    "plug-silent": ("the plug fell silent", "the plug has said nothing for too long"),
     "no-power": ("no power drawn", "it drew no power"),
     "record": ("record not written", "the record can't be written"),
     "tested": ("timer tested", "the test of the plug's timer is over"),
@@ -45,8 +46,7 @@ _ENDED: Mapping[str, tuple[str, str]] = {
 _REFUSED: Mapping[str, tuple[str, str]] = {
     "untested": (
         "the plug's timer is untested",
-        "the plug's own timer has not been tested under these settings. At the aircraft run probe-agent "
-        "test-plug-timer first",
+        "the plug's own timer is untested. At the aircraft, run probe-agent test-plug-timer first",
     ),
     "testing": ("its timer is being tested", "the plug's timer is being tested. Wait until that is over"),
     "on-already": ("it is on already", "it is switched on already"),
@@ -180,12 +180,12 @@ def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
     why = plug.refused or "untested"
     short, clause = (_about_place(text, plug.refused_place) for text in _REFUSED.get(why, (why, why)))
     parts = [
-        (1, f"The plan was to switch the heater on now, and it was not done: {clause}."),
+        (1, f"Heat was to go on now by the plan, and did not: {clause}."),
         (1, coldest(status, unit, spoken=True)),
-        (2, start_words(status)),
+        (3, start_words(status)),
         (
             1,
-            "Have that set right: until the planned start it is tried on. Or have it switched on by hand.",
+            "Have that set right: until the start it is tried again. Or have it switched on by hand.",
         ),
         (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
     ]
@@ -204,7 +204,7 @@ def still_warming(status: Status, unit: Unit, about: About) -> list[tuple[int, s
         seen = "the engine goes on warming"
     return [
         (1, f"The plug was commanded off{off}, and {seen}."),
-        (2, "Its contact may be welded, or another socket feeds the heater."),
+        (3, "Its contact may be welded, or another socket feeds the heater."),
     ]
 
 
