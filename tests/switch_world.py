@@ -576,11 +576,13 @@ class World:
 
     def sigstop(self) -> None:
         if self.running:
-            self.stopped_until = self.t_s + self.chance.choice((5.0, 20.0, 35.0, 90.0, 400.0))
+            seconds = self.chance.choice((5.0, 20.0, 35.0, 90.0, 400.0))
+            self.stopped_until = max(self.stopped_until, self.t_s + seconds)
 
     def hang(self) -> None:
         if self.running:
-            self.hung_until = self.t_s + self.chance.choice((5.0, 20.0, 35.0, 50.0, 90.0, 400.0))
+            seconds = self.chance.choice((5.0, 20.0, 35.0, 50.0, 90.0, 400.0))
+            self.hung_until = max(self.hung_until, self.t_s + seconds)
 
     def lose_place(self) -> None:
         place = self.chance.choice(REQUIRED)
