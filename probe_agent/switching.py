@@ -94,6 +94,7 @@ Refusal = Literal[
     "locked",
     "not-measuring",
     "link",
+    "plug-silent",
     "oil-out",
     "too-hot",
     "place-lost",
@@ -281,6 +282,8 @@ def refusal(
         return "not-measuring", None
     if facts.plug.connected_s is None:
         return "link", None
+    if rules.tells_power and _unheard_s(facts) > UNHEARD * max(rules.power_every_s, MIN_SPAN_S):
+        return "plug-silent", None
     if facts.oil_out:
         return "oil-out", None
     if (hot := _too_hot(facts, rules)) is not None:
@@ -376,9 +379,12 @@ def _spans_unheard(want: Want, facts: SwitchFacts, rules: SwitchRules) -> float:
     """For how many of the spans in which it tells its power the plug was silent; 0 where it tells none."""
     if not rules.tells_power or want.confirmed_s is None:
         return 0.0
-    plug = facts.plug
-    heard_s = max(plug.on_s, plug.off_s, plug.power_s, want.confirmed_s)
-    return (facts.t_s - heard_s) / max(rules.power_every_s, MIN_SPAN_S)
+    return _unheard_s(facts) / max(rules.power_every_s, MIN_SPAN_S)
+
+
+def _unheard_s(facts: SwitchFacts) -> float:
+    """How long ago the plug said anything."""
+    return facts.t_s - max(facts.plug.on_s, facts.plug.off_s, facts.plug.power_s)
 
 
 def _see(watch: SwitchWatch, facts: SwitchFacts) -> SwitchWatch:

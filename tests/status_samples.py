@@ -18,6 +18,7 @@ from probe_agent.status import (
     HelpNow,
     OutingNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     RunTime,
     Status,
@@ -340,6 +341,31 @@ _NO_FORECAST: dict[str, Any] = {
     "p_reach": 0.0,
     "fan": FanNow(),
 }
+
+
+def plugged(**changes: Any) -> Status:
+    """Heating by the plug, as somebody pressed; `changes` replace fields of the plug."""
+    plug = PlugNow(
+        300.0,
+        wanted="owner",
+        on_at=minutes_after(-90),
+        until=minutes_after(270),
+        confirmed=True,
+        connected=True,
+        says="on",
+        power_w=480.0,
+        tested=minutes_after(-5000),
+        off_after_s=291.0,
+    )
+    return msgspec.structs.replace(heating(), plug=msgspec.structs.replace(plug, **changes))
+
+
+def plug_off(**changes: Any) -> Status:
+    """Off at the plug, a place lost."""
+    ended = {"ended": "place-lost", "ended_at": minutes_after(-3), "ended_by": "plan", "ended_place": "cyl-3"}
+    off = {"wanted": None, "on_at": None, "until": None, "says": "off", "power_w": 0.0}
+    return plugged(**(off | ended | changes))
+
 
 STATES = {
     "cold": cold,

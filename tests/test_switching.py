@@ -32,7 +32,7 @@ from probe_agent.switching import (
 
 RULES = SwitchRules(timer_s=120, most_s=3600, watts=500, too_hot_c=60, ready_s=1800, power_every_s=30)
 WARM = {"cyl-1": 5.0, "cyl-2": 6.0}
-CONNECTED = Plug(connected_s=-100.0)
+CONNECTED = Plug(connected_s=-100.0, on=False, off_s=-5.0, power_w=0.0, power_s=-5.0)
 
 
 def points(
@@ -95,6 +95,8 @@ def test_heat_goes_on_with_a_tick_and_is_confirmed_by_the_plug() -> None:
         ({"measured": (Point("sump", "ok", 75.0, 0.0, None, False, True),)}, "too-hot", "sump"),
         ({"oil_out": True}, "oil-out", None),
         ({"plug": Plug(None)}, "link", None),
+        ({"plug": replace(CONNECTED, off_s=-90.0, power_s=-46.0)}, "plug-silent", None),
+        ({"plug": Plug(-100.0)}, "plug-silent", None),
     ],
 )
 def test_heat_is_not_begun_where_anything_speaks_against_it(

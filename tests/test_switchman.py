@@ -211,7 +211,11 @@ def test_a_plan_switches_on_at_its_time_and_never_again(hangar: Hangar) -> None:
     assert hangar.plug.wanted == "plan"
     assert hangar.words("switched-on")
     hangar.restart()
-    hangar.ticks(6 * STEP_S)
+    hangar.ticks(10 * STEP_S)
+    plan = hangar.agent.status.plan if hangar.agent.status else None
+    assert plan is not None
+    assert plan.made is not None
+    assert utc_seconds(plan.made) > scripted.START_UTC + hangar.start_s  # worked out anew, and due
     assert "on" not in hangar.line.orders  # it had its heat, and the crash ended that
     assert hangar.plug.wanted is None
 

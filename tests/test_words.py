@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 import pytest
@@ -21,12 +22,14 @@ from probe_agent.status import (
     LearnedNow,
     MissedNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     StartNow,
     Status,
     utc_seconds,
     utc_text,
 )
+from probe_agent.switching import Refusal, Why
 from probe_agent.words import About, Unit
 
 UNITS: tuple[Unit, Unit] = ("C", "F")
@@ -381,8 +384,71 @@ def statuses(draw: st.DrawFn) -> Status:
             ),
         )
     )
+    changes["plug"] = draw(st.one_of(st.none(), plugs(names)))
     state = draw(st.sampled_from(State))
     return msgspec.structs.replace(samples.sample(state), **changes)
+
+
+@st.composite
+def plugs(draw: st.DrawFn, names: tuple[str, ...]) -> PlugNow:
+    """Any plug a daemon could tell of."""
+    some = st.one_of(st.none(), st.integers(-3000, 3000).map(samples.minutes_after))
+    place = st.sampled_from([None, *names])
+    return PlugNow(
+        draw(st.sampled_from([60.0, 1800.0])),
+        draw(st.sampled_from([None, "owner", "plan", "test"])),
+        draw(some),
+        draw(some),
+        draw(st.booleans()),
+        draw(st.booleans()),
+        draw(st.sampled_from([None, "on", "off"])),
+        draw(st.one_of(st.none(), st.integers(0, 49_999).map(float))),
+        draw(some),
+        draw(some),
+        draw(st.sampled_from([None, "early", "stays-on", "no-answer", "place-lost"])),
+        draw(st.booleans()),
+        draw(st.one_of(st.none(), st.floats(0, 1800))),
+        draw(st.sampled_from([None, *get_args(Why)])),
+        draw(some),
+        draw(st.sampled_from([None, "owner", "plan", "test"])),
+        draw(place),
+        draw(st.sampled_from([None, "record", *get_args(Refusal)])),
+        draw(place),
+    )
+
+
+@pytest.mark.parametrize(("kind", "said"), [(Why, words.plug_ended), (Refusal, words.not_switched)])
+def test_there_is_a_sentence_for_each_end_and_each_refusal(kind: Any, said: Callable[..., str]) -> None:
+    for word in get_args(kind):
+        sentence = said(word, "cyl-3")
+        assert word != sentence
+        assert "{" not in sentence
+        assert " " in sentence
+
+
+@settings(max_examples=200, deadline=None)
+@given(status=statuses())
+def test_how_the_plug_stands_is_said_whole(status: Status) -> None:
+    said = words.plug_words(status)
+    assert bool(said) is (status.plug is not None)
+    for sentence in said:
+        assert sentence.endswith(".")
+        assert "None" not in sentence
+        assert "  " not in sentence
+
+
+def test_the_plug_is_told_as_it_stands() -> None:
+    said = " ".join(words.plug_words(samples.plugged()))
+    assert "Heater switched on at 05:20 by a person's press; it draws 480 W." in said
+    assert "Off by itself at 11:20 at the latest." in said
+    said = " ".join(words.plug_words(samples.plug_off()))
+    assert "Off since 06:47: cylinder 3 was not measured for half a minute." in said
+    said = " ".join(words.plug_words(samples.plug_off(says="on", locked=samples.minutes_after(-1))))
+    assert "The plug says that it is on all the same." in said
+    assert "someone is at the aircraft" in said
+    said = " ".join(words.plug_words(samples.plug_off(tested=None, connected=False)))
+    assert "whether it is on isn't known" in said
+    assert "Nothing is switched on: its timer is untested" in said
 
 
 @st.composite

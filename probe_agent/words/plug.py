@@ -53,6 +53,10 @@ _REFUSED: Mapping[str, tuple[str, str]] = {
     "locked": ("someone is there", "someone is at the aircraft. Release the lock when nobody is"),
     "not-measuring": ("nothing is measured", "nothing was measured in the last half minute"),
     "link": ("no line to the plug", "there is no line to the plug. Look at broker and network"),
+    "plug-silent": (
+        "the plug is silent",
+        "the plug has not said anything lately. Look at its supply and its network",
+    ),
     "oil-out": ("the oil is out", "the oil is out. Put it back and check its level first"),
     "too-hot": ("{place} too hot", "{place} is at or above the limit"),
     "place-lost": ("{place} not measured", "{place} is required and not measured by its probe"),
