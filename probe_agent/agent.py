@@ -18,7 +18,7 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import pairing, planning, store, supervisor, switching, telling, words
+from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
@@ -26,7 +26,7 @@ from probe_agent.config import Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
-from probe_agent.harness import Harness
+from probe_agent.harness import Harness, standing_in
 from probe_agent.learning import SIGMA_C
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
@@ -34,7 +34,7 @@ from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.probes import Source
-from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading, Scan
+from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.status import Curve, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
@@ -148,6 +148,8 @@ class Agent:
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten_since_s: float | None = None
+        self._polled_s: float | None = None
+        """When it was last looked for commands: off must be heard while heat is on."""
         self._unwritten = Batch()
         self._with_next: list[store.Statement] = []
         """Written with the next commit and worth none of their own."""
@@ -316,8 +318,8 @@ class Agent:
             self._hear(samples.get("ambient"))
             heater = next((s.heater for s in scans if s.heater is not None), self._drawn(plug, now_s))
             forecast = self._physics.see(self._observation(t_s, samples, heater))
-            measured = self._harness.points(samples, Scan(t_s, ()), forecast, t_s)
-            points = supervisor.doubt(self._harness.points(samples, hand, forecast, t_s), forecast)
+            measured = self._harness.points(samples, forecast, t_s)
+            points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
             points = self._less_heater(points, forecast)
             facts = self._facts(t_s, points, forecast, heater)
             facts, switched = self._switch(facts, measured, plug, tick_s)
@@ -370,8 +372,10 @@ class Agent:
         self, measured: tuple[Point, ...], heater: float | None, t_s: float
     ) -> list[store.Statement]:
         """What became of the heat-ups, by what the probes alone say."""
-        heats = self._watch.heatup is not None
-        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s)
+        heats, now_at = self._watch.heatup is not None, self._utc(t_s)
+        first_at, last_at = now_at - outings.PASSED_LONG_S, now_at + outings.NEAR_START_S
+        departure = self._departures.nearest(first_at, last_at, now_at)
+        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s, departure)
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
@@ -418,7 +422,7 @@ class Agent:
         man, watch = self._switchman, self._watch
         if man is None:
             return facts, Switched()
-        broke_s = self._unwritten_since_s
+        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
         coming = self._departures.coming
         seen = SwitchFacts(
             facts.t_s,
@@ -671,6 +675,7 @@ class Agent:
         learned = store.newest_lesson(watcher)
         try:
             while not stop.wait(1.0):
+                self._polled_s = awake_and_asleep_s()
                 version = watcher.execute("PRAGMA data_version").fetchone()[0]
                 if version != seen:
                     seen = version

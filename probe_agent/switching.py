@@ -160,7 +160,7 @@ class SwitchFacts:
     plug: what is known of it. ready_s: since when the heat-up is ready; start_s: the planned start ahead or
     just past; planned: numbers of the departures still open; trends: °C/h of each place; signs: what the
     curve shows; heating: whether the heater warms by the curve. since_s: real seconds since the tick before;
-    unwritten_s: for how long the record could not be written.
+    unwritten_s: for how long the record could not be written, or read for commands.
     """
 
     t_s: float
