@@ -150,7 +150,7 @@ _PLUG = {
     "state": _Property("What the plug says of itself", "enum", format="on,off,unknown"),
     "power": _Property("Power", "float", "W"),
     "locked": _Property("Someone is at the aircraft", "boolean"),
-    "timer-tested": _instant("Its own timer was tested"),
+    "timer-tested": _Property("Its own timer has passed its test", "boolean"),
     "ended": _Property("Why the last heat ended", "string"),
     "ended-at": _instant("When the last heat ended"),
 }
@@ -227,10 +227,10 @@ def _engine_values(s: Status) -> dict[str, str | None]:
 def _plug_values(p: PlugNow) -> dict[str, str | None]:
     return {
         "wanted": p.wanted or "nobody",
-        "state": (p.says or "unknown") if p.connected else "unknown",
+        "state": p.says if p.says in ("on", "off") else "unknown",
         "power": _number(p.power_w, 0),
         "locked": _boolean(p.locked is not None),
-        "timer-tested": p.tested,
+        "timer-tested": _boolean(p.tested),
         "ended": p.ended,
         "ended-at": p.ended_at,
     }

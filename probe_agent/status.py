@@ -36,7 +36,7 @@ class RunTime(_Part, frozen=True):
     boot: str
 
 
-class ProbeNow(_Part, frozen=True):
+class ProbeNow(_Part, frozen=True, omit_defaults=True):
     """One place. c is None unless status is "ok" or "by-hand"; age_s counts from the measurement to `now`."""
 
     place: str
@@ -65,7 +65,7 @@ class HeaterNow(_Part, frozen=True):
     switched_by: str | None
 
 
-class AlertNow(_Part, frozen=True):
+class AlertNow(_Part, frozen=True, omit_defaults=True):
     """An open alert. kind: words.py has a sentence for each; harm: somebody or something can be hurt."""
 
     id: str
@@ -200,34 +200,29 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
 
 
 class PlugNow(_Part, frozen=True, omit_defaults=True):
-    """The plug that switches the heater. wanted: on for whom ("owner", "plan", "test"), ordered since on_at
-    and until at the latest; confirmed: the plug has said so. says: its own last word; power_w: what it draws,
-    None where that isn't known now. locked: since when someone is at the aircraft. tested: when its timer
-    last was, with success, and off_after_s: how long it took; test_failed: what was wrong; test_old: the
-    settings have changed since. ended: why the last heat ended (switching.Why), at which place, who had
-    wanted it. refused: why a plan whose time had come was not switched on (switching.Refusal), at which
-    place.
+    """The plug that switches the heater. wanted: on for whom ("owner", "plan", "test"), ordered since
+    on_at and until at the latest; confirmed: the plug has said so. says: its own last word, "on" or
+    "off", or "away" while there is no line to it; power_w: what it draws, None where that isn't known
+    now. locked: since when someone is at the aircraft. tested: its timer was, with success; test_failed:
+    what was wrong; test_old: the settings have changed since. ended: why the last heat ended
+    (switching.Why) at ended_at; or refused: why a plan whose time had come was not switched on
+    (switching.Refusal). place: of either.
     """
 
-    timer_s: float
     wanted: str | None = None
     on_at: str | None = None
     until: str | None = None
     confirmed: bool = False
-    connected: bool = False
     says: str | None = None
     power_w: float | None = None
     locked: str | None = None
-    tested: str | None = None
+    tested: bool = False
     test_failed: str | None = None
     test_old: bool = False
-    off_after_s: float | None = None
     ended: str | None = None
     ended_at: str | None = None
-    ended_by: str | None = None
-    ended_place: str | None = None
     refused: str | None = None
-    refused_place: str | None = None
+    place: str | None = None
 
 
 class AirNow(_Part, frozen=True):

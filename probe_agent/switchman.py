@@ -318,10 +318,11 @@ class Switchman:
         watch, rules = self._watch, self.rules
         by_s = moment.at - moment.run_s
         plug = self._facts.plug if self._facts is not None else Plug()
-        want, ended = watch.want, watch.ended if switching.has_ended(watch, moment.run_s) else None
+        want = watch.want
         test, refused = self._test, self._last_refusal
         if refused is not None and (want is not None or moment.run_s - refused[2] > switching.SHOWN_S):
             refused = None
+        ended = watch.ended if refused is None and switching.has_ended(watch, moment.run_s) else None
 
         def text(run_s: float | None) -> str | None:
             return None if run_s is None else utc_text(run_s + by_s)
@@ -332,22 +333,20 @@ class Switchman:
             on_at=text(want.on_s) if want else None,
             until=text(want.on_s + rules.most_s) if want and want.on_s is not None else None,
             confirmed=want is not None and want.confirmed_s is not None,
-            connected=plug.connected_s is not None,
-            says=None if plug.on is None else "on" if plug.on else "off",
+            says="away" if plug.connected_s is None else _SAYS[plug.on],
             power_w=None if power_w is None else round(power_w),
             locked=text(watch.locked_s),
-            tested=utc_text(test.at) if test is not None and self._is_tested() else None,
+            tested=self._is_tested(),
             test_failed=None if test is None or test.passed else test.why,
             test_old=test is not None and test.print != self._print,
-            off_after_s=None if test is None or test.off_after_s is None else round(test.off_after_s),
-            timer_s=rules.timer_s,
             ended=ended.why if ended else None,
             ended_at=text(ended.at_s) if ended else None,
-            ended_by=ended.by if ended else None,
-            ended_place=ended.place if ended else None,
             refused=refused[0] if refused else None,
-            refused_place=refused[1] if refused else None,
+            place=refused[1] if refused else ended.place if ended else None,
         )
+
+
+_SAYS = {True: "on", False: "off", None: None}
 
 
 def _word(kind: str, key: str, departure: int | None, place: str | None = None) -> Announcement:

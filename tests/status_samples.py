@@ -346,24 +346,21 @@ _NO_FORECAST: dict[str, Any] = {
 def plugged(**changes: Any) -> Status:
     """Heating by the plug, as somebody pressed; `changes` replace fields of the plug."""
     plug = PlugNow(
-        300.0,
         wanted="owner",
         on_at=minutes_after(-90),
         until=minutes_after(270),
         confirmed=True,
-        connected=True,
         says="on",
         power_w=480.0,
-        tested=minutes_after(-5000),
-        off_after_s=291.0,
+        tested=True,
     )
     return msgspec.structs.replace(heating(), plug=msgspec.structs.replace(plug, **changes))
 
 
 def plug_off(**changes: Any) -> Status:
     """Off at the plug, a place lost."""
-    ended = {"ended": "place-lost", "ended_at": minutes_after(-3), "ended_by": "plan", "ended_place": "cyl-3"}
-    off = {"wanted": None, "on_at": None, "until": None, "says": "off", "power_w": 0.0}
+    ended = {"ended": "place-lost", "ended_at": minutes_after(-3), "place": "cyl-3"}
+    off = {"wanted": None, "on_at": None, "until": None, "says": "off", "power_w": 0.0, "confirmed": False}
     return plugged(**(off | ended | changes))
 
 

@@ -379,7 +379,7 @@ def test_the_plug_is_switched_off_locked_and_on_by_a_tap(page: Page) -> None:
     page.show(samples.plug_off(locked=samples.NOW))
     assert "switch the heater on" not in page.text()
     page.press("/act/plug", "release", plug="release")
-    page.show(samples.plug_off(tested=None))
+    page.show(samples.plug_off(tested=False))
     assert "switch the heater on" not in page.text()
     asked = [(c.kind, c.body) for c in page.daemon.asked]
     assert asked == [

@@ -393,27 +393,21 @@ def statuses(draw: st.DrawFn) -> Status:
 def plugs(draw: st.DrawFn, names: tuple[str, ...]) -> PlugNow:
     """Any plug a daemon could tell of."""
     some = st.one_of(st.none(), st.integers(-3000, 3000).map(samples.minutes_after))
-    place = st.sampled_from([None, *names])
     return PlugNow(
-        draw(st.sampled_from([60.0, 1800.0])),
-        draw(st.sampled_from([None, "owner", "plan", "test"])),
-        draw(some),
-        draw(some),
-        draw(st.booleans()),
-        draw(st.booleans()),
-        draw(st.sampled_from([None, "on", "off"])),
-        draw(st.one_of(st.none(), st.integers(0, 49_999).map(float))),
-        draw(some),
-        draw(some),
-        draw(st.sampled_from([None, "early", "stays-on", "no-answer", "place-lost"])),
-        draw(st.booleans()),
-        draw(st.one_of(st.none(), st.floats(0, 1800))),
-        draw(st.sampled_from([None, *get_args(Why)])),
-        draw(some),
-        draw(st.sampled_from([None, "owner", "plan", "test"])),
-        draw(place),
-        draw(st.sampled_from([None, "record", *get_args(Refusal)])),
-        draw(place),
+        wanted=draw(st.sampled_from([None, "owner", "plan", "test"])),
+        on_at=draw(some),
+        until=draw(some),
+        confirmed=draw(st.booleans()),
+        says=draw(st.sampled_from([None, "on", "off", "away"])),
+        power_w=draw(st.one_of(st.none(), st.integers(0, 49_999).map(float))),
+        locked=draw(some),
+        tested=draw(st.booleans()),
+        test_failed=draw(st.sampled_from([None, "early", "stays-on", "no-answer", "place-lost"])),
+        test_old=draw(st.booleans()),
+        ended=draw(st.sampled_from([None, *get_args(Why)])),
+        ended_at=draw(some),
+        refused=draw(st.sampled_from([None, "record", *get_args(Refusal)])),
+        place=draw(st.sampled_from([None, *names])),
     )
 
 
@@ -446,7 +440,7 @@ def test_the_plug_is_told_as_it_stands() -> None:
     said = " ".join(words.plug_words(samples.plug_off(says="on", locked=samples.minutes_after(-1))))
     assert "The plug says that it is on all the same." in said
     assert "someone is at the aircraft" in said
-    said = " ".join(words.plug_words(samples.plug_off(tested=None, connected=False)))
+    said = " ".join(words.plug_words(samples.plug_off(tested=False, says="away")))
     assert "whether it is on isn't known" in said
     assert "Nothing is switched on: its timer is untested" in said
 

@@ -199,7 +199,7 @@ def present_plan(plan: PlanNow, zone: str, now_at: float, unit: Unit) -> PlanVie
 
 
 def _plug(plug: PlugNow, status: Status) -> PlugView:
-    may_on = plug.tested is not None and plug.wanted is None and plug.locked is None and plug.connected
+    may_on = plug.tested and plug.wanted is None and plug.locked is None and plug.says != "away"
     return PlugView(tuple(words.plug_words(status)), may_on, plug.locked is not None, words.PLUG_CAUTION)
 
 

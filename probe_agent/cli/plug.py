@@ -64,7 +64,7 @@ def test_plug_timer(settings_file: Path | None, store_file: Path | None, at_the_
     if status is None or status.plug is None:
         raise click.ClickException("The test has not ended in time. Switch off by hand and look at the page.")
     text = " ".join(words.plug_words(status))
-    if status.plug.tested is None:
+    if not status.plug.tested:
         raise click.ClickException(text)
     click.echo(text)
 

@@ -118,8 +118,8 @@ def _drawn(plug: PlugNow) -> str:
 def _off(plug: PlugNow, status: Status) -> str:
     text = "Nobody has the heater switched on."
     if plug.ended is not None and plug.ended_at is not None:
-        text = f"Off since {moment_of(status, plug.ended_at)}: {plug_ended(plug.ended, plug.ended_place)}."
-    if not plug.connected:
+        text = f"Off since {moment_of(status, plug.ended_at)}: {plug_ended(plug.ended, plug.place)}."
+    if plug.says == "away":
         return f"{text} No line to the plug: whether it is on isn't known."
     if plug.says == "on":
         return f"{text} The plug says that it is on all the same."
@@ -129,9 +129,8 @@ def _off(plug: PlugNow, status: Status) -> str:
 
 
 def _tested(plug: PlugNow, status: Status) -> str:
-    if plug.tested is not None:
-        after = f", off after {plug.off_after_s:.0f} s" if plug.off_after_s is not None else ""
-        return f"The plug's own timer was tested {moment_of(status, plug.tested)}{after}."
+    if plug.tested:
+        return "The plug's own timer has passed its test."
     if plug.test_failed is not None and not plug.test_old:
         why = _TEST_FAILED.get(plug.test_failed) or plug_ended(plug.test_failed)
         return f"The test of the plug's timer was not passed: {why}. Nothing is switched on until it is."
@@ -145,7 +144,7 @@ def _tested(plug: PlugNow, status: Status) -> str:
 
 
 def _switched_on(status: Status, unit: Unit, about: About) -> Letter:
-    plug = status.plug or PlugNow(0.0)
+    plug = status.plug or PlugNow()
     at = moment_of(status, plug.on_at) if plug.on_at else "just now"
     power = "power unknown" if plug.power_w is None else f"power {plug.power_w:.0f} W"
     who = "for the plan" if plug.wanted == "plan" else "as somebody pressed"
@@ -161,10 +160,10 @@ def _switched_on(status: Status, unit: Unit, about: About) -> Letter:
 
 
 def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
-    plug = status.plug or PlugNow(0.0)
+    plug = status.plug or PlugNow()
     why = plug.ended or "owner"
     at = moment_of(status, plug.ended_at) if plug.ended_at else "just now"
-    short, clause = (_about_place(text, plug.ended_place) for text in _ENDED.get(why, (why, why)))
+    short, clause = (_about_place(text, plug.place) for text in _ENDED.get(why, (why, why)))
     parts = [
         (1, f"The plug was switched off at {at}: {clause}."),
         (1, coldest(status, unit, spoken=True)),
@@ -180,9 +179,9 @@ def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
 
 
 def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
-    plug = status.plug or PlugNow(0.0)
+    plug = status.plug or PlugNow()
     why = plug.refused or "untested"
-    short, clause = (_about_place(text, plug.refused_place) for text in _REFUSED.get(why, (why, why)))
+    short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
     parts = [
         (1, f"Heat was to go on now by the plan, and did not: {clause}."),
         (1, coldest(status, unit, spoken=True)),
