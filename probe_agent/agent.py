@@ -18,10 +18,10 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import outings, pairing, planning, store, supervisor, telling, words
+from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
-from probe_agent.clock import Clock, boot_id
+from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
@@ -38,6 +38,8 @@ from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Readi
 from probe_agent.status import Curve, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.switching import Plug, SwitchFacts
+from probe_agent.switchman import AT_ONCE, Line, Moment, Switched, Switchman
 from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
@@ -108,6 +110,7 @@ class Agent:
         messages: MessageCourierLike | None = None,
         weather: WeatherCourierLike | None = None,
         watchdog: Watchdog | None = None,
+        line: Line | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
@@ -117,6 +120,7 @@ class Agent:
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
+        self._line = line
         self._build, self._zone, self._demo = build, zone, demo
         self.jobs: list[Job] = []
         self._lock = threading.RLock()
@@ -143,6 +147,9 @@ class Agent:
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
+        self._unwritten_since_s: float | None = None
+        self._polled_s: float | None = None
+        """When it was last looked for commands: off must be heard while heat is on."""
         self._unwritten = Batch()
         self._with_next: list[store.Statement] = []
         """Written with the next commit and worth none of their own."""
@@ -163,6 +170,10 @@ class Agent:
         self._departures.recall(self._utc(now_s))
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
         self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
+        self._switchman: Switchman | None = None
+        if self.settings.switch is not None and self._line is not None:
+            began = Moment(now_s, self._utc(now_s))
+            self._switchman = Switchman(self.settings, self.settings.switch, self.store, self._line, began)
         self._orders = Orders(
             self.store,
             self._hand,
@@ -172,6 +183,7 @@ class Agent:
             self._departures,
             self._letters,
             self._physics,
+            self._switchman,
         )
         self._beside = Beside(
             self.settings.setup,
@@ -243,7 +255,7 @@ class Agent:
 
     @property
     def _couriers(self) -> list[Courier]:
-        couriers = (self._messages, self._broker, self._weather, self._watchdog)
+        couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
         return [c for c in couriers if c is not None]
 
     def _next_due(self, last_s: float) -> float | None:
@@ -270,6 +282,8 @@ class Agent:
         self._physics.learn_all()
 
     def _finish(self) -> None:
+        if self._line is not None:
+            self._line.stop()  # off before anything else
         self._physics.stop()
         self._beside.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
@@ -294,28 +308,32 @@ class Agent:
     def tick(self) -> None:
         """One instant: read, think, decide, keep, show."""
         with self._lock:
-            now_s = self.clock.monotonic()
+            now_s, tick_s = self.clock.monotonic(), awake_and_asleep_s()
+            plug = self._plug(now_s - tick_s)
             self._keep_time()
             scans = [source.read(now_s) for source in self._sources]
             t_s = max((s.t_s for s in scans), default=now_s)
             hand = self._hand.read(t_s)
             samples = self._harness.at_places(zip((s.name for s in self._sources), scans, strict=True))
             self._hear(samples.get("ambient"))
-            heater = next((s.heater for s in scans if s.heater is not None), None)
+            heater = next((s.heater for s in scans if s.heater is not None), self._drawn(plug, now_s))
             forecast = self._physics.see(self._observation(t_s, samples, heater))
             measured = self._harness.points(samples, forecast, t_s)
             points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
             points = self._less_heater(points, forecast)
             facts = self._facts(t_s, points, forecast, heater)
+            facts, switched = self._switch(facts, measured, plug, tick_s)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             became = self._follow_outings(measured, heater, t_s)
             self._beside.plan_when_due(facts, self._watch, self._offset_s, self._keep_with_next)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
-            batch = self._batch(step, t_s)
+            batch = self._batch(step, t_s, switched)
             batch.statements += became
             self._write(batch, t_s)
+            if self._switchman is not None:
+                self._switchman.say()
             self._show(facts)
             if self._physics.has_lesson(step, t_s):
                 self._write(Batch(), t_s, force=True)
@@ -382,6 +400,51 @@ class Agent:
         reads_heater_c = self._physics.knowledge.reads_heater_c
         return supervisor.less_heater(self._watch, points, reads_heater_c, forecast)
 
+    # -- the plug
+
+    def _now(self) -> Moment:
+        now_s = self.clock.monotonic()
+        return Moment(now_s, self._utc(now_s))
+
+    def _plug(self, by_s: float) -> Plug:
+        """What is known of the plug, in run seconds. by_s: run seconds less the line's."""
+        return switching.in_run_seconds(self._line.seen(), by_s) if self._line is not None else Plug()
+
+    def _drawn(self, plug: Plug, now_s: float) -> float | None:
+        """The heater's measured power as a share of full power."""
+        watts = self._switchman.power_w(plug, now_s) if self._switchman is not None else None
+        setup = self.settings.setup
+        return None if watts is None or setup is None else min(watts / setup.watts, 1.0)
+
+    def _switch(
+        self, facts: Facts, measured: tuple[Point, ...], plug: Plug, tick_s: float
+    ) -> tuple[Facts, Switched]:
+        """What this tick means for the plug. Off goes out at once, on at the tick's end."""
+        man, watch = self._switchman, self._watch
+        if man is None:
+            return facts, Switched()
+        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
+        coming = self._departures.coming
+        seen = SwitchFacts(
+            facts.t_s,
+            facts.points,
+            measured,
+            plug,
+            oil_out=watch.oil_out_s is not None,
+            ready_s=watch.heatup.ready_s if watch.heatup is not None else None,
+            start_s=facts.departure_at,
+            planned=frozenset(d.number for d in coming),
+            trends=facts.forecast.trends_c_per_h,
+            signs=frozenset(s.kind for s in watch.signs),
+            heating=facts.forecast.heating,
+            unwritten_s=0.0 if broke_s is None else tick_s - broke_s,
+        )
+        switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
+        if switched.went_on is not None:
+            self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
+        self._departures.plug_acts = man.acts
+        return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
+
     # -- keeping
 
     def _hold(
@@ -424,12 +487,13 @@ class Agent:
         row = (round(at), *(values.get(p) for p in self.plan.places), heater)
         self._curve.append(tuple(v if v is None else round(v, 2) for v in row))
 
-    def _batch(self, step: Step, t_s: float) -> Batch:
+    def _batch(self, step: Step, t_s: float, switched: Switched) -> Batch:
         """Everything that must be acknowledged with this tick."""
-        batch = Batch(transitions=list(step.transitions))
+        batch = Batch(transitions=list(step.transitions), statements=list(switched.statements))
         batch.withdrawn += [(kind, None) for kind in step.withdrawn]
         words_now = [
             *step.announcements,
+            *switched.said,
             *self._words_of_departures(t_s, batch),
             *self._change(batch),
             *self._letters.first_tests(batch, self._utc(t_s), self._clock_ok),
@@ -506,9 +570,11 @@ class Agent:
                 f"The record can't be written ({err}). Readings are kept in memory meanwhile."
             )
             log.error("%s", self._store_trouble)
+            if self._unwritten_since_s is None:
+                self._unwritten_since_s = awake_and_asleep_s()
             return
         self._unwritten, self._with_next = Batch(), []
-        self._store_trouble = None
+        self._store_trouble = self._unwritten_since_s = None
         self._last_commit_s = t_s
         if whole.messages and self._messages is not None:
             self._messages.nudge()
@@ -567,6 +633,7 @@ class Agent:
             self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
             self._logbook.shown(self.clock.monotonic()),
+            None if self._switchman is None else self._switchman.shown(self._now()),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -609,6 +676,7 @@ class Agent:
         learned = store.newest_lesson(watcher)
         try:
             while not stop.wait(1.0):
+                self._polled_s = awake_and_asleep_s()
                 version = watcher.execute("PRAGMA data_version").fetchone()[0]
                 if version != seen:
                     seen = version
@@ -627,6 +695,9 @@ class Agent:
             if command.kind in WORKED_OUT:
                 self._answer_beside(command)
                 continue
+            man = self._switchman if command.kind in AT_ONCE else None
+            if man is not None:
+                man.veto()
             with self._lock:
                 batch = Batch()
                 now_s = self.clock.monotonic()
@@ -634,6 +705,8 @@ class Agent:
                 answer = self._orders.carry_out(command, batch, at)
                 self._watch = at.watch
                 self._answer(command, answer, batch)
+                if man is not None:
+                    man.heed()
 
     def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""

@@ -222,10 +222,13 @@ class MetarWeather(_Table, frozen=True):
     ca_file: str | None = None
 
 
+Topic = Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
+
+
 class TopicWeather(Fields, frozen=True, kw_only=True):
     """JSON on a topic of the broker under [broker]. Without `time` a message is the air now."""
 
-    topic: Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
+    topic: Topic
 
 
 class WeatherSources(_Table, frozen=True):
@@ -294,6 +297,43 @@ class Watchdog(_Table, frozen=True):
     every_s: Annotated[float, msgspec.Meta(ge=1, le=86_400)] = 300.0
 
 
+HomieProperty = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9-]+/[a-z0-9-]+/[a-z0-9-]+\Z", max_length=200)]
+Payload = Annotated[str, msgspec.Meta(min_length=1, max_length=500)]
+LONGEST_INTERVAL_S = 15.0
+"""With a switch readings come at least so often, so that whatever is wrong is seen in time."""
+HOT_AIR: frozenset[Heater] = frozenset({"cowl-heater", "ducted-air"})
+"""Heaters whose manuals seldom let them run alone in or on a cowl (common practice, no source)."""
+
+
+class Switch(_Table, frozen=True, kw_only=True):
+    """A plug or relay box on the broker that switches the heater of the setup in use.
+
+    Either topics and payloads of its own, or, with `homie`, a Homie 5 device's: device/node/property.
+    timer_s: after so long without a word from here it goes off by itself [s]; {timer_s} in `on` and `timer`
+    stands for it. power_every_s: how often it tells its power at least. most_hours: no heating is longer.
+    """
+
+    timer_s: Annotated[int, msgspec.Meta(ge=60, le=1800)]
+    manual_allows_unattended: bool = False
+    hot_air_confirmed: bool = False
+    command_topic: Topic | None = None
+    on: Payload = "on"
+    off: Payload = "off"
+    timer_topic: Topic | None = None
+    timer: Payload = "{timer_s}"
+    state_topic: Topic | None = None
+    state_pointer: Pointer = ""
+    state_on: Payload = "on"
+    state_off: Payload = "off"
+    power_topic: Topic | None = None
+    power_pointer: Pointer = ""
+    power_every_s: Annotated[float, msgspec.Meta(ge=1, le=600)] = 60.0
+    homie: HomieProperty | None = None
+    homie_power: HomieProperty | None = None
+    most_hours: Annotated[float, msgspec.Meta(gt=0, le=12)] = 6.0
+    thermostat: bool = False
+
+
 class Settings(_Table, frozen=True):
     """Everything one settings file says, with defaults for the rest."""
 
@@ -312,6 +352,7 @@ class Settings(_Table, frozen=True):
     recipients: tuple[Recipient, ...] = ()
     messages: Messages = Messages()
     watchdog: Watchdog = Watchdog()
+    switch: Switch | None = None
 
     @property
     def setup(self) -> Setup | None:
@@ -519,7 +560,11 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         or (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients"))
     ):
         return "must be one line of text without blanks at its ends. Correct it."
-    if "matching regex" in reason and path[0] == "weather":
+    if "matching regex" in reason and path[0] == "switch" and path[-1].startswith("homie"):
+        return "must be device/node/property as the plug's Homie device names them. Correct it."
+    if "matching regex" in reason and path[0] == "switch" and path[-1].endswith("_topic"):
+        return "must be one topic without # and +. Correct it."
+    if "matching regex" in reason and path[0] in ("weather", "switch"):
         if path[-1] == "topic":
             return "must be one topic without # and +. Correct it."
         return "is not a JSON pointer. Write one like /hours/air; a / in a name is ~1 there and a ~ is ~0."
@@ -579,6 +624,8 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     _check_places(settings, file)
     _check_probes(settings, file)
     _check_weather(settings, file)
+    if settings.switch is not None:
+        _check_switch(settings, settings.switch, file)
     for kind, names in (
         ("setups", [s.name for s in settings.setups]),
         ("recipients", [r.name for r in settings.recipients]),
@@ -702,6 +749,69 @@ def _check_weather(settings: Settings, file: str) -> None:
             raise SettingsError(
                 f"{file}: weather.{key}.time_zone: {zone} is not a time zone. Write one like Europe/Oslo."
             )
+
+
+def _check_switch(settings: Settings, switch: Switch, file: str) -> None:
+    """Nothing is switched that could hurt somebody where nobody looks. Raises SettingsError."""
+    for wrong in (
+        _unfit_heater(settings.setup, switch),
+        _unfit_watch(settings),
+        _unfit_wiring(switch),
+    ):
+        if wrong is not None:
+            raise SettingsError(f"{file}: {wrong}")
+
+
+def _unfit_heater(setup: Setup | None, switch: Switch) -> str | None:
+    if setup is None:
+        return "switch: no setup is described. Add the heater under [[setups]]."
+    if setup.heater == "combustion":
+        return "switch: a combustion heater is never switched from afar nor left alone. Remove [switch]."
+    if not switch.manual_allows_unattended:
+        return (
+            "switch.manual_allows_unattended is not true. Only a heater whose manual allows unattended use "
+            "on an engine may be switched; read it, then write true, or remove [switch]."
+        )
+    if setup.heater in HOT_AIR and not switch.hot_air_confirmed:
+        return (
+            f"switch.hot_air_confirmed: {setup.heater} is not switched unless its manual says that it may "
+            f"run unattended in or on a cowl. Write true only then, or remove [switch]."
+        )
+    return None
+
+
+def _unfit_watch(settings: Settings) -> str | None:
+    interval_s = settings.sampling.interval_s
+    if interval_s > LONGEST_INTERVAL_S:
+        return (
+            f"sampling.interval_s is {interval_s:g}: with a switch readings are needed every "
+            f"{LONGEST_INTERVAL_S:g} s or oftener. Lower it, or remove [switch]."
+        )
+    if not settings.required:
+        return "switch: no place is required, so nothing would end the heat. Set required = true at a place."
+    if settings.broker.host is None:
+        return "switch needs a broker. Set broker.host, or remove [switch]."
+    return None
+
+
+def _unfit_wiring(switch: Switch) -> str | None:
+    if (switch.command_topic is None) == (switch.homie is None):
+        return "switch needs command_topic or homie, one of the two."
+    if switch.homie is None and switch.state_topic is None and switch.power_topic is None:
+        return (
+            "switch: the plug must say whether it is on, or what it draws, or its timer can't be tested. Add "
+            "state_topic or power_topic."
+        )
+    if switch.homie is not None and (switch.state_topic or switch.power_topic or switch.timer_topic):
+        return "switch: homie brings its own topics. Remove state_topic, power_topic and timer_topic."
+    if switch.homie is None and switch.homie_power is not None:
+        return "switch.homie_power needs homie. Write power_topic instead."
+    topics = [switch.command_topic, switch.timer_topic, switch.state_topic]
+    if _first_double(t for t in topics if t is not None):
+        return "switch: two of command_topic, timer_topic and state_topic are the same. Correct one."
+    if switch.on == switch.off or switch.state_on == switch.state_off:
+        return "switch: on and off are the same word. Correct one."
+    return None
 
 
 def _first_double(names: Iterable[str]) -> str | None:

@@ -53,6 +53,8 @@ class Departures:
         self._record, self._settings, self._setup = record, settings, setup
         self.rules: PlanRules = planning.plan_rules(settings, zone)
         self._all: dict[int, Departure] = {}
+        self.plug_acts = False
+        """Whether our plug switches on what is planned for it."""
 
     def recall(self, now_at: float) -> None:
         """Take up what an earlier run kept."""
@@ -106,7 +108,7 @@ class Departures:
 
     def _show(self, departure: Departure, now_at: float) -> PlanNow:
         more = sum(d.number != departure.number for d in self.coming)
-        return plan_now(departure, self.rules, now_at, self._contact, more)
+        return plan_now(departure, self.rules, now_at, self._contact, more, self.plug_acts)
 
     @property
     def _contact(self) -> str | None:
@@ -275,6 +277,8 @@ class Departures:
         if found is None:
             return _GONE
         self._end(found, "not-flying", batch, now_at)
+        if found.state == "heating" and found.by == "our-plug" and self.plug_acts:
+            return True, "Noted: not flying. The plug is switched off with the next reading."
         if found.state == "heating" or found.timer_at is not None:
             return True, "Noted: not flying. Switch the heater off, or its timer; nothing here does it."
         return True, "Noted: not flying. Nothing heats for it, and no more word comes of it."

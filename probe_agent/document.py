@@ -22,6 +22,7 @@ from probe_agent.status import (
     LearnedNow,
     MissedNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     RunTime,
     SignNow,
@@ -46,6 +47,7 @@ class Frame:
     plan: PlanNow | None = None
     air: AirNow | None = None
     flown: FlownNow | None = None
+    plug: PlugNow | None = None
 
 
 def document(
@@ -115,14 +117,21 @@ def document(
         signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
+        plug=frame.plug,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 
 
 def plan_now(
-    departure: Departure, rules: PlanRules, now_at: float, contact: str | None = None, more: int = 0
+    departure: Departure,
+    rules: PlanRules,
+    now_at: float,
+    contact: str | None = None,
+    more: int = 0,
+    plug: bool = False,
 ) -> PlanNow:
-    """A departure and its plan as a viewer needs them. more: how many others are planned."""
+    """A departure and its plan as a viewer needs them. more: how many others are planned; plug: whether ours
+    can switch it on."""
     plain = PlanNow(
         departure=departure.number,
         start=utc_text(departure.start_at),
@@ -140,6 +149,7 @@ def plan_now(
         timer=None if departure.timer_at is None else utc_text(departure.timer_at),
         next_word=_next_word(departure, rules, now_at),
         contact=contact,
+        plug=plug and departure.by == "our-plug",
         more=more,
     )
     return plain if departure.plan is None else _planned(plain, departure.plan)

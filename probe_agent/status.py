@@ -36,7 +36,7 @@ class RunTime(_Part, frozen=True):
     boot: str
 
 
-class ProbeNow(_Part, frozen=True):
+class ProbeNow(_Part, frozen=True, omit_defaults=True):
     """One place. c is None unless status is "ok" or "by-hand"; age_s counts from the measurement to `now`."""
 
     place: str
@@ -65,7 +65,7 @@ class HeaterNow(_Part, frozen=True):
     switched_by: str | None
 
 
-class AlertNow(_Part, frozen=True):
+class AlertNow(_Part, frozen=True, omit_defaults=True):
     """An open alert. kind: words.py has a sentence for each; harm: somebody or something can be hurt."""
 
     id: str
@@ -204,8 +204,36 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     helps: tuple[HelpNow, ...] = ()
     next_word: str | None = None
     contact: str | None = None
+    plug: bool = False
+    """Whether our plug switches it on by itself."""
     more: int = 0
     """How many other departures are planned."""
+
+
+class PlugNow(_Part, frozen=True, omit_defaults=True):
+    """The plug that switches the heater. wanted: on for whom ("owner", "plan", "test"), ordered since
+    on_at and until at the latest; confirmed: the plug has said so. says: its own last word, "on" or
+    "off", or "away" while there is no line to it; power_w: what it draws, None where that isn't known
+    now. locked: since when someone is at the aircraft. tested: its timer was, with success; test_failed:
+    what was wrong; test_old: the settings have changed since. ended: why the last heat ended
+    (switching.Why) at ended_at; or refused: why a plan whose time had come was not switched on
+    (switching.Refusal). place: of either.
+    """
+
+    wanted: str | None = None
+    on_at: str | None = None
+    until: str | None = None
+    confirmed: bool = False
+    says: str | None = None
+    power_w: float | None = None
+    locked: str | None = None
+    tested: bool = False
+    test_failed: str | None = None
+    test_old: bool = False
+    ended: str | None = None
+    ended_at: str | None = None
+    refused: str | None = None
+    place: str | None = None
 
 
 class AirNow(_Part, frozen=True):
@@ -315,6 +343,7 @@ class Status(_Part, frozen=True):
     oil_out: bool = False
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
+    plug: PlugNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 

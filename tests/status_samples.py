@@ -19,6 +19,7 @@ from probe_agent.status import (
     HelpNow,
     OutingNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     RunTime,
     Status,
@@ -351,6 +352,28 @@ _NO_FORECAST: dict[str, Any] = {
     "p_reach": 0.0,
     "fan": FanNow(),
 }
+
+
+def plugged(**changes: Any) -> Status:
+    """Heating by the plug, as somebody pressed; `changes` replace fields of the plug."""
+    plug = PlugNow(
+        wanted="owner",
+        on_at=minutes_after(-90),
+        until=minutes_after(270),
+        confirmed=True,
+        says="on",
+        power_w=480.0,
+        tested=True,
+    )
+    return msgspec.structs.replace(heating(), plug=msgspec.structs.replace(plug, **changes))
+
+
+def plug_off(**changes: Any) -> Status:
+    """Off at the plug, a place lost."""
+    ended = {"ended": "place-lost", "ended_at": minutes_after(-3), "place": "cyl-3"}
+    off = {"wanted": None, "on_at": None, "until": None, "says": "off", "power_w": 0.0, "confirmed": False}
+    return plugged(**(off | ended | changes))
+
 
 STATES = {
     "cold": cold,

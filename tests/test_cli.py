@@ -14,6 +14,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+from answering_daemon import AnsweringDaemon
 from click.testing import CliRunner, Result
 from real_daemon import Process, status_in, write_settings
 
@@ -336,3 +337,21 @@ def test_in_real_time_the_scheduler_runs_the_same_function_on_the_fields_clock(t
     finally:
         scheduler.shutdown(wait=False)
         agent.store.close()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "kind", "body"),
+    [
+        (("switch", "on"), "switch-on", {}),
+        (("switch", "off"), "switch-off", {}),
+        (("lock",), "switch-lock", {}),
+        (("unlock", "--nobody-there"), "switch-unlock", {"nobody_there": True}),
+    ],
+)
+def test_the_plug_is_switched_and_locked_at_the_board(
+    tmp_path: Path, arguments: tuple[str, ...], kind: str, body: dict[str, object]
+) -> None:
+    with AnsweringDaemon(tmp_path / "plug.db") as daemon:
+        result = invoke(*arguments, "--store", str(tmp_path / "plug.db"))
+        assert result.exit_code == 0, result.output
+        assert [(c.kind, c.body) for c in daemon.asked] == [(kind, body)]

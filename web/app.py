@@ -122,6 +122,7 @@ class _Pages:
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
         add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
+        add("/act/plug", "act_plug", self.act_plug, methods=["POST"])
         add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
         add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
         add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
@@ -228,6 +229,14 @@ class _Pages:
         if request.form["oil"] == "out":
             return self._act("oil-out", {})
         return self._act("oil-back", {"level_checked": True})
+
+    def act_plug(self) -> BaseResponse:
+        """The plug: on, off, locked while someone is at the aircraft, released. A button says all of it."""
+        found = _AT_THE_PLUG.get(request.form.get("plug", ""))
+        if found is None:
+            return self._page(said=Outcome(False, "Say what the plug is to do, by a button."), code=422)
+        kind, body = found
+        return self._act(kind, dict(body))
 
     def act_flew(self) -> BaseResponse:
         """Say what became of a heat-up, or correct it."""
@@ -501,6 +510,13 @@ class _Pages:
             return {"chart": None}
         return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
 
+
+_AT_THE_PLUG: dict[str, tuple[str, dict[str, Any]]] = {
+    "on": ("switch-on", {}),
+    "off": ("switch-off", {}),
+    "lock": ("switch-lock", {}),
+    "release": ("switch-unlock", {"nobody_there": True}),
+}
 
 _OF_A_DEPARTURE = {
     "started": "started",

@@ -13,6 +13,7 @@ from probe_agent.status import (
     AlertNow,
     FlownNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     Status,
     is_stale,
@@ -64,6 +65,16 @@ class FlownView:
 
 
 @dataclass(frozen=True, slots=True)
+class PlugView:
+    """The plug: how it stands, and what can be done: switched on, released."""
+
+    sentences: tuple[str, ...]
+    may_on: bool
+    locked: bool
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
 class NowView:
     """The page Now, in reading order."""
 
@@ -96,6 +107,7 @@ class NowView:
     heater_measured: bool
     signs: tuple[str, ...]
     oil_out: bool
+    plug: PlugView | None
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
@@ -145,6 +157,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         heater_measured=status.heater.known_by == "measured",
         signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
         oil_out=status.oil_out,
+        plug=None if status.plug is None else _plug(status.plug, status),
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),
@@ -183,6 +196,11 @@ def present_plan(plan: PlanNow, zone: str, now_at: float, unit: Unit) -> PlanVie
         plan.by == "timer" and not plan.attended and plan.timer is None and plan.switch_on is not None,
         (*acts, ("not-flying", "Not flying")),
     )
+
+
+def _plug(plug: PlugNow, status: Status) -> PlugView:
+    may_on = plug.tested and plug.wanted is None and plug.locked is None and plug.says != "away"
+    return PlugView(tuple(words.plug_words(status)), may_on, plug.locked is not None, words.PLUG_CAUTION)
 
 
 def run_now(status: Status) -> float:

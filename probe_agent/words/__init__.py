@@ -63,6 +63,7 @@ from probe_agent.words.planning import (
     plan_sentences,
     soonest_answer,
 )
+from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
 from probe_agent.words.weather import air_basis, air_missing, weather_heard, weather_taken
 
 __all__ = [
@@ -74,6 +75,7 @@ __all__ = [
     "OIL_IS_BACK",
     "OIL_IS_OUT",
     "OIL_NOTE",
+    "PLUG_CAUTION",
     "SUBJECT",
     "About",
     "Unit",
@@ -101,6 +103,7 @@ __all__ = [
     "moment",
     "mornings",
     "next_action",
+    "not_switched",
     "now_of",
     "outing_kind",
     "outing_rests_on",
@@ -111,6 +114,8 @@ __all__ = [
     "plan_line",
     "plan_next_word",
     "plan_sentences",
+    "plug_ended",
+    "plug_words",
     "probe_words",
     "readiness",
     "relearning",

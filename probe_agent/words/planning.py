@@ -177,8 +177,10 @@ def task(plan: PlanNow) -> str:
         return "Combustion: have somebody stay with it from lighting to shutting it off, the hangar open."
     if plan.timer is not None:
         return "Nothing to do: changes now move the start, not the switch-on."
-    if plan.verdict == "late" and plan.by in ("timer", "our-plug"):
+    if plan.verdict == "late" and (plan.by == "timer" or (plan.by == "our-plug" and not plan.plug)):
         return "Have it switched on now."
+    if plan.by == "our-plug" and plan.plug:
+        return "Nothing to do: the plug switches it on then."
     return _WHO.get(plan.by, "")
 
 
