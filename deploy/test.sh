@@ -26,5 +26,5 @@ check mypy
 check mypy --strict deploy/demo.py deploy/mail_receiver.py
 [ -z "$failed" ] || say "FAILED before the tests: ${failed#; }"
 say "== pytest $*"
-python -m pytest "$@" || failed="$failed; pytest"
+python -m pytest -n logical --dist worksteal "$@" || failed="$failed; pytest"
 [ -z "$failed" ]

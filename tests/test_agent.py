@@ -164,7 +164,7 @@ def test_the_forecast_after_a_restart_is_the_one_without(tmp_path: Path) -> None
     second = open_agent(tmp_path / "b", source, start_utc=START_UTC + 1815, start_s=1815.0)
     tick_until(second, 1830)
     tick_until(second, 3600, 30.0)
-    live = [a._estimator.forecast() for a in (unbroken, second)]
+    live = [a._physics.estimator.forecast() for a in (unbroken, second)]
     for name in ("above_p10", "above_p50", "above_p90"):
         one, other = (getattr(f, name) for f in live)
         assert one == pytest.approx(other, abs=0.01), name

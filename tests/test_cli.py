@@ -17,7 +17,8 @@ from click.testing import CliRunner, Result
 from real_daemon import Process, status_in, write_settings
 
 from probe_agent.agent import Agent, plan_from_settings
-from probe_agent.cli import _schedule, assemble, example_settings, main
+from probe_agent.cli import assemble, example_settings, main
+from probe_agent.cli.assembly import scheduled
 from probe_agent.clock import SimulatedClock
 from probe_agent.config import Settings, parse_settings
 from probe_agent.status import utc_seconds
@@ -289,7 +290,7 @@ def test_in_simulated_time_the_loop_runs_the_weekly_test_when_it_is_due(tmp_path
 def test_in_real_time_the_scheduler_runs_the_same_function_on_the_fields_clock(tmp_path: Path) -> None:
     settings = told_settings(tmp_path, more='[aircraft]\nzone = "America/Anchorage"\n')
     agent = assembled(settings)
-    scheduler = _schedule(settings, agent)
+    scheduler = scheduled(settings, agent)
     try:
         job = scheduler.get_job("test")
         assert job.func == agent.send_tests

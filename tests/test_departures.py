@@ -393,7 +393,7 @@ def test_a_moved_departure_s_switch_on_is_told_anew(agent: Agent) -> None:
 def with_quiet(agent: Agent, hours: str) -> None:
     """Give everybody quiet hours."""
     messages = msgspec.structs.replace(agent.settings.messages, quiet=hours)
-    agent.settings = msgspec.structs.replace(agent.settings, messages=messages)
+    agent._letters._settings = msgspec.structs.replace(agent.settings, messages=messages)
 
 
 def test_a_switch_on_word_waits_for_nobodys_quiet_hours_and_an_evening_word_does(agent: Agent) -> None:
@@ -401,12 +401,12 @@ def test_a_switch_on_word_waits_for_nobodys_quiet_hours_and_an_evening_word_does
     assert told(agent, "plan", start="2027-01-16T06:00", certainty="8/10")[0]
     tick_until(agent, 11.6 * HOUR, 300.0)
     assert ever(agent) == []
-    assert {w.key for owed in agent._owed.values() for _, w in owed} == {"plan-1:evening:0"}
+    assert {w.key for owed in agent._letters.owed.values() for _, w in owed} == {"plan-1:evening:0"}
     tick_until(agent, 21.9 * HOUR, 300.0)
     assert [key.split(":")[1] for key in ever(agent)] == ["switch-on"], "and nothing but that"
     tick_until(agent, 25.2 * HOUR, 300.0)
     assert [key.split(":")[1] for key in ever(agent)] == ["switch-on"], "their times are past at 09:00"
-    assert agent._owed == {}
+    assert agent._letters.owed == {}
 
 
 def test_a_word_that_waits_goes_out_at_the_end_of_quiet_hours_or_not_at_all(agent: Agent) -> None:
@@ -418,7 +418,7 @@ def test_a_word_that_waits_goes_out_at_the_end_of_quiet_hours_or_not_at_all(agen
     assert told(agent, "cancel-departure", departure=1)[0]
     tick_until(agent, 12.1 * HOUR, 60.0)
     assert {key.split(":")[0] for key in ever(agent)} == {"plan-2"}
-    assert agent._owed == {}
+    assert agent._letters.owed == {}
 
 
 def test_what_is_withdrawn_drops_no_fresh_word(agent: Agent) -> None:

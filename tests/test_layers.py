@@ -18,6 +18,7 @@ ORDER = (
     "config",
     "status",
     "words",
+    "couriers",
     "thermocouple",
     "engine_sim",
     "probes",
@@ -28,25 +29,71 @@ ORDER = (
     "telling",
     "document",
     "store",
+    "harness",
     "pairing",
     "migrations",
     "maintenance",
     "weakening",
     "archive",
     "learning",
+    "physics",
     "by_hand",
     "logbook",
     "departures",
+    "letters",
     "broker",
     "messages",
     "watchdog",
     "switch",
     "weather",
+    "orders",
+    "beside",
     "agent",
     "replay",
     "cli",
 )
 """The rooms of probe_agent, in the order in which they may know of each other."""
+
+INSIDE = {
+    "words": (
+        "parts",
+        "engine",
+        "learned",
+        "weather",
+        "outings",
+        "planning",
+        "letters",
+        "alerts",
+        "messages",
+        "__init__",
+    ),
+    "supervisor": ("watch", "points", "seen", "state", "alerts", "announcing", "tick", "__init__"),
+    "store": (
+        "file",
+        "measured",
+        "heatups",
+        "told",
+        "access",
+        "weather",
+        "commands",
+        "daemon",
+        "viewer",
+        "__init__",
+    ),
+    "cli": (
+        "group",
+        "assembly",
+        "daemon",
+        "told",
+        "record",
+        "planning",
+        "phones",
+        "__init__",
+        "__main__",
+    ),
+}
+"""The files of rooms that have several, in the order in which they may know of each other. From outside
+these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
     "readings",
@@ -135,6 +182,23 @@ def test_a_module_knows_only_rooms_before_its_own(name: str) -> None:
     for other in known_rooms(AGENT[name]):
         assert other in ORDER, f"{name} imports {other}"
         assert other == room(name) or ORDER.index(other) < own, f"{name} imports {other}"
+
+
+@pytest.mark.parametrize("name", [n for n in AGENT if room(n) in INSIDE])
+def test_a_file_of_a_room_knows_only_files_before_its_own(name: str) -> None:
+    whole, _, own = name.partition(".")
+    order = INSIDE[whole]
+    for other in (m.split(".") for m in imported(AGENT[name]) if m.startswith(f"probe_agent.{whole}.")):
+        known = other[2] if f"{whole}.{other[2]}" in AGENT else "__init__"
+        assert order.index(known) < order.index(own), f"{name} imports {known}"
+
+
+@pytest.mark.parametrize("package", [AGENT, WEB], ids=["probe_agent", "web"])
+def test_a_room_of_several_files_is_known_by_its_name_alone(package: dict[str, ast.Module]) -> None:
+    for name, tree in package.items():
+        for module in (m.split(".") for m in imported(tree) if m.startswith("probe_agent.")):
+            if module[1] in INSIDE and (package is WEB or room(name) != module[1]):
+                assert ".".join(module[1:3]) not in AGENT, f"{name} imports {'.'.join(module)}"
 
 
 @pytest.mark.parametrize("name", AGENT)

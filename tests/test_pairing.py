@@ -20,8 +20,10 @@ from scripted import ScriptedSource, open_agent, warming
 from probe_agent import pairing
 from probe_agent.config import Page
 from probe_agent.migrations import migrate
+from probe_agent.orders import Standing
 from probe_agent.pairing import Pairings, new_code, read_code, seal, shown_code, token_hash
-from probe_agent.store import Batch, Reader, Store, ask
+from probe_agent.store import Batch, Command, Reader, Store, ask
+from probe_agent.supervisor import Watch
 
 ROOT = Path(__file__).parent.parent
 NOW = 1_800_000_000.0
@@ -419,8 +421,8 @@ def test_a_code_offered_while_the_clock_is_not_set_says_what_that_means(tmp_path
     salt = pairing.new_salt()
     body = {"role": "owner", "salt": salt.hex(), "hash": seal("BCDFGHJK", salt).hex()}
     for known in (True, False):
-        agent._clock_ok = known
-        done, text = agent._offer_code(body, Batch())
+        command = Command("1", pairing.OFFER, body, time.time(), time.time() + 60.0)
+        done, text = agent._orders.carry_out(command, Batch(), Standing(Watch(), 0.0, 0.0, known))
         assert done
         assert ("clock is not set" in text) is not known
     agent.store.close()

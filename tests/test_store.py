@@ -333,7 +333,7 @@ def test_numbers_of_ticks_rise_across_starts(file: Path) -> None:
 
 
 def test_a_full_memory_drops_the_oldest_and_counts_it(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(record, "HELD_TICKS", 3)
+    monkeypatch.setattr("probe_agent.store.daemon.HELD_TICKS", 3)
     for i in range(5):
         store.hold(tick(store, 15.0 * i))
     assert [r.t_s for r in store.held] == [30.0, 45.0, 60.0]

@@ -22,7 +22,8 @@ from scripted import START_UTC, ScriptedSource, open_agent, settings_in, tick_un
 
 from probe_agent import words
 from probe_agent.agent import Agent, Job
-from probe_agent.cli import _jobs, _weather, main
+from probe_agent.cli import main
+from probe_agent.cli.assembly import housekeeping, weather_courier
 from probe_agent.clock import SimulatedClock, SystemClock
 from probe_agent.config import Broker, Settings, TopicWeather
 from probe_agent.readings import Weather, WeatherHour
@@ -356,11 +357,11 @@ def test_an_observation_is_said_to_be_missing_only_when_it_is_old(tmp_path: Path
 
 def test_the_courier_of_settings_has_a_thread_under_the_system_s_clock_alone(tmp_path: Path) -> None:
     plain = settings_in(tmp_path)
-    assert _weather(plain, SystemClock()) is None
+    assert weather_courier(plain, SystemClock()) is None
     for clock, threads in ((SystemClock(), True), (SimulatedClock(START_UTC), False)):
-        courier = _weather(with_source(plain), clock)
+        courier = weather_courier(with_source(plain), clock)
         assert (courier._thread is not None) is threads
-    jobs = _jobs(plain, SimpleNamespace(clock=clock), courier)
+    jobs = housekeeping(plain, SimpleNamespace(clock=clock), courier)
     assert [job.work for job in jobs][1:] == [courier.look], "the loop asks in simulated time"
 
 

@@ -123,7 +123,7 @@ def test_the_second_morning_knows_more_than_the_first(lived: Path) -> None:
 
 def test_a_restart_starts_from_the_memory_and_says_on_how_much_it_rests(folder: Path) -> None:
     agent = fourth_morning(folder)
-    assert agent._estimator.memory == memory_in(folder)
+    assert agent._physics.estimator.memory == memory_in(folder)
     live_until(agent, 3 * DAY_S + ON_S + 300.0, 60.0)
     status = shown(agent)
     assert status.state == "heating"
@@ -171,7 +171,7 @@ def test_a_heat_up_left_out_teaches_nothing_and_can_be_taken_in_again(lived: Pat
     live_until(agent, 3 * DAY_S + ON_S - 480.0)
     assert rows(folder, "SELECT learned_from FROM memory") == [("[1, 3]",)]
     assert memory_in(folder) != memory_in(lived)
-    assert agent._estimator.memory == memory_in(folder)
+    assert agent._physics.estimator.memory == memory_in(folder)
     live_until(agent, 3 * DAY_S + ON_S - 420.0)
     status = shown(agent)
     assert status.learned is not None
@@ -182,10 +182,10 @@ def test_a_heat_up_left_out_teaches_nothing_and_can_be_taken_in_again(lived: Pat
     assert not carry_out(agent, "exclude-heatup", heatup=2, excluded="yes")["ok"]
     live_until(agent, 3 * DAY_S + ON_S - 360.0)
     assert memory_in(folder) == memory_in(lived)
-    assert agent._estimator.memory == memory_in(lived)
+    assert agent._physics.estimator.memory == memory_in(lived)
     close(agent)
     again = mornings.open_agent(folder, agent._sources[0], 3 * DAY_S + ON_S - 300.0)  # type: ignore[arg-type]
-    went_on, relived = agent._estimator.forecast(), again._estimator.forecast()
+    went_on, relived = agent._physics.estimator.forecast(), again._physics.estimator.forecast()
     assert relived.t_s == went_on.t_s
     assert relived.core_c == pytest.approx(went_on.core_c)
     assert relived.trends_c_per_h == pytest.approx(went_on.trends_c_per_h)
@@ -195,13 +195,13 @@ def test_a_heat_up_left_out_teaches_nothing_and_can_be_taken_in_again(lived: Pat
 def test_a_memory_of_another_model_is_not_used_and_worked_out_again(lived: Path, folder: Path) -> None:
     rows(folder, "UPDATE memory SET model_version = 0")
     agent = fourth_morning(folder)
-    assert agent._estimator.memory is None, "the prior meanwhile"
+    assert agent._physics.estimator.memory is None, "the prior meanwhile"
     live_until(agent, 3 * DAY_S + ON_S - 540.0)
     assert any("worked out again" in note for note in shown(agent).notes)
     live_until(agent, 3 * DAY_S + ON_S - 480.0)
     assert not shown(agent).notes
     assert memory_in(folder) == memory_in(lived)
-    assert agent._estimator.memory == memory_in(lived)
+    assert agent._physics.estimator.memory == memory_in(lived)
     close(agent)
 
 

@@ -1,0 +1,191 @@
+"""The daemon put together from settings: store, couriers, housekeeping."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from probe_agent.cli.group import build, zone_of
+from probe_agent.clock import Clock, SystemClock
+from probe_agent.config import Settings
+from probe_agent.store import Store, StoreError, StoreNewerError
+
+NIGHTLY_UTC_HOUR = 3
+DAY_S = 86_400.0
+
+
+def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> Any:
+    """The daemon's heart on its store, with couriers and, where time is simulated, housekeeping."""
+    from probe_agent.agent import Agent
+
+    store = _open_store(settings)
+    weather = weather_courier(settings, clock)
+    agent = Agent(
+        settings,
+        plan,
+        clock,
+        sources,
+        store,
+        broker=broker_courier(settings, store),
+        messages=message_courier(settings, store, clock),
+        weather=weather,
+        watchdog=watchdog_courier(settings),
+        build=build(),
+        zone=zone_of(settings),
+        demo=demo,
+    )
+    if not isinstance(clock, SystemClock):
+        agent.jobs += housekeeping(settings, agent, weather)
+    return agent
+
+
+def _open_store(settings: Settings) -> Store:
+    """The store, made or migrated first where it has to be."""
+    file = Path(settings.store.file)
+    try:
+        Path(settings.store.runtime_dir).mkdir(parents=True, exist_ok=True)
+        file.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            return Store(file)
+        except StoreNewerError:
+            raise
+        except StoreError:
+            _migrate(file)
+            return Store(file)
+    except (StoreError, OSError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+
+
+def _migrate(file: Path) -> None:
+    """Bring the store to this program's schema, in a process that takes its imports with it."""
+    command = [sys.executable, "-m", "probe_agent.migrations", str(file)]
+    done = subprocess.run(command, capture_output=True, text=True)
+    if done.returncode != 0:
+        raise StoreError(done.stderr.strip())
+
+
+def message_courier(settings: Settings, store: Store, clock: Clock) -> Any:
+    if not settings.recipients:
+        return None
+    from probe_agent.messages import MessageCourier, print_of
+
+    for recipient in settings.recipients:
+        _forget_moved(store, recipient.name, print_of(recipient))
+    return MessageCourier(store, settings.recipients, settings.messages, clock)
+
+
+def _forget_moved(store: Store, name: str, address: str | None) -> None:
+    """A recipient whose address changed has yet to be proven."""
+    key = f"address-of {name}"
+    known = store.kept(key)
+    if address is None or known == address:
+        return
+    if known is not None:
+        store.forget_recipient(name)
+    store.keep(key, address)
+
+
+def watchdog_courier(settings: Settings) -> Any:
+    if settings.watchdog.url_file is None:
+        return None
+    from probe_agent.watchdog import WatchdogCourier
+
+    return WatchdogCourier(settings.watchdog, settings.sampling.interval_s)
+
+
+def broker_courier(settings: Settings, store: Store) -> Any:
+    if settings.broker.host is None:
+        return None
+    from probe_agent.broker import BrokerCourier
+
+    def version_of(content: str) -> int:
+        """The stored counter of the description, one higher when its content changes."""
+        kept = json.loads(store.kept("description") or '["", 0]')
+        if kept[0] != content:
+            kept = [content, kept[1] + 1]
+            store.keep("description", json.dumps(kept))
+        return int(kept[1])
+
+    device = settings.broker.device or _slug(settings.aircraft.name)
+    return BrokerCourier(settings.broker, device, version_of, _broker_password(settings), build())
+
+
+def _broker_password(settings: Settings) -> str | None:
+    if not settings.broker.password_file:
+        return None
+    try:
+        return Path(settings.broker.password_file).read_text("utf-8").strip()
+    except OSError as err:
+        raise click.ClickException(
+            f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
+        ) from err
+
+
+def weather_courier(settings: Settings, clock: Clock) -> Any:
+    """The courier of what the settings name; under a simulated clock it is asked by a job."""
+    wanted = settings.weather
+    if not (wanted.hourly or wanted.metar or wanted.topic):
+        return None
+    from probe_agent.weather.courier import WeatherCourier, sources_of
+
+    listener = None
+    if wanted.topic is not None:
+        from probe_agent.weather.topic import TopicListener
+
+        listener = TopicListener(settings.broker, wanted.topic, _broker_password(settings), clock)
+    on_thread = isinstance(clock, SystemClock)
+    return WeatherCourier(sources_of(wanted), clock, wanted.every_min * 60, listener, on_thread)
+
+
+def _slug(name: str) -> str:
+    kept = "".join(c if c.isascii() and c.isalnum() else "-" for c in name.lower())
+    return "-".join(part for part in kept.split("-") if part) or "aircraft"
+
+
+def housekeeping(settings: Settings, agent: Any, weather: Any) -> list[Any]:
+    """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
+    from probe_agent.agent import Job
+    from probe_agent.maintenance import back_up
+    from probe_agent.telling import next_test_at
+
+    file, clock = Path(settings.store.file), agent.clock
+    jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    test_at = next_test_at(settings.messages.weekly_test, clock.utc(), zone_of(settings))
+    if test_at is not None and settings.recipients:
+        jobs.append(Job(agent.send_tests, every_s=7 * DAY_S, due_s=test_at - clock.utc_offset_s()))
+    if weather is not None:
+        jobs.append(Job(weather.look, every_s=settings.weather.every_min * 60, due_s=clock.monotonic()))
+    return jobs
+
+
+def scheduled(settings: Settings, agent: Any) -> Any:
+    """A scheduler for housekeeping alone; nothing that means something to pilot or heater is a job."""
+    from apscheduler.schedulers.background import BackgroundScheduler
+
+    from probe_agent.maintenance import back_up
+
+    scheduler = BackgroundScheduler(
+        timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
+    )
+    scheduler.add_job(
+        back_up, "cron", hour=NIGHTLY_UTC_HOUR, args=[Path(settings.store.file)], id="nightly-copy"
+    )
+    weekly = settings.messages.weekly_test
+    if weekly != "never" and settings.recipients:
+        scheduler.add_job(agent.send_tests, "cron", **_weekly(weekly), timezone=zone_of(settings), id="test")
+    scheduler.start()
+    return scheduler
+
+
+def _weekly(text: str) -> dict[str, Any]:
+    """A weekly time like "Sun 18:00" as the scheduler takes it."""
+    day, _, time_of_day = text.partition(" ")
+    hour, _, minute = time_of_day.partition(":")
+    return {"day_of_week": day.lower(), "hour": int(hour), "minute": int(minute)}

@@ -1,0 +1,175 @@
+"""The group of commands, what many of them take, and how they ask the daemon."""
+
+from __future__ import annotations
+
+import importlib.metadata
+import importlib.resources
+import json
+import math
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from probe_agent.config import Settings, SettingsError, load_settings
+from probe_agent.store import StoreError, ask, await_answer
+
+DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
+
+
+def build() -> str:
+    """The installed version."""
+    try:
+        return importlib.metadata.version("probe-agent")
+    except importlib.metadata.PackageNotFoundError:
+        return "not installed"
+
+
+def example_settings() -> str:
+    """The commented example settings as text."""
+    packaged = importlib.resources.files("probe_agent") / "example.toml"
+    if packaged.is_file():
+        return packaged.read_text("utf-8")
+    return (Path(__file__).parents[2] / "deploy" / "example.toml").read_text("utf-8")
+
+
+def settings_of(path: Path | None, needed: bool = True) -> Settings:
+    """Settings of a file; without --settings those of the usual place, or none where they aren't needed."""
+    if path is None and not DEFAULT_SETTINGS.exists():
+        if needed:
+            raise click.ClickException(
+                f"{DEFAULT_SETTINGS} is not there. Write one (probe-agent example > settings.toml shows "
+                f"every key) and name it with --settings."
+            )
+        return Settings()
+    try:
+        return load_settings(path or DEFAULT_SETTINGS)
+    except SettingsError as err:
+        raise click.ClickException(str(err)) from err
+
+
+settings_option = click.option(
+    "--settings",
+    "settings_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help=f"Settings file (default: {DEFAULT_SETTINGS}).",
+)
+store_option = click.option(
+    "--store",
+    "store_file",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Store, instead of the settings'.",
+)
+
+
+class Speed(click.ParamType[float]):
+    """How many times as fast as life: a number above 0, or max."""
+
+    name = "N|max"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        if value == "max":
+            return math.inf
+        try:
+            speed = float(value)
+        except (TypeError, ValueError):
+            speed = math.nan
+        if not 0 < speed < math.inf:
+            self.fail(f"{value} is not a speed. Give a number above 0, or max.", param, ctx)
+        return speed
+
+
+class Names(click.ParamType[tuple[str, ...]]):
+    """Names separated by commas."""
+
+    name = "a,b"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[str, ...]:
+        if isinstance(value, tuple):
+            return value
+        return tuple(n.strip() for n in str(value).split(",") if n.strip())
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(build(), prog_name="probe-agent")
+def main() -> None:
+    """Watch a cold engine being preheated: read probes, forecast, keep the record, tell the pilot.
+
+    \b
+    probe-agent example > settings.toml     settings to start from, each line explained
+    probe-agent run --settings FILE         the daemon
+    probe-agent try                         the daemon on a simulated engine, many times as fast
+    probe-agent enter cyl-3 -5.5            a temperature read by hand
+    probe-agent received 482913             answers a test message
+    probe-agent replay FILE.csv --target-c 7.2   forecasts for a recorded heat-up
+    probe-agent score                       how earlier forecasts were borne out
+    probe-agent weather                     the weather heard, and the air expected at the aircraft
+    probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
+    probe-agent learn                       work out anew what the kept heat-ups teach
+    probe-agent outings                     what became of each heat-up; flew flown-hot says it
+    probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
+    probe-agent pair                        a code that lets one phone act; --viewer: only look
+    probe-agent sessions                    which phones are paired; unpair 3 ends one
+    probe-agent-web                         the page for the phone
+
+    It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local
+    codes and licensed people come first.
+    """
+
+
+@main.command()
+def example() -> None:
+    """Print example settings, each line explained."""
+    click.echo(example_settings(), nl=False)
+
+
+def zone_of(settings: Settings) -> str:
+    if settings.aircraft.zone is not None:
+        return settings.aircraft.zone
+    from tzlocal import get_localzone_name
+
+    return get_localzone_name() or "UTC"
+
+
+def date_of(at: float, zone: str) -> str:
+    return datetime.fromtimestamp(at, ZoneInfo(zone)).strftime("%Y-%m-%d %H:%M")
+
+
+def columns(rows: Sequence[tuple[str, ...]]) -> list[str]:
+    """Rows with their columns below one another."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    return ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in rows]
+
+
+def store_of(settings_file: Path | None, store_file: Path | None) -> Path:
+    file = store_file or Path(settings_of(settings_file).store.file)
+    if not file.exists():
+        raise click.ClickException(f"{file} is not there yet. Start the daemon first.")
+    return file
+
+
+def tell(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
+    """Leave a command for the daemon and print its answer."""
+    click.echo(answer_of(settings_file, store_file, kind, body))
+
+
+def answer_of(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> str:
+    """What the daemon answers to a command. Raises ClickException where it doesn't carry it out."""
+    file = store_of(settings_file, store_file)
+    try:
+        answer = await_answer(file, ask(file, kind, body))
+    except StoreError as err:
+        raise click.ClickException(str(err)) from err
+    if answer is None:
+        raise click.ClickException(
+            "The daemon did not answer within 10 s. Is it running? Nothing was changed so far."
+        )
+    said = json.loads(answer)
+    if not said["ok"]:
+        raise click.ClickException(said["text"])
+    return str(said["text"])

@@ -1,0 +1,87 @@
+"""Which probe sits at which place, and what the places say in a tick."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+
+from probe_agent.config import Probe
+from probe_agent.readings import Fault, Forecast, Point, ProbeFault, Reading, Scan
+from probe_agent.store import Store
+
+Samples = Mapping[str, Reading | ProbeFault]
+"""Place → what its probe says, corrected."""
+
+
+class Harness:
+    """The places of a run, with the bindings and corrections of the record."""
+
+    def __init__(
+        self, record: Store, places: Sequence[str], required: Sequence[str], near_heater: frozenset[str]
+    ) -> None:
+        self._record = record
+        self._places, self._required, self._near_heater = tuple(places), tuple(required), near_heater
+        self._bindings: dict[str, str] = {}
+        self._offsets_c: dict[str, float] = {}
+
+    def bind_first(self, probes: Iterable[Probe], now_at: float) -> None:
+        """First bindings come from the settings; once the store has any for an address, it rules."""
+        self._bindings = self._record.bindings()
+        bound = set(self._bindings.values())
+        for probe in probes:
+            if (
+                probe.place in self._places
+                and probe.place not in bound
+                and probe.address not in self._bindings
+            ):
+                self._record.bind(probe.place, probe.source, probe.address, now_at)
+        self._bindings = self._record.bindings()
+        self._offsets_c = self._record.offsets_c()
+
+    def at_places(self, scans: Iterable[tuple[str, Scan]]) -> dict[str, Reading | ProbeFault]:
+        """Samples by place, corrections applied; a place no source speaks for is missing.
+
+        scans: each with its source's name.
+        """
+        found: dict[str, Reading | ProbeFault] = {}
+        for source, scan in scans:
+            for sample in scan.samples:
+                place = self._place_of(source, sample.address)
+                if place is None or isinstance(found.get(place), Reading):
+                    continue
+                if isinstance(sample, Reading):
+                    sample = replace(
+                        sample, value_c=sample.value_c + self._offsets_c.get(sample.address, 0.0)
+                    )
+                found[place] = sample
+        return found
+
+    def _place_of(self, source: str, address: str) -> str | None:
+        if address in self._bindings:
+            return self._bindings[address]
+        return address if source != "one-wire" and address in self._places else None
+
+    def points(self, samples: Samples, hand: Scan, forecast: Forecast, t_s: float) -> tuple[Point, ...]:
+        """Every place of the run as it stands at a tick [run s]; readings by hand where no probe speaks."""
+        by_hand = {s.address: s for s in hand.samples if isinstance(s, Reading)}
+        return tuple(
+            self._point(place, samples.get(place), by_hand.get(place), forecast, t_s)
+            for place in self._places
+        )
+
+    def _point(
+        self,
+        place: str,
+        sample: Reading | ProbeFault | None,
+        entry: Reading | None,
+        forecast: Forecast,
+        t_s: float,
+    ) -> Point:
+        required, near = place in self._required, place in self._near_heater
+        trend = forecast.trends_c_per_h.get(place)
+        if isinstance(sample, Reading):
+            return Point(place, "ok", sample.value_c, t_s - sample.t_s, trend, required, near)
+        if entry is not None:
+            return Point(place, "by-hand", entry.value_c, t_s - entry.t_s, trend, required, near)
+        fault = sample.fault if sample is not None else Fault.MISSING
+        return Point(place, fault.value, None, None, None, required, near)

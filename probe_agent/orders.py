@@ -1,0 +1,184 @@
+"""Orders of people: a reading by hand, an answer, a word on heater, oil, weather, departure or flight, a
+pairing, a heat-up left out. Each is carried out at once; what takes longer is `beside`'s."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from probe_agent import pairing, planning, store, supervisor, words
+from probe_agent.by_hand import Answer, ByHand
+from probe_agent.departures import Departures
+from probe_agent.letters import Letters
+from probe_agent.logbook import Logbook
+from probe_agent.pairing import Pairings
+from probe_agent.physics import Physics
+from probe_agent.store import Batch, Command, Store
+from probe_agent.supervisor import Watch
+from probe_agent.weather.heard import Heard
+
+TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
+
+
+@dataclass(slots=True)
+class Standing:
+    """How things stand as an order is carried out: the watch, which it may change; now in run seconds and in
+    UTC seconds; whether the wall clock is known."""
+
+    watch: Watch
+    now_s: float
+    now_at: float
+    clock_ok: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Orders:
+    """The parts of the daemon that orders are for."""
+
+    record: Store
+    hand: ByHand
+    pairings: Pairings
+    heard: Heard
+    logbook: Logbook
+    departures: Departures
+    letters: Letters
+    physics: Physics
+
+    def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
+        """Do what a command says and tell what was done, or why not; the batch takes what is to be kept."""
+        if time.time() > command.expires_at:
+            return TOO_LATE
+        act = {
+            "hand-reading": self._take_hand_reading,
+            "undo-hand-reading": self._undo_hand_reading,
+            "answer-alert": self._take_answer,
+            "heater-said": self._take_heater_word,
+            "oil-out": self._take_oil_out,
+            "oil-back": self._take_oil_back,
+            "exclude-heatup": self._exclude_heatup,
+            "cancel-departure": self._told(Departures.cancel, "not-flying"),
+            "started": self._told(Departures.started, "started"),
+            "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
+            "timer-set": self._told(Departures.timer_set),
+            "answer-link": self._take_link,
+            pairing.OFFER: self._offer_code,
+            pairing.TRY: self._try_code,
+            pairing.END: self._end_session,
+            "weather-said": self._take_weather_word,
+            "flew": self._take_flew_word,
+        }.get(command.kind)
+        if act is None:
+            return False, f"This version knows no command {command.kind}."
+        try:
+            return act(command.body, batch, at)
+        except planning.NoSuchTime as err:
+            return False, str(err)
+        except (KeyError, TypeError, ValueError) as err:
+            return False, f"The command is not complete ({err}). Nothing was changed."
+
+    def _told(
+        self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer], said: str | None = None
+    ) -> Callable[[Mapping[str, Any], Batch, Standing], Answer]:
+        """What is told of a departure, carried out at this instant; the outing at hand hears of it too."""
+
+        def carry_out(body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+            start_at = self.departures.start_of(body)
+            answer = act(self.departures, body, batch, at.now_at)
+            if answer[0] and start_at is not None and said is not None:
+                batch.statements += self.logbook.hear_departure(said, start_at, at.now_s)
+            return answer
+
+        return carry_out
+
+    def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        return self.hand.take(body, batch, at.now_s)
+
+    def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        return self.hand.undo(body, batch, at.now_at)
+
+    def _offer_code(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        done, text = self.pairings.offer(body, batch, time.time())
+        if done and not at.clock_ok:
+            text += " The board's clock is not set: a pairing made before it is may then have run out."
+        return done, text
+
+    def _try_code(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        return self.pairings.try_code(body, batch, time.time())
+
+    def _end_session(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        return self.pairings.end(body, batch, time.time())
+
+    def _take_weather_word(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        done, text, statements = self.heard.take_word(body, at.now_at)
+        batch.statements += statements
+        return done, text
+
+    def _take_flew_word(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        done, text, statements = self.logbook.take_word(body, at.now_s)
+        batch.statements += statements
+        return done, text
+
+    def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""
+        heatup, excluded, note = int(body["heatup"]), body["excluded"], body.get("note")
+        if not isinstance(excluded, bool):
+            return False, "Say whether it is to be left out."
+        was = self.record.is_excluded(heatup)
+        if was is None:
+            return False, f"There is no heat-up {heatup}. probe-agent score shows their numbers."
+        batch.statements.append(store.exclude_heatup(heatup, excluded, None if note is None else str(note)))
+        if was != excluded:
+            self.physics.teach_again()
+        return True, words.exclusion(heatup, excluded, was)
+
+    def _take_answer(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        alert, answer = str(body["alert"]), str(body["answer"])
+        watch = supervisor.answer_alert(at.watch, alert, answer, at.now_s)
+        if watch is None:
+            return False, "That alert is no longer open."
+        at.watch = watch
+        batch.statements.append(store.answer_alert(alert, answer, at.now_at))
+        return True, f"Noted: {words.answer_words(answer)}. If the curve contradicts it, I ask again."
+
+    def _take_link(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """An answer by a link, or by the code of a test message: each works once."""
+        token, now_at = bytes.fromhex(str(body["hash"])), at.now_at
+        link = self.record.link(token)
+        if link is None:
+            return False, "Nothing was done: no message of ours had that in it."
+        if link.used_at is not None:
+            return True, "Noted already."
+        if now_at > link.expires_at:
+            return False, "Nothing was done: this is over, or too old. The page says how things stand."
+        name = link.alert.removeprefix(f"{store.TEST}:")
+        if name != link.alert:
+            batch.statements += [store.mark_proven(name, now_at), store.use_link(token, now_at)]
+            self.letters.prove(name, now_at)
+            return True, f"Noted: messages reach {name}."
+        answer = words.link_answer(link.alert.partition(":")[0], link.harm)
+        done, text = self._take_answer({"alert": link.alert, "answer": answer}, batch, at)
+        if done:
+            batch.statements.append(store.use_link(token, now_at))
+        return done, text
+
+    def _take_heater_word(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        on = body["on"]
+        if not isinstance(on, bool):
+            return False, "Say on or off."
+        at.watch = supervisor.say_heater(at.watch, on, at.now_s)
+        return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+    def _take_oil_out(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        at.watch = supervisor.say_oil(at.watch, True, at.now_s)
+        return True, words.OIL_IS_OUT
+
+    def _take_oil_back(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Only with the level checked, for nothing here measures it."""
+        if at.watch.oil_out_s is None:
+            return False, "Nobody has said that the oil is out."
+        if body.get("level_checked") is not True:
+            return False, "Check the oil's level first; then say back in, level checked."
+        at.watch = supervisor.say_oil(at.watch, False, at.now_s)
+        return True, words.OIL_IS_BACK

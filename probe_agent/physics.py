@@ -1,0 +1,204 @@
+"""The physics of a run, and what earlier heat-ups taught it: it relives the record at a start, learns after
+each heat-up, and is replaced between two ticks where the memory is another one."""
+
+from __future__ import annotations
+
+import math
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from itertools import chain
+
+from probe_agent import words
+from probe_agent.archive import Archive, HandValue
+from probe_agent.clock import Clock
+from probe_agent.config import Settings
+from probe_agent.learning import AFTER_OFF_S, Knowledge, Learner, course_of, knowledge_of, observed
+from probe_agent.readings import Forecast, Observation
+from probe_agent.status import LearnedNow
+from probe_agent.store import CurveRow, Store
+from probe_agent.supervisor import Rules, Step
+from probe_agent.thermal.described import physics_places
+from probe_agent.thermal.estimator import Estimator
+from probe_agent.thermal.memory import Memory
+from probe_agent.thermal.prior import Prior
+
+RELIVE_S = 10 * 3600.0
+_ROUNDING_S = 0.001
+"""Stored instants are whole milliseconds."""
+
+
+class Physics:
+    """The estimator at work and what is known of the setup. Instants in run seconds.
+
+    lock: the tick's; offset_s: UTC less run seconds, as it is now. A learner works on a thread of its own.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        places: Sequence[str],
+        required: Sequence[str],
+        rules: Rules,
+        prior: Prior,
+        record: Store,
+        clock: Clock,
+        lock: threading.RLock,
+        offset_s: Callable[[], float],
+    ) -> None:
+        self._places, self._required, self._rules, self._prior = tuple(places), tuple(required), rules, prior
+        self._record, self._clock, self._lock, self._offset_s = record, clock, lock, offset_s
+        self.knowledge = Knowledge()
+        self._course = course_of(settings, self._places, self._required)
+        self._learner = None if self._course is None else Learner(record.path, self._course, self._take_up)
+        self._lesson_due_s: float | None = None
+        self.estimator = self._new_estimator()
+
+    def _new_estimator(self, memory: Memory | None = None) -> Estimator:
+        return Estimator(
+            places=physics_places(self._places),
+            required=self._required,
+            target_c=self._rules.target_c,
+            need_c=self._rules.need_c,
+            prior=self._prior,
+            memory=memory,
+        )
+
+    # -- a tick
+
+    def see(self, obs: Observation) -> Forecast:
+        """What is to come, once this tick is seen too."""
+        self.estimator.observe(obs)
+        return self.estimator.forecast()
+
+    # -- reliving
+
+    def recall(self) -> None:
+        """What earlier heat-ups of this setup taught."""
+        if self._course is None:
+            return
+        with Archive(self._record.path, read_only=True) as archive:
+            self.knowledge = knowledge_of(archive, self._course)
+        self.estimator = self._new_estimator(self.knowledge.memory)
+
+    def relive(self, now_s: float) -> Iterator[CurveRow]:
+        """See the stored hours again, so that a restart loses no knowledge; yields what was seen."""
+        for row, _ in self._live_through(self.estimator, now_s - RELIVE_S, now_s):
+            yield row
+
+    def _live_through(
+        self, estimator: Estimator, after_s: float, until_s: float
+    ) -> Iterator[tuple[CurveRow, float]]:
+        """Let a physics see what was measured between two run seconds; yields row and run second."""
+        offset_s = self._offset_s()
+        after_at = after_s + offset_s + _ROUNDING_S
+        taken = self._record.hand_readings(after_at)
+        hand = sorted((HandValue(at, place, c, m) for _, place, at, c, m in taken), key=lambda h: h.at)
+        rows = self._between(after_at, until_s + offset_s)
+        for row, obs in observed(rows, hand, -offset_s, self._places):
+            estimator.observe(obs)
+            yield row, obs.t_s
+
+    def _between(self, after_at: float, until_at: float) -> Iterator[CurveRow]:
+        """Rows after one instant and before another [UTC s], committed and held, time rising."""
+        now_at = self._clock.monotonic() + self._offset_s()
+        committed = self._record.curve(after_at, min(until_at, now_at + 1.0))
+        held = (
+            CurveRow(row.t_s + self._offset_s(), {r.place: r.value_c for r in row.readings}, row.heater_share)
+            for row in self._record.held
+        )
+        for row in chain(committed, held):
+            if after_at < row.at < until_at:  # two starts overlap where the clock went back between them
+                after_at = row.at
+                yield row
+
+    # -- learning
+
+    def teach_again(self) -> None:
+        """What heat-ups teach may have changed: look with the next tick."""
+        self._lesson_due_s = self._clock.monotonic()
+
+    def has_lesson(self, step: Step, t_s: float) -> bool:
+        """Whether it is time to learn: once a heat-up's heater-off test has been measured, or when another
+        one begins. Said once."""
+        if step.closed is not None:
+            off_s = step.closed[0].off_s
+            self._lesson_due_s = t_s if off_s is None else max(t_s, off_s + AFTER_OFF_S)
+        elif step.opened is not None and self._lesson_due_s is not None:
+            self._lesson_due_s = t_s
+        if self._learner is None or self._lesson_due_s is None or t_s < self._lesson_due_s:
+            return False
+        self._lesson_due_s = None
+        return True
+
+    def learn(self) -> None:
+        """Learn from what the record holds: beside the ticks, or at once in a run that jumps."""
+        if self._learner is None:
+            return
+        if self._clock.rate == math.inf:
+            self._learner.learn_now()
+        else:
+            self._learner.wake()
+
+    def learn_all(self) -> None:
+        """Learn at once from all heat-ups, for nothing more will be measured."""
+        if self._learner is not None:
+            self._learner.learn_now(all_ended=True)
+
+    def stop(self) -> None:
+        """Learn nothing more."""
+        if self._learner is not None:
+            self._learner.stop()
+
+    def _take_up(self, knowledge: Knowledge) -> None:
+        """Go on with what is now known. Where the memory is another one, a new physics starts from it and
+        lives through the last hours again, as after a restart; it takes over between two ticks."""
+        successor: Estimator | None = None
+        lived_s = self._clock.monotonic() - RELIVE_S
+        if knowledge.stamp != self.knowledge.stamp:
+            successor = self._new_estimator(knowledge.memory)
+            for _, t_s in self._live_through(successor, lived_s, math.inf):
+                lived_s = t_s
+                if self._learner is None or self._learner.is_stopped:
+                    return
+        with self._lock:
+            self.knowledge = knowledge
+            if knowledge.waiting and self._lesson_due_s is None:
+                self._lesson_due_s = self._clock.monotonic() + AFTER_OFF_S
+            if successor is not None:
+                for _ in self._live_through(successor, lived_s, math.inf):
+                    pass
+                self.estimator = successor
+
+    # -- showing
+
+    @property
+    def heat_ups(self) -> int:
+        """On how many heat-ups of the setup its memory rests."""
+        return self.knowledge.memory.heat_ups if self.knowledge.memory is not None else 0
+
+    def learned(self) -> LearnedNow | None:
+        """What the status document says of it; None where no setup is described."""
+        if self._course is None:
+            return None
+        known = self.knowledge
+        record = known.record
+        within_s = record.within_s if record else None
+        return LearnedNow(
+            heat_ups=self.heat_ups,
+            judged=record.heat_ups if record else 0,
+            within_min=None if within_s is None else round(within_s / 60, 1),
+            inside=record.inside if record else 0,
+            changed=known.changed[1] if known.changed else "",
+        )
+
+    @property
+    def trouble(self) -> str | None:
+        """What is wrong with learning."""
+        return self._learner.trouble if self._learner is not None else None
+
+    def relearning(self) -> str | None:
+        """Word of a memory that is being worked out again."""
+        progress = self._learner.progress if self._learner is not None else None
+        if progress is None and not self.knowledge.outdated:
+            return None
+        return words.relearning(progress, self.knowledge.memory is None)

@@ -1,0 +1,129 @@
+"""The record: SQL of the hot path on one SQLite file (WAL, synchronous FULL).
+
+The daemon holds the only `Store`; readings are held in memory and committed in batches, everything
+else at once and together with the batch. "Acknowledged" means committed here. Viewers open a
+`Reader`; the one thing they write is a command. Each family of tables has a file with its rows and its
+statements; a statement goes into a `Batch` and runs after its ticks, in the same transaction.
+"""
+
+from probe_agent.store.access import (
+    OpenCode,
+    Role,
+    Session,
+    begin_session,
+    count_try,
+    end_code,
+    end_session,
+    offer_code,
+)
+from probe_agent.store.commands import Command, answer_command, forget_body
+from probe_agent.store.daemon import Batch, Store
+from probe_agent.store.file import (
+    SCHEMA_VERSION,
+    Statement,
+    StoreError,
+    StoreNewerError,
+    connect,
+    keep_value,
+    open_checked,
+    transaction,
+)
+from probe_agent.store.heatups import (
+    CameOf,
+    KeptOuting,
+    close_heatup,
+    end_departure,
+    exclude_heatup,
+    keep_departure,
+    keep_outing,
+    mark_heatup,
+    newest_lesson,
+    open_heatup,
+    tell_outing,
+)
+from probe_agent.store.measured import (
+    CurveRow,
+    StoredReading,
+    TickRow,
+    insert_hand_reading,
+    undo_hand_reading,
+)
+from probe_agent.store.told import (
+    ANSWER,
+    CODE,
+    TEST,
+    Link,
+    Message,
+    answer_alert,
+    close_alert,
+    link_hash,
+    mark_proven,
+    mark_tested,
+    open_alert,
+    revoke_links,
+    use_link,
+    withdraw_messages,
+)
+from probe_agent.store.viewer import Reader, ask, await_answer
+from probe_agent.store.weather import KeptWeather, forget_weather, keep_station, keep_weather
+
+__all__ = [
+    "ANSWER",
+    "CODE",
+    "SCHEMA_VERSION",
+    "TEST",
+    "Batch",
+    "CameOf",
+    "Command",
+    "CurveRow",
+    "KeptOuting",
+    "KeptWeather",
+    "Link",
+    "Message",
+    "OpenCode",
+    "Reader",
+    "Role",
+    "Session",
+    "Statement",
+    "Store",
+    "StoreError",
+    "StoreNewerError",
+    "StoredReading",
+    "TickRow",
+    "answer_alert",
+    "answer_command",
+    "ask",
+    "await_answer",
+    "begin_session",
+    "close_alert",
+    "close_heatup",
+    "connect",
+    "count_try",
+    "end_code",
+    "end_departure",
+    "end_session",
+    "exclude_heatup",
+    "forget_body",
+    "forget_weather",
+    "insert_hand_reading",
+    "keep_departure",
+    "keep_outing",
+    "keep_station",
+    "keep_value",
+    "keep_weather",
+    "link_hash",
+    "mark_heatup",
+    "mark_proven",
+    "mark_tested",
+    "newest_lesson",
+    "offer_code",
+    "open_alert",
+    "open_checked",
+    "open_heatup",
+    "revoke_links",
+    "tell_outing",
+    "transaction",
+    "undo_hand_reading",
+    "use_link",
+    "withdraw_messages",
+]

@@ -1,0 +1,330 @@
+"""How the engine stands and what to do next: verdict, coldest point, forecast, core, signs, cautions."""
+
+from __future__ import annotations
+
+import math
+
+from probe_agent.config import NEVER_COLDEST
+from probe_agent.readings import SignKind, State
+from probe_agent.status import ProbeNow, SignNow, Status, utc_seconds
+from probe_agent.words.parts import (
+    Unit,
+    capital,
+    difference,
+    fault_words,
+    first_of,
+    heat_ups,
+    limits_of,
+    moment,
+    moment_of,
+    now_of,
+    outward,
+    place_list,
+    place_name,
+    spelled,
+    temperature,
+)
+
+_SIGNS = {
+    SignKind.HEATER_ON: "Heater on since {at}.",
+    SignKind.HEATER_STOPPED: "Heat stopped at {at}.",
+    SignKind.HEATER_RESUMED: "Heat came back at {at}.",
+    SignKind.TOO_WEAK: "Warms clearly slower than this setup usually does, seen at {at}.",
+    SignKind.LEVELLING_OFF: "Leveling off below the target, seen at {at}.",
+    SignKind.ONE_COLD: "{Place} stays behind its neighbors, unlike before, seen at {at}.",
+    SignKind.DETACHED: "{Place} leaves what its metal can do since {at}: perhaps its probe came off.",
+    SignKind.TOO_HOT: "{Place} too hot since {at}.",
+    SignKind.UNPLUGGED: "All required probes open at once at {at}: the harness is unplugged.",
+    SignKind.OIL_OUT: "Oil out for warming elsewhere since {at}.",
+    SignKind.FLOWN: "Warm as after a flight, seen at {at}; no heater.",
+    SignKind.SUN: "Warms beyond its air without the heater, seen at {at}: perhaps the sun.",
+    SignKind.WARM_AIR: "The air around it became warm at {at}: perhaps a heated hangar.",
+    SignKind.COLD_AIR: "The air around it became colder at {at}: a door open, or pushed outside.",
+    SignKind.COVER_OFF: "Cools faster since {at}, the air unchanged: the cover off, or wind.",
+    SignKind.WARMED_OTHERWISE: "Something warms it, seen at {at}: heater, sun or warmer air.",
+    SignKind.COOLS_FASTER: "Cools faster, seen at {at}: a door, the cover or wind; the air is not measured.",
+}
+OIL_IS_OUT = "Noted: the oil is out. Nothing will be called ready until it is back in, its level checked."
+OIL_IS_BACK = "Noted: back in, level checked. The soak begins anew."
+RULES = {
+    "soak": "soaked above target",
+    "core": "estimated core above the need-limit",
+}
+
+
+def verdict(status: Status, unit: Unit = "C") -> str:
+    """The one sentence that says how things stand."""
+    state = State(status.state)
+    target = temperature(status.target_c, unit, (status.target_c,))
+    if state is State.PROBE_MISSING:
+        if status.coldest is None and not status.missing:
+            return "No required place is measured, so nothing can be said of the engine."
+        if not status.missing:
+            return "Measured again; two values in a row are needed before they count."
+        return f"Not measured: {place_list(status.missing)}. Until then no word on above target or ready."
+    if state is State.TOO_HOT:
+        return f"Too hot: {hottest(status, unit)}. Switch the heater off."
+    if state is State.ABOVE_TARGET:
+        where = " where measured" if status.unmeasured_far else ""
+        return f"Coldest point above target{where}, not yet ready."
+    if state is State.READY:
+        return f"Ready to start: {RULES[status.ready_rule]}."
+    if state is State.HEATING:
+        return "Warming."
+    if state is State.LEVELLING_OFF:
+        return f"Leveling off below the target of {target}."
+    if state is State.HEATER_STOPPED:
+        return "Heat has stopped."
+    if state is State.COOLING:
+        return "Cooling."
+    if state is State.FLOWN_COOLING:
+        return "Cooling after flight."
+    if state is State.OIL_OUT:
+        return "Oil out: not ready until it is back in and its level checked."
+    if state is State.COLD:
+        need = temperature(status.need_c, unit, (status.need_c,))
+        return f"Cold: below the need-limit of {need}, no heat seen."
+    return "No heat seen, coldest point above the need-limit."
+
+
+def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
+    """The coldest point, its value and the target, or what is unknown."""
+    if status.coldest is None or status.coldest_c is None:
+        return "Coldest point unknown: no required place has a value."
+    value = temperature(status.coldest_c, unit, limits_of(status), spoken)
+    text = f"Coldest point {value} ({place_name(status.coldest)})"
+    if status.missing:
+        lost = first_of(status.missing) if spoken else place_list(status.missing)
+        text += f" of those measured; {lost} not measured"
+    return text + "."
+
+
+def announced(status: Status, unit: Unit = "C") -> str | None:
+    """The announced forecast with its range; None when there is nothing to announce."""
+    now_at = now_of(status)
+    if State(status.state) not in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
+        return None
+    if status.above_p50 is None or status.above_p10 is None:
+        return plateau(status, unit) if status.p_reach < 0.1 else "Time unknown as yet."
+    late = None if status.above_p90 is None else utc_seconds(status.above_p90)
+    low, mid, high = outward(utc_seconds(status.above_p10), utc_seconds(status.above_p50), late)
+    about = moment(mid, status.zone, now_at)
+    if mid < now_at:
+        return f"Above target was expected about {about}."
+    if high is None:
+        if status.p_reach < 0.9:
+            misses = min(max(1, round((1 - status.p_reach) * 10)), 9)
+            return f"Above target about {about} if it gets there; {misses} in 10 that it doesn't."
+        return f"Above target most likely about {about}; how much later is open."
+    return (
+        f"Above target most likely about {about}; 1 morning in 10 before "
+        f"{moment(low, status.zone, now_at)}, 1 in 10 later than {moment(high, status.zone, now_at)}."
+    )
+
+
+def plateau(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
+    target = temperature(status.target_c, unit, (status.target_c,), spoken)
+    if status.plateau_c is None:
+        return f"Probably won't reach the target of {target}."
+    low, mid, high = (temperature(c, unit, limits_of(status), spoken) for c in status.plateau_c)
+    return f"Probably levels off near {mid}, between {low} and {high}; target {target}."
+
+
+def core(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
+    """The unprobed core with its range."""
+    if status.core_c is None:
+        return "Core (crankshaft and bearings): unknown, not measured."
+    low, mid, high = (temperature(c, unit, limits_of(status), spoken) for c in status.core_c)
+    return f"Core (crankshaft and bearings) about {mid}, between {low} and {high}: estimated, not measured."
+
+
+def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | None:
+    """When it will be ready, by which rule; or how long it holds; None when neither is the matter."""
+    state, now_at = State(status.state), now_of(status)
+    if state is State.READY:
+        return lasting(status, now_at)
+    if state is not State.ABOVE_TARGET:
+        return None
+    if status.ready_rule == "soak":
+        if status.ready_at is None:
+            return "Ready only once the estimated core has passed the need-limit; when is open."
+        return f"Soak until {moment(utc_seconds(status.ready_at), status.zone, now_at)}."
+    if status.ready_at is None:
+        need = temperature(status.need_c, unit, (status.need_c,), spoken)
+        return f"Waits for the estimated core to pass {need}."
+    return f"Estimated core above the need-limit about {moment_of(status, status.ready_at)}."
+
+
+def hold_end(status: Status) -> str | None:
+    """Until when it stays above target for 9 mornings in 10, where that is ahead."""
+    low = status.above_until[0] if status.above_until is not None else None
+    if low is None:
+        return None
+    until_at = math.floor(utc_seconds(low) / 300) * 300
+    return moment(until_at, status.zone, now_of(status)) if until_at > now_of(status) else None
+
+
+def lasting(status: Status, now_at: float) -> str | None:
+    if status.above_until is None:
+        return None
+    low, _, _ = status.above_until
+    if low is None:
+        return None
+    until_at = math.floor(utc_seconds(low) / 300) * 300
+    until = moment(until_at, status.zone, now_at)
+    if until_at <= now_at:
+        return f"With heat off it was expected to stay above target until about {until}; look again."
+    return f"Above target until about {until} with the cover on, if heat stays off."
+
+
+def unmeasured(status: Status) -> str | None:
+    """What this heater's far places would tell and nobody measures."""
+    if not status.unmeasured_far:
+        return None
+    return (
+        f"Above target can only be said where measured; {place_list(status.unmeasured_far)} not measured, "
+        "and this heater warms those last."
+    )
+
+
+def rests_on(status: Status) -> str | None:
+    """On how many heat-ups of this setup the range rests; None where there is no range or no setup."""
+    if State(status.state) not in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
+        return None
+    if status.first_of_setup:
+        return "First heat-up of this setup: the range is wide on purpose."
+    earlier = status.learned.heat_ups if status.learned is not None else 0
+    return f"The range rests on {heat_ups(earlier)} of this setup." if earlier else None
+
+
+def changed(status: Status, spoken: bool = False) -> str | None:
+    """What the last heat-up showed to be changed for good; None where nothing is new."""
+    if status.learned is None or not status.learned.changed:
+        return None
+    what = spelled(status.learned.changed).rstrip(".")
+    if spoken:
+        what = what.replace(" %", " percent")
+    return f"The last heat-up was unlike those before it: {what}."
+
+
+def _heat_due(status: Status) -> str | None:
+    """By when heat must be on for the planned start; None where no plan asks for any."""
+    plan, now_at = status.plan, now_of(status)
+    if plan is None or plan.switch_on is None or plan.verdict not in ("heat", "late"):
+        return None
+    start = moment(utc_seconds(plan.earliest or plan.start), status.zone, now_at)
+    at = moment(utc_seconds(plan.timer or plan.switch_on), status.zone, now_at)
+    if plan.timer is not None:
+        is_past = utc_seconds(plan.timer) < now_at
+        return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
+    if utc_seconds(plan.switch_on) <= now_at:
+        return f"Switch the heater on now, for a start at {start}."
+    return f"Switch the heater on by {at}, for the start at {start}."
+
+
+def next_action(status: Status) -> str:
+    """The one thing to do next, for somebody who may be in bed."""
+    state = State(status.state)
+    if state in (State.COLD, State.OFF, State.COOLING, State.FLOWN_COOLING):
+        plan = status.plan
+        if plan is not None and plan.verdict == "none":
+            return f"Nothing to do: no heat is needed for {moment_of(status, plan.start)}."
+        if (due := _heat_due(status)) is not None:
+            return due
+    if state is State.PROBE_MISSING:
+        return "Have the plug at the cowl looked at, or measure by hand and enter it."
+    if state is State.TOO_HOT:
+        return "Switch the heater off, at the socket or through the person at the field."
+    if state is State.READY and status.heater.heating is not False:
+        return "Switch off and unplug, then take plugs, cover, probes and streamer off before the start."
+    if state is State.READY:
+        return "Before the start: heater, plugs, cover, probes and streamer off the aircraft."
+    if state is State.ABOVE_TARGET:
+        return "Let it soak; leave heat and cover on."
+    if state is State.HEATER_STOPPED:
+        return "Have someone look at plug, cable and breaker. A breaker that trips again stays off."
+    if state is State.LEVELLING_OFF:
+        return "Have cover, plugs or more heat added, or give up this start."
+    if state is State.HEATING:
+        return "Nothing to do until the next word."
+    if state is State.OIL_OUT:
+        return "Have the oil poured back in and its level checked, then say so on the page."
+    if state is State.COLD:
+        return "Switch the heater on in time, if somebody flies."
+    if state in (State.COOLING, State.FLOWN_COOLING):
+        return "Start before it falls under the target, or heat again."
+    return "Nothing to do."
+
+
+def probe_words(probe: ProbeNow, status: Status, unit: Unit = "C") -> str:
+    """One place in a phrase: its value, or why there is none, and its trend."""
+    if probe.c is None:
+        return f"not measured: {fault_words(probe.status)}"
+    limits = limits_of(status) if probe.counts else ()
+    text = temperature(probe.c, unit, limits)
+    if probe.counted_c is not None and probe.reads_heater_c is not None:
+        text += (
+            f", counted as {temperature(probe.counted_c, unit, limits)}: it read the heater by "
+            f"{difference(probe.reads_heater_c, unit)} °{unit} at the last heater-off"
+        )
+    if probe.status == "by-hand":
+        text += ", by hand"
+    if probe.near_heater:
+        text += ", near heat, not counted"
+    if probe.trend_c_per_h is not None and abs(probe.trend_c_per_h) >= 0.5:
+        way = "up" if probe.trend_c_per_h > 0 else "down"
+        text += f", {way} {difference(probe.trend_c_per_h, unit)} an hour"
+    return text
+
+
+def heater_words(status: Status) -> str:
+    """What is known of the heater and how."""
+    h = status.heater
+    known = {"measured": "measured", "said": "as said", "curve": "seen from the curve"}.get(h.known_by, "")
+    if h.heating is None:
+        return "Heater: unknown."
+    since = f" since {moment(utc_seconds(h.since), status.zone, now_of(status))}" if h.since else ""
+    return f"Heater {'on' if h.heating else 'off'}{since}{', ' + known if known else ''}."
+
+
+def sign(s: SignNow, status: Status) -> str:
+    """A sign as a sentence with its time."""
+    at = moment(utc_seconds(s.since), status.zone, now_of(status))
+    where = place_name(s.place) if s.place else ""
+    return _SIGNS[SignKind(s.kind)].format(at=at, Place=capital(where))
+
+
+def cautions(status: Status) -> tuple[str, ...]:
+    """The cautions that belong to the step at hand."""
+    state = State(status.state)
+    out: list[str] = []
+    if status.heater.kind == "combustion":
+        out.append(
+            "Combustion heater: never alone, never in a closed hangar, refuel it cold, not aimed at hoses, "
+            "wiring, fuel lines or fabric. Carbon monoxide."
+        )
+    if state in (State.READY, State.ABOVE_TARGET, State.COOLING):
+        out.append("Off and unplugged before the start: heater, plugs, cover, probes, streamer.")
+        out.append(
+            "Temperature is not airworthiness: look at frost, snow in cowl and tail, breather, oil cooler, "
+            "pitot and static, fuel drains, controls. No oil pressure in the manual's time: shut down."
+        )
+    if state in (State.HEATING, State.HEATER_STOPPED, State.LEVELLING_OFF, State.TOO_HOT):
+        out.append(
+            "Fire: look at heater cord, cover and plugs; extinguisher at hand. Mains outdoors: "
+            "residual-current protection, dry connectors."
+        )
+    out.append(
+        "Propeller: reaching through the inlets puts your arms in its arc. Switches off, key out, "
+        "mixture at cut-off, chocks; treat it as live."
+    )
+    out.append("Engine and heater manuals, local codes and licensed people come first.")
+    return tuple(out)
+
+
+def hottest(status: Status, unit: Unit, spoken: bool = False) -> str:
+    engine = [p for p in status.probes if p.c is not None and p.place not in NEVER_COLDEST]
+    if not engine:
+        return "no engine point measured"
+    hot = max(engine, key=lambda p: p.c if p.c is not None else -math.inf)
+    return f"{place_name(hot.place)} at {temperature(hot.c, unit, (), spoken)}"
