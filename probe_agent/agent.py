@@ -28,6 +28,7 @@ from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.harness import Harness
 from probe_agent.learning import SIGMA_C
+from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
 from probe_agent.orders import Orders, Standing
@@ -125,6 +126,7 @@ class Agent:
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
         self._logbook = Logbook(record, zone)
+        self._ledger = Ledger(record, settings, plan.places)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._physics = Physics(
@@ -191,6 +193,8 @@ class Agent:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
         self._logbook.recall(now_s, self._offset_s)
+        self._ledger.recall(now_s, self._offset_s)
+        self._ledger.catch_up(now_s, at_once=self.clock.rate == math.inf)
         self._physics.recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._physics.teach_again()
@@ -271,6 +275,7 @@ class Agent:
 
     def _finish(self) -> None:
         self._physics.stop()
+        self._ledger.stop()
         self._beside.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in self._couriers:
@@ -314,7 +319,7 @@ class Agent:
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
             batch = self._batch(step, t_s)
-            batch.statements += became
+            batch.statements += became + self._follow_ledger(facts, heater)
             self._write(batch, t_s)
             self._show(facts)
             if self._physics.has_lesson(step, t_s):
@@ -356,6 +361,24 @@ class Agent:
         """What became of the heat-ups, by what the probes alone say."""
         heats = self._watch.heatup is not None
         return self._logbook.follow(t_s, measured, heats, heater, self._offset_s)
+
+    def _follow_ledger(self, facts: Facts, heater: float | None) -> list[store.Statement]:
+        """What settled and what was spent with this tick."""
+        memory = self._physics.knowledge.memory
+        return self._ledger.follow(
+            facts.t_s,
+            facts.points,
+            facts.forecast,
+            self._watch,
+            heater,
+            self._power_w(facts.t_s),
+            memory,
+            self._offset_s,
+        )
+
+    def _power_w(self, t_s: float) -> float | None:
+        """Measured power of the heater [W]; None where nobody measures it."""
+        return None
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
@@ -492,7 +515,7 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch()]
+        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch(), *self._ledger.keeping()]
         # What could wait first: what is written at once may be of the same departure, and later.
         whole = Batch(statements=list(self._with_next)).add(self._unwritten)
         whole.add(Batch(statements=kept))
@@ -569,7 +592,12 @@ class Agent:
 
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
-        own = (self._air_missing(), self._physics.relearning(), words.unproven(self._letters.unproven))
+        own = (
+            self._air_missing(),
+            self._physics.relearning(),
+            words.working_out_moisture(self._ledger.progress),
+            words.unproven(self._letters.unproven),
+        )
         return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
 
     def _air_missing(self) -> str | None:

@@ -26,9 +26,11 @@ ORDER = (
     "planning",
     "supervisor",
     "outings",
+    "spells",
     "telling",
     "document",
     "store",
+    "season",
     "harness",
     "pairing",
     "migrations",
@@ -39,6 +41,7 @@ ORDER = (
     "physics",
     "by_hand",
     "logbook",
+    "ledger",
     "departures",
     "letters",
     "broker",
@@ -62,6 +65,7 @@ INSIDE = {
         "weather",
         "outings",
         "planning",
+        "season",
         "letters",
         "alerts",
         "messages",
@@ -72,6 +76,7 @@ INSIDE = {
         "file",
         "measured",
         "heatups",
+        "spells",
         "told",
         "access",
         "weather",
@@ -96,6 +101,8 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "spells",
+    "season",
     "readings",
     "words",
     "weakening",
@@ -135,7 +142,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "pairing", "broker"}
+WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:

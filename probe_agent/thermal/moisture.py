@@ -86,9 +86,7 @@ def wetting(oil: float, inner_c: Three, gives: float = 1.0, dryer: bool = False)
 def damp_air_wetting(air_c: float, metal_c: float) -> Wetting:
     """How strongly the water of a hangar's air settles on metal that was pushed in cold: low, middle, high
     by the humidity it may have."""
-    low, middle, high = (
-        _settling(share * _hpa(air_c), (metal_c, metal_c, metal_c)) for share in DAMP_SHARES
-    )
+    low, middle, high = (_settling(share * _hpa(air_c), (metal_c, metal_c, metal_c)) for share in DAMP_SHARES)
     return Wetting((low.hpa[1], middle.hpa[1], high.hpa[1]), middle.under_k)
 
 
@@ -110,9 +108,7 @@ def _settling(vapour_hpa: float, inner_c: Three) -> Wetting:
     if vapour_hpa <= 0:
         return DRY
     point_c = float(frost_point_c(100.0 * vapour_hpa))
-    high, middle, low = (
-        vapour_hpa - _hpa(metal) if point_c - metal > EVEN_K else 0.0 for metal in inner_c
-    )
+    high, middle, low = (vapour_hpa - _hpa(metal) if point_c - metal > EVEN_K else 0.0 for metal in inner_c)
     under_k = point_c - inner_c[1]
     return Wetting((low, middle, high), under_k if under_k > EVEN_K else 0.0)
 

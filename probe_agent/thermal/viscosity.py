@@ -37,7 +37,7 @@ def viscosity_mm2_s(oil: Oil, temp_c: float) -> float | None:
     low, high = math.log10(40.0 + _KELVIN), math.log10(100.0 + _KELVIN)
     at_low, at_high = _double_log(oil.at_40_mm2_s), _double_log(oil.at_100_mm2_s)
     slope = (at_low - at_high) / (high - low)
-    z = float(10 ** 10 ** (at_low - slope * (math.log10(temp_c + _KELVIN) - low))) - 0.7
+    z = float(10**10 ** (at_low - slope * (math.log10(temp_c + _KELVIN) - low))) - 0.7
     return z - math.exp(-0.7487 - 3.295 * z + 0.6119 * z**2 - 0.3193 * z**3)
 
 

@@ -1,0 +1,87 @@
+"""What the engine's record says: heat and its cost, moisture, flights, the sentence for a parked engine."""
+
+from __future__ import annotations
+
+from probe_agent.words.parts import span
+
+DEGREES = {
+    "none": "hardly any",
+    "slight": "slight",
+    "clear": "clear",
+    "strong": "strong",
+    "unknown": "not known",
+}
+CAUSES = {
+    "heat-up": "heating",
+    "run": "engine runs",
+    "damp-air": "warm damp air on cold metal",
+    "rest": "standing",
+}
+INDICATOR = (
+    "An indicator, not a measurement: nobody measures the vapour, how wet the oil is, or the core, which is "
+    "estimated. It compares mornings of one engine; it says nothing of rust."
+)
+PARKED = (
+    "Not flying for a while? Leave it alone: no heat, no ground runs, no turning of the propeller by hand. "
+    "Heating or running without a flight adds water that only hot oil in flight clears. If the engine's "
+    "manual has steps for storage, or for turning before a start, it comes first. (Common practice, no "
+    "source.)"
+)
+CLEARED = "cleared by a flight with hot oil"
+
+
+def working_out_moisture(progress: float | None) -> str | None:
+    """Word of moisture that is being worked out from stored readings; None where it isn't. progress: 0…1."""
+    if progress is None:
+        return None
+    return (
+        f"The moisture record of earlier readings is being worked out ({100 * progress:.0f} %); until "
+        f"then the record shows less than there was."
+    )
+
+
+def degree(name: str) -> str:
+    """How strongly water settled, in a word or two."""
+    return DEGREES.get(name, name)
+
+
+def energy(kwh: float | None, rests_on: str, untold_s: float = 0.0) -> str:
+    """Heat spent and what that rests on."""
+    if kwh is None:
+        return "not known: nobody measured the power and the heater's state wasn't told"
+    said = f"{kwh:.1f} kWh" + {
+        "plate": " by the heater's watts",
+        "both": " partly by the heater's watts",
+    }.get(rests_on, "")
+    return said + (f", {span(untold_s)} not known" if untold_s >= 300 else "")
+
+
+def cost(amount: float | None, currency: str) -> str:
+    """A cost in the owner's currency; "" where there is none."""
+    return "" if amount is None else f"{amount:.2f} {currency}"
+
+
+def kept_share(kept: tuple[float, float, float] | None) -> str:
+    """How much of the heat spent was in the engine at heater-off."""
+    if kept is None:
+        return ""
+    low, high = (round(100 * min(1.0, max(0.0, share))) for share in (kept[0], kept[2]))
+    return f"{low} to {high} %"
+
+
+def exposure(degree_name: str, middle: float, low: float, high: float, wet_s: float) -> str:
+    """Exposure in words and figures."""
+    if degree_name == "unknown":
+        return "not known: oil, or the metal round the core, wasn't measured"
+    if degree_name == "none":
+        return "hardly any"
+    return f"{degree(degree_name)}: {middle:.0f} hPa·h ({low:.0f} to {high:.0f}), {span(wet_s)}"
+
+
+def days_since(days: int | None) -> str:
+    """Since when no flight has cleared it."""
+    if days is None:
+        return "No flight with hot oil is in the record."
+    if days == 0:
+        return "Last flight with hot oil: today or yesterday."
+    return f"Last flight with hot oil: {days} day{'' if days == 1 else 's'} ago."
