@@ -36,13 +36,14 @@ from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading, Scan
-from probe_agent.status import Curve, Recent, RunTime, Status, write_status
+from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
 from probe_agent.weather.heard import Heard
+from probe_agent.why import why_now
 
 log = logging.getLogger(__name__)
 
@@ -51,6 +52,7 @@ COMMIT_QUIET_S = 300.0
 KEEP_FORECAST_S = 300.0
 CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
+FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
@@ -587,6 +589,9 @@ class Agent:
             self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
             self._logbook.shown(self.clock.monotonic()),
+            why_now(facts.points, facts.forecast.core_c, self.settings.engine),
+            self._ledger.shown(),
+            self._frost(self._utc(facts.t_s)),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -599,6 +604,12 @@ class Agent:
             words.unproven(self._letters.unproven),
         )
         return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+
+    def _frost(self, now_at: float) -> FrostNow:
+        """Frost on the aircraft within a day, or until a start that is planned within two."""
+        starts = [d.start_at for d in self._departures.coming]
+        soon = [at for at in starts if now_at < at <= now_at + 2 * FROST_AHEAD_S]
+        return self._heard.frost(now_at, max([now_at + FROST_AHEAD_S, *soon]))
 
     def _air_missing(self) -> str | None:
         now_at = self._utc(self.clock.monotonic())

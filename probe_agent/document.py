@@ -16,16 +16,19 @@ from probe_agent.status import (
     AlertNow,
     FanNow,
     FlownNow,
+    FrostNow,
     HeaterNow,
     HelpNow,
     LearnedNow,
     MissedNow,
+    MoistureNow,
     PlanNow,
     ProbeNow,
     RunTime,
     SignNow,
     StartNow,
     Status,
+    WhyNow,
     utc_text,
 )
 from probe_agent.supervisor import Alert, Facts, Missed, Rules, Watch
@@ -45,6 +48,9 @@ class Frame:
     plan: PlanNow | None = None
     air: AirNow | None = None
     flown: FlownNow | None = None
+    why: WhyNow | None = None
+    moisture: MoistureNow | None = None
+    frost: FrostNow | None = None
 
 
 def document(
@@ -114,6 +120,9 @@ def document(
         signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
+        why=frame.why,
+        moisture=frame.moisture,
+        frost=frame.frost,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -22,6 +22,7 @@ from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.outings import RUN_C
 from probe_agent.readings import Forecast, Point, SignKind
 from probe_agent.spells import Spell, SpellFacts, SpellWatch
+from probe_agent.status import MoistureNow
 from probe_agent.store import KeptHeatup, KeptSpell, Statement, Store
 from probe_agent.supervisor import Watch
 from probe_agent.thermal.core import AloneCore
@@ -99,6 +100,14 @@ class Ledger:
             return kept_anew
         begun = self._keeping_spell()
         return [*kept_anew, self._keeping(followed.ended), *begun]
+
+    def shown(self) -> MoistureNow | None:
+        """What viewers see of the moment; None where it can't be told."""
+        now = self._watch.now
+        if now is None:
+            return None
+        low, middle, high = (round(hpa, 2) for hpa in now.hpa)
+        return MoistureNow((low, middle, high), round(now.under_k, 1))
 
     @property
     def _watts(self) -> float | None:

@@ -94,6 +94,8 @@ class SpellWatch:
     on_s: float | None = None
     start_c: dict[str, float] | None = None
     start_core_c: Three | None = None
+    now: Wetting | None = None
+    """How strongly water settles at this tick; None where it can't be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +121,8 @@ def step(watch: SpellWatch, facts: SpellFacts, dryer: bool = False) -> SpellStep
     gives = watch.gives
     if oil is not None and 0 < dt_s <= GAP_S:
         gives = moisture.gives_after(gives, oil, facts.air_c, dt_s)
-    return SpellStep(replace(watch, t_s=facts.t_s, spell=spell, gives=gives), ended)
+    now = None if spell is None else _wetting(spell.cause, watch, facts, oil, dryer)
+    return SpellStep(replace(watch, t_s=facts.t_s, spell=spell, gives=gives, now=now), ended)
 
 
 def with_gain(watch: SpellWatch, gained_j: Three) -> SpellWatch:

@@ -27,6 +27,7 @@ ORDER = (
     "supervisor",
     "outings",
     "spells",
+    "why",
     "telling",
     "document",
     "store",
@@ -63,6 +64,7 @@ INSIDE = {
         "engine",
         "learned",
         "weather",
+        "why",
         "outings",
         "planning",
         "season",
@@ -101,6 +103,7 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "why",
     "spells",
     "season",
     "readings",

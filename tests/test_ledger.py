@@ -55,7 +55,8 @@ def test_a_heat_up_is_a_spell_of_its_own_with_heat_and_moisture(morning: Path) -
 
 
 def test_what_is_in_the_engine_at_heater_off_has_a_range_round_the_truth(morning: Path) -> None:
-    """The engine of the simulation takes up some 105 kJ/K a kelvin; its true gain is taken from its ledger."""
+    """The engine of the simulation takes up some 105 kJ/K a kelvin; its true gain is taken from its
+    ledger."""
     source = engine(1)
     source.advance_to(ON_S)
     before = source.truth()

@@ -74,21 +74,26 @@ from probe_agent.words.season import (
     kept_share,
     working_out_moisture,
 )
-from probe_agent.words.weather import air_basis, air_missing, weather_heard, weather_taken
+from probe_agent.words.weather import air_basis, air_missing, frost, weather_heard, weather_taken
+from probe_agent.words.why import BOTH, CLEARANCE_SOURCE, NO_CLAIM, VISCOSITY_SOURCE, clearance, oil
 
 __all__ = [
     "BODY",
+    "BOTH",
     "CAUSES",
+    "CLEARANCE_SOURCE",
     "CLOCK_NOT_SET",
     "FLEW_ANSWERS",
     "INDICATOR",
     "KINDS",
     "NOTHING_REPEATS",
+    "NO_CLAIM",
     "OIL_IS_BACK",
     "OIL_IS_OUT",
     "OIL_NOTE",
     "PARKED",
     "SUBJECT",
+    "VISCOSITY_SOURCE",
     "About",
     "Unit",
     "air_basis",
@@ -99,6 +104,7 @@ __all__ = [
     "borne_out",
     "cautions",
     "changed",
+    "clearance",
     "coldest",
     "core",
     "cost",
@@ -110,6 +116,7 @@ __all__ = [
     "exposure",
     "fault_words",
     "flown_told",
+    "frost",
     "heat_ups",
     "heater_words",
     "in_unit",
@@ -121,6 +128,7 @@ __all__ = [
     "mornings",
     "next_action",
     "now_of",
+    "oil",
     "outing_kind",
     "outing_rests_on",
     "outward",
