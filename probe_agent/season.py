@@ -15,6 +15,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from probe_agent.outings import FLEW, MOST_FIRST, WITHOUT, Kind
+from probe_agent.status import utc_text
 from probe_agent.store import KeptHeatup, KeptOuting, KeptSpell
 
 KWH_J = 3.6e6
@@ -187,6 +188,40 @@ def season(
         unsettled=_exposure(unsettled),
         hot_at=hot_at,
     )
+
+
+CSV_HEAD = (
+    "heatup,began,ended,became,cleared,heated_h,energy_kwh,energy_rests_on,cost,kept_low,kept_high,"
+    "exposure_low_hpa_h,exposure_hpa_h,exposure_high_hpa_h,wet_h,not_known_h,most_under_frost_point_k"
+)
+
+
+def csv_of(found: Season, price_per_kwh: float | None) -> str:
+    """The heat-ups of a season as CSV, a heat-up a row, times in UTC; empty where something isn't known."""
+    return "\n".join([CSV_HEAD, *(_csv_row(row, price_per_kwh) for row in found.rows)]) + "\n"
+
+
+def _csv_row(row: HeatupRow, price_per_kwh: float | None) -> str:
+    spent, moist = row.spent, row.exposure
+    low, high = (None, None) if row.kept is None else (row.kept[0], row.kept[2])
+    fields: tuple[str | float | None, ...] = (
+        str(row.number),
+        utc_text(row.began_at),
+        None if row.ended_at is None else utc_text(row.ended_at),
+        row.kind.value,
+        "yes" if row.cleared else "no",
+        spent.heated_s / 3600,
+        spent.kwh,
+        spent.rests_on,
+        spent.cost(price_per_kwh),
+        low,
+        high,
+        *(None if moist.known_s == 0 else x for x in (moist.low, moist.middle, moist.high)),
+        moist.wet_s / 3600,
+        moist.unknown_s / 3600,
+        moist.under_k,
+    )
+    return ",".join("" if f is None else f if isinstance(f, str) else f"{f:.3f}" for f in fields)
 
 
 def _row(

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from probe_agent.words.parts import span
+from probe_agent.status import MoistureNow
+from probe_agent.words.parts import Unit, difference, span
 
 DEGREES = {
     "none": "hardly any",
@@ -26,6 +27,9 @@ PARKED = (
     "Heating or running without a flight adds water that only hot oil in flight clears. If the engine's "
     "manual has steps for storage, or for turning before a start, it comes first. (Common practice, no "
     "source.)"
+)
+NOTHING_RECORDED = (
+    "Nothing is in the record yet. The first hours measured begin it, and each heat-up becomes a row."
 )
 CLEARED = "cleared by a flight with hot oil"
 
@@ -85,3 +89,28 @@ def days_since(days: int | None) -> str:
     if days == 0:
         return "Last flight with hot oil: today or yesterday."
     return f"Last flight with hot oil: {days} day{'' if days == 1 else 's'} ago."
+
+
+def exposure_short(degree_name: str, middle: float) -> str:
+    """Exposure for a narrow column."""
+    return degree(degree_name) + ("" if degree_name in ("none", "unknown") else f", {middle:.0f} hPa·h")
+
+
+def hours(s: float) -> str:
+    """A sum of time [s]: 45 min, 2 h 10 min, 130 h."""
+    return f"{s / 3600:.0f} h" if s >= 36_000 else span(s)
+
+
+def moisture_now(now: MoistureNow | None, unit: Unit) -> str:
+    """Whether the oil's water settles at this moment."""
+    if now is None:
+        return "Now: not known, for the oil isn't measured or the core can't be estimated."
+    if now.under_k <= 0:
+        perhaps = " It may on the coldest of what the core may be." if now.hpa[2] > 0 else ""
+        return f"Now: no water settles by the estimate.{perhaps}"
+    low, middle, high = now.hpa
+    degrees = f"{difference(now.under_k, unit)} °{unit}"
+    return (
+        f"Now: water settles. The coldest inner metal lies about {degrees} under the frost or dew point of "
+        f"the vapor from the oil, an excess of {middle:.1f} hPa ({low:.1f} to {high:.1f})."
+    )
