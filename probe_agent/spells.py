@@ -112,11 +112,14 @@ def step(watch: SpellWatch, facts: SpellFacts, dryer: bool = False) -> SpellStep
     spell, oil = watch.spell, moisture.oil_c(facts.values_c)
     cause = _cause(spell, facts, oil)
     ended: Spell | None = None
+    is_over = spell is None or _is_over(spell, cause, watch, facts)
+    begins_heat = is_over and cause is Cause.HEAT_UP and facts.on_s is not None
     if spell is not None and dt_s > 0:
-        spell = _spent(_grown(spell, watch, facts, oil, dt_s, dryer), facts, dt_s)
-    if spell is None or _is_over(spell, cause, watch, facts):
+        spell = _grown(spell, watch, facts, oil, dt_s, dryer)
+        spell = spell if begins_heat else _spent(spell, facts, dt_s)
+    if is_over:
         ended = None if spell is None else replace(spell, ended_s=facts.t_s)
-        watch = _begin(watch, cause, facts)
+        watch = _begin(watch, cause, facts, dt_s)
         spell = watch.spell
     gives = watch.gives
     if oil is not None and 0 < dt_s <= GAP_S:
@@ -159,15 +162,18 @@ def _is_over(spell: Spell, cause: Cause, watch: SpellWatch, facts: SpellFacts) -
     return cause is not spell.cause or is_its_own or facts.t_s - spell.began_s >= LONGEST_S
 
 
-def _begin(watch: SpellWatch, cause: Cause, facts: SpellFacts) -> SpellWatch:
+def _begin(watch: SpellWatch, cause: Cause, facts: SpellFacts, dt_s: float) -> SpellWatch:
+    """The watch with a new spell. What was spent since the last tick, or since a heater-on that is known of
+    only now, is a heat-up's own."""
     heats = cause is Cause.HEAT_UP
     fresh = Spell(watch.next_number, cause, heats, facts.t_s)
     if not heats:
         return replace(watch, next_number=watch.next_number + 1, spell=fresh, on_s=None, start_c=None)
     goes_on = watch.on_s is not None and (facts.on_s is None or abs(facts.on_s - watch.on_s) <= 1.0)
     if goes_on:
+        fresh = _spent(fresh, facts, dt_s) if facts.on_s is not None else fresh
         return replace(watch, next_number=watch.next_number + 1, spell=fresh)
-    missed_s = 0.0 if facts.on_s is None else max(0.0, facts.t_s - facts.on_s)
+    missed_s = dt_s if facts.on_s is None else max(dt_s, facts.t_s - facts.on_s)
     return replace(
         watch,
         next_number=watch.next_number + 1,

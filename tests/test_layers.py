@@ -93,6 +93,7 @@ INSIDE = {
         "daemon",
         "told",
         "record",
+        "season",
         "planning",
         "phones",
         "__init__",

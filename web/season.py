@@ -87,9 +87,9 @@ def _totals(found: Season, costs: Costs) -> tuple[Line, ...]:
     cost = words.cost(spent.cost(costs.price_per_kwh), costs.currency)
     return (
         ("Heat-ups", str(len(found.rows))),
-        ("followed by a flight", str(found.flown)),
-        ("without a flight, or too short a one", str(found.without)),
-        ("not known", str(found.unknown)),
+        ("of them followed by a flight", str(found.flown)),
+        ("of them without a flight, or too short a one", str(found.without)),
+        ("of them not known", str(found.unknown)),
         ("Flights with hot oil", str(found.hot_flights)),
         ("Ground runs", str(found.ground_runs)),
         ("Heater on", words.hours(spent.heated_s)),
@@ -100,7 +100,7 @@ def _totals(found: Season, costs: Costs) -> tuple[Line, ...]:
 
 def _moisture(found: Season) -> tuple[Line, ...]:
     lines = [("Gathered this season", _water(found.gathered)), ("Not cleared", _water(found.standing))]
-    lines += [(f"from {words.CAUSES[c]}", _water(e)) for c, e in found.standing_by if e.middle >= 0.5]
+    lines += [(f"of it from {words.CAUSES[c]}", _water(e)) for c, e in found.standing_by if e.middle >= 0.5]
     if found.unsettled.middle >= 0.5:
         lines.append(("After runs not known to be flights with hot oil, left out", _water(found.unsettled)))
     if found.gathered.unknown_s >= 3600:
@@ -109,7 +109,7 @@ def _moisture(found: Season) -> tuple[Line, ...]:
 
 
 def _water(e: Exposure) -> str:
-    return words.exposure(e.degree, e.middle, e.low, e.high, e.wet_s)
+    return words.exposure_sum(e.middle, e.low, e.high, e.wet_s)
 
 
 def _heatup(row: HeatupRow, costs: Costs, zone: str, now_at: float) -> HeatupView:

@@ -19,7 +19,7 @@ CAUSES = {
     "rest": "standing",
 }
 INDICATOR = (
-    "An indicator, not a measurement: nobody measures the vapour, how wet the oil is, or the core, which is "
+    "An indicator, not a measurement: nobody measures the vapor, how wet the oil is, or the core, which is "
     "estimated. It compares mornings of one engine; it says nothing of rust."
 )
 PARKED = (
@@ -73,22 +73,20 @@ def kept_share(kept: tuple[float, float, float] | None) -> str:
     return f"{low} to {high} %"
 
 
-def exposure(degree_name: str, middle: float, low: float, high: float, wet_s: float) -> str:
-    """Exposure in words and figures."""
-    if degree_name == "unknown":
-        return "not known: oil, or the metal round the core, wasn't measured"
-    if degree_name == "none":
-        return "hardly any"
-    return f"{degree(degree_name)}: {middle:.0f} hPa·h ({low:.0f} to {high:.0f}), {span(wet_s)}"
-
-
 def days_since(days: int | None) -> str:
     """Since when no flight has cleared it."""
     if days is None:
         return "No flight with hot oil is in the record."
     if days == 0:
-        return "Last flight with hot oil: today or yesterday."
+        return "Last flight with hot oil: less than a day ago."
     return f"Last flight with hot oil: {days} day{'' if days == 1 else 's'} ago."
+
+
+def exposure_sum(middle: float, low: float, high: float, wet_s: float) -> str:
+    """Exposure of many spells, which no word fits."""
+    if high < 0.5:
+        return "hardly any"
+    return f"{middle:.0f} hPa·h ({low:.0f} to {high:.0f}), {hours(wet_s)}"
 
 
 def exposure_short(degree_name: str, middle: float) -> str:

@@ -19,7 +19,7 @@ NO_CLAIM = (
 )
 NOT_NOW = "Not known: nothing fresh is measured."
 BOTH = (
-    "Aluminum shrinks more than steel. A case and a shaft that are both cold run closer than at 20 °C. A "
+    "Aluminum shrinks more than steel. A case and a shaft that are both cold run closer than warm. A "
     "cold shaft in a warm case is not pinched, but it chills the oil film, and water settles on it."
 )
 
@@ -35,16 +35,21 @@ def clearance(why: WhyNow, unit: Unit) -> list[str]:
     shaft = f"{temperature(why.shaft_c[0], unit)} to {temperature(why.shaft_c[2], unit)}"
     said = [
         f"Crankcase {case}, measured. Shaft {shaft}, estimated.",
-        f"A bearing of {why.bearing_mm:g} mm: about {_microns(middle)} "
-        f"(between {_microns(low)} and {_microns(high)}) than with both at {temperature(20.0, unit)}.",
+        f"A bearing of {why.bearing_mm:g} mm: {_change(low, middle, high)}, "
+        f"against both at {temperature(20.0, unit)}.",
     ]
     if why.clearance_mm is None:
         return [
             *said,
             "Enter the clearance of your manual (clearance_mm under [engine]) to see it as a share.",
         ]
-    shares = sorted(abs(100 * mm / why.clearance_mm) for mm in (low, high))
-    return [*said, f"Of a clearance of {why.clearance_mm:g} mm that is {shares[0]:.0f} to {shares[1]:.0f} %."]
+    lost, won = -100 * low / why.clearance_mm, -100 * high / why.clearance_mm
+    share = (
+        f"{abs(won):.0f} to {abs(lost):.0f} %"
+        if low * high > 0
+        else f"{lost:.0f} % less to {-won:.0f} % more"
+    )
+    return [*said, f"Of a clearance of {why.clearance_mm:g} mm that is {share}."]
 
 
 def oil(why: WhyNow, unit: Unit) -> list[str]:
@@ -65,8 +70,10 @@ def oil(why: WhyNow, unit: Unit) -> list[str]:
     return [f"Oil {at}: about {why.oil_mm2_s:.0f} mm²/s{thick}."]
 
 
-def _microns(mm: float) -> str:
-    """0.0138 mm closer as 14 µm closer."""
-    if round(1000 * mm) == 0:
-        return "no change"
-    return f"{abs(1000 * mm):.0f} µm {'closer' if mm < 0 else 'wider'}"
+def _change(low: float, middle: float, high: float) -> str:
+    """0.0138 mm less with its range as: about 14 µm closer (12 to 16)."""
+    if low < 0 < high:
+        return f"between {abs(1000 * low):.0f} µm closer and {1000 * high:.0f} µm wider"
+    ends = sorted((abs(1000 * low), abs(1000 * high)))
+    way = "closer" if middle < 0 else "wider"
+    return f"about {abs(1000 * middle):.0f} µm {way} ({ends[0]:.0f} to {ends[1]:.0f})"
