@@ -113,7 +113,7 @@ def step(watch: SpellWatch, facts: SpellFacts, dryer: bool = False) -> SpellStep
     cause = _cause(spell, facts, oil)
     ended: Spell | None = None
     is_over = spell is None or _is_over(spell, cause, watch, facts)
-    begins_heat = is_over and cause is Cause.HEAT_UP and facts.on_s is not None
+    begins_heat = is_over and cause is Cause.HEAT_UP and not _goes_on(watch, facts)
     if spell is not None and dt_s > 0:
         spell = _grown(spell, watch, facts, oil, dt_s, dryer)
         spell = spell if begins_heat else _spent(spell, facts, dt_s)
@@ -169,9 +169,7 @@ def _begin(watch: SpellWatch, cause: Cause, facts: SpellFacts, dt_s: float) -> S
     fresh = Spell(watch.next_number, cause, heats, facts.t_s)
     if not heats:
         return replace(watch, next_number=watch.next_number + 1, spell=fresh, on_s=None, start_c=None)
-    goes_on = watch.on_s is not None and (facts.on_s is None or abs(facts.on_s - watch.on_s) <= 1.0)
-    if goes_on:
-        fresh = _spent(fresh, facts, dt_s) if facts.on_s is not None else fresh
+    if _goes_on(watch, facts):
         return replace(watch, next_number=watch.next_number + 1, spell=fresh)
     missed_s = dt_s if facts.on_s is None else max(dt_s, facts.t_s - facts.on_s)
     return replace(
@@ -182,6 +180,11 @@ def _begin(watch: SpellWatch, cause: Cause, facts: SpellFacts, dt_s: float) -> S
         start_c=dict(facts.values_c),
         start_core_c=facts.core_c,
     )
+
+
+def _goes_on(watch: SpellWatch, facts: SpellFacts) -> bool:
+    """Whether the heat-up is the one that the spell before belongs to."""
+    return watch.on_s is not None and (facts.on_s is None or abs(facts.on_s - watch.on_s) <= 1.0)
 
 
 def _grown(

@@ -341,6 +341,7 @@ class Status(_Part, frozen=True):
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
     why: WhyNow | None = None
+    """An optional member, like recent and curve."""
     moisture: MoistureNow | None = None
     """None where it can't be told."""
     frost: FrostNow | None = None
@@ -377,7 +378,7 @@ def decode_status(data: bytes) -> Status:
 
 def core_of(status: Status) -> Status:
     """The document without its optional members."""
-    return msgspec.structs.replace(status, recent=None, curve=None)
+    return msgspec.structs.replace(status, recent=None, curve=None, why=None)
 
 
 def write_status(path: Path, status: Status) -> None:

@@ -79,4 +79,5 @@ def frost(found: FrostNow | None, zone: str, now_at: float, unit: Unit = "C") ->
     how = "likely" if found.sure else "possible if the sky is clear and calm"
     skin, point = temperature(found.skin_c, unit), temperature(found.point_c, unit)
     below = "frost point" if (found.point_c or 0.0) < 0 else "dew point"
-    return f"{name} on the aircraft {how} from {at}: skin about {skin}, at or under the {below} of {point}. Look before you fly."
+    said = f"{name} on the aircraft {how} from {at}: skin about {skin}, at or under the {below} of {point}."
+    return f"{said} Look before you fly."
