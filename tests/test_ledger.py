@@ -10,7 +10,7 @@ import msgspec
 import pytest
 from mornings import DAY_S, OFF_S, ON_S, START_UTC, close, engine, live_until, open_agent, settings_in
 
-from probe_agent.engine_sim import Event, Happening, ProbeDesign
+from probe_agent.engine_sim import Event, Happening, ProbeDesign, SimulatedEngine
 from probe_agent.ledger import spells_from_readings
 from probe_agent.probes.simulated import SimulatedSource
 from probe_agent.season import season
@@ -156,3 +156,22 @@ def test_a_probe_that_fails_takes_its_time_out_of_what_is_known(tmp_path: Path) 
     heated = next(s for s in spells_in(agent.store.path) if s.cause == "heat-up")
     assert heated.known_s == pytest.approx(1800.0, abs=180.0)
     assert heated.unknown_s == pytest.approx(OFF_S - ON_S - 1800.0, abs=180.0)
+
+
+def test_pushed_cold_into_a_warm_hangar_it_takes_water_from_the_air(tmp_path: Path) -> None:
+    """The hangar of the simulated engine is at 12 °C; its engine was at -10."""
+    pushed = Event(1800.0, Happening.TO_HEATED)
+    made = engine(1)
+    source = SimulatedSource(
+        SimulatedEngine(made.design, made.setup, made.day, made.probes, (pushed,), seed=5)
+    )
+    agent = open_agent(tmp_path, source)
+    live_until(agent, 3 * 3600.0, STEP_S)
+    assert agent.status is not None
+    assert agent.status.moisture is not None
+    assert agent.status.moisture.under_k > 1.0
+    close(agent)
+    damp = [s for s in spells_in(agent.store.path) if s.cause == "damp-air"]
+    assert damp
+    assert damp[0].middle > 2.0
+    assert damp[0].low < damp[0].middle < damp[0].high

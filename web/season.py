@@ -85,11 +85,13 @@ def present_season(
 def _totals(found: Season, costs: Costs) -> tuple[Line, ...]:
     spent = found.spent
     cost = words.cost(spent.cost(costs.price_per_kwh), costs.currency)
+    under_way = len(found.rows) - found.flown - found.without - found.unknown
     return (
         ("Heat-ups", str(len(found.rows))),
         ("of them followed by a flight", str(found.flown)),
         ("of them without a flight, or too short a one", str(found.without)),
         ("of them not known", str(found.unknown)),
+        *([("of them nothing has come of yet", str(under_way))] if under_way else []),
         ("Flights with hot oil", str(found.hot_flights)),
         ("Ground runs", str(found.ground_runs)),
         ("Heater on", words.hours(spent.heated_s)),
@@ -119,7 +121,7 @@ def _heatup(row: HeatupRow, costs: Costs, zone: str, now_at: float) -> HeatupVie
         began=words.moment(row.began_at, zone, now_at),
         became=became[:1].upper() + became[1:] + (f"; {words.CLEARED}" if row.cleared else ""),
         heated=words.hours(spent.heated_s),
-        energy="not known" if spent.kwh is None else f"{spent.kwh:.1f} kWh",
+        energy="not known" if spent.kwh is None else f"{spent.kwh:.1f}\u00a0kWh",
         cost=words.cost(spent.cost(costs.price_per_kwh), costs.currency),
         kept=words.kept_share(row.kept),
         water=words.exposure_short(row.exposure.degree, row.exposure.middle),

@@ -20,7 +20,8 @@ CAUSES = {
 }
 INDICATOR = (
     "An indicator, not a measurement: nobody measures the vapor, how wet the oil is, or the core, which is "
-    "estimated. It compares mornings of one engine; it says nothing of rust."
+    "estimated. hPa·h is by how much the oil's vapor exceeds what the coldest inner metal holds, times "
+    "hours. It compares mornings of one engine; it says nothing of rust."
 )
 PARKED = (
     "Not flying for a while? Leave it alone: no heat, no ground runs, no turning of the propeller by hand. "
@@ -62,7 +63,7 @@ def energy(kwh: float | None, rests_on: str, untold_s: float = 0.0) -> str:
 
 def cost(amount: float | None, currency: str) -> str:
     """A cost in the owner's currency; "" where there is none."""
-    return "" if amount is None else f"{amount:.2f} {currency}"
+    return "" if amount is None else f"{amount:.2f}\u00a0{currency}"
 
 
 def kept_share(kept: tuple[float, float, float] | None) -> str:
