@@ -519,7 +519,11 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch(), *self._ledger.keeping()]
+        kept = [
+            store.keep_value("watch", watch),
+            self._logbook.keeping_watch(),
+            *self._ledger.keeping(t_s, force),
+        ]
         # What could wait first: what is written at once may be of the same departure, and later.
         whole = Batch(statements=list(self._with_next)).add(self._unwritten)
         whole.add(Batch(statements=kept))

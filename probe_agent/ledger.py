@@ -38,6 +38,8 @@ log = logging.getLogger(__name__)
 _KEPT = "spells"
 _CAUGHT_UP = "spells-caught-up"
 _CLOCK_STEP_S = 2.0
+KEEP_S = 300.0
+"""So often the spell at hand is kept; each time costs a card some 3 KB."""
 _PIECE_TICKS = 2000
 """So many ticks are worked out anew between two looks whether to stop."""
 
@@ -53,6 +55,7 @@ class Ledger:
         self._first = self._watch.next_number
         """Spells from this number on lie by this run's clock alone."""
         self._offset_s = 0.0
+        self._kept_s = -math.inf
         self._was_heating = False
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -141,8 +144,12 @@ class Ledger:
         by_s, self._offset_s = offset_s - self._offset_s, offset_s
         return [store.move_spells(self._first, by_s)] if abs(by_s) > _CLOCK_STEP_S else []
 
-    def keeping(self) -> list[Statement]:
-        """What a restart goes on from, kept with each commit; and the spell at hand as it is."""
+    def keeping(self, t_s: float, force: bool = False) -> list[Statement]:
+        """What a restart goes on from and the spell at hand as it is, for a commit at t_s: some of them, for
+        what is lost in between is made up by the next tick."""
+        if not force and t_s - self._kept_s < KEEP_S:
+            return []
+        self._kept_s = t_s
         kept = msgspec.json.encode((self._offset_s, self._watch)).decode()
         return [store.keep_value(_KEPT, kept), *self._keeping_spell()]
 

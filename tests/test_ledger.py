@@ -13,6 +13,7 @@ from mornings import DAY_S, OFF_S, ON_S, START_UTC, close, engine, live_until, o
 from probe_agent.engine_sim import Event, Happening, ProbeDesign, SimulatedEngine
 from probe_agent.ledger import spells_from_readings
 from probe_agent.probes.simulated import SimulatedSource
+from probe_agent.readings import Weather, WeatherHour
 from probe_agent.season import season
 from probe_agent.store import KeptSpell, Reader
 
@@ -175,3 +176,19 @@ def test_pushed_cold_into_a_warm_hangar_it_takes_water_from_the_air(tmp_path: Pa
     assert damp
     assert damp[0].middle > 2.0
     assert damp[0].low < damp[0].middle < damp[0].high
+
+
+def test_frost_is_told_from_the_weather_in_use(tmp_path: Path) -> None:
+    """Air -10 °C with dew point -10.2 °C: the frost point is -9.1 °C (WMO-No. 8), above the air."""
+    agent = open_agent(tmp_path, SimulatedSource(engine(1)))
+    live_until(agent, 120.0)
+    assert agent.status is not None
+    assert agent.status.frost is not None
+    assert agent.status.frost.kind == "unknown"
+    hours = tuple(WeatherHour(START_UTC + 3600.0 * h, -10.0, 1.0, -10.2, 1.0) for h in range(30))
+    agent._heard.hear(Weather("hourly", START_UTC, START_UTC, hours))
+    live_until(agent, 180.0)
+    frost = agent.status.frost
+    close(agent)
+    assert (frost.kind, frost.sure) == ("frost", True)
+    assert frost.point_c == pytest.approx(-9.1, abs=0.1)
