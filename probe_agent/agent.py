@@ -366,8 +366,10 @@ class Agent:
         departure = self._departures.nearest(first_at, last_at, now_at)
         return self._logbook.follow(t_s, measured, heats, heater, self._offset_s, departure)
 
-    def _follow_ledger(self, facts: Facts, heater: float | None) -> list[store.Statement]:
-        """What settled and what was spent with this tick."""
+    def _follow_ledger(
+        self, facts: Facts, heater: float | None, power_w: float | None = None
+    ) -> list[store.Statement]:
+        """What settled and what was spent with this tick. power_w: measured [W], None where nobody does."""
         memory = self._physics.knowledge.memory
         return self._ledger.follow(
             facts.t_s,
@@ -375,14 +377,10 @@ class Agent:
             facts.forecast,
             self._watch,
             heater,
-            self._power_w(facts.t_s),
+            power_w,
             memory,
             self._offset_s,
         )
-
-    def _power_w(self, t_s: float) -> float | None:
-        """Measured power of the heater [W]; None where nobody measures it."""
-        return None
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""

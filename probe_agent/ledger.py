@@ -28,7 +28,7 @@ from probe_agent.supervisor import Watch
 from probe_agent.thermal.core import AloneCore
 from probe_agent.thermal.described import physics_places, prior_of
 from probe_agent.thermal.memory import Memory
-from probe_agent.thermal.moisture import Three
+from probe_agent.thermal.moisture import OIL_PLACES, Three
 from probe_agent.thermal.prior import capacity_j_per_k
 from probe_agent.thermal.stored_heat import gained_j
 from probe_agent.thermocouple import ThermocoupleType
@@ -207,9 +207,10 @@ def _facts_of(
 ) -> SpellFacts:
     heating = watch.heating if heater_share is None else heater_share > 0
     share = heater_share if heater_share is not None else None if heating is None else float(heating)
+    without = {*NEVER_COLDEST, *(OIL_PLACES if watch.oil_out_s is not None else ())}
     return SpellFacts(
         t_s,
-        {p.place: p.counted_c for p in points if p.counted_c is not None and p.place not in NEVER_COLDEST},
+        {p.place: p.counted_c for p in points if p.counted_c is not None and p.place not in without},
         forecast.core_c,
         next((p.value_c for p in points if p.place == "ambient"), None),
         watch.heatup.on_s if watch.heatup is not None else None,

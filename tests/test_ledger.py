@@ -15,7 +15,7 @@ from probe_agent.ledger import spells_from_readings
 from probe_agent.probes.simulated import SimulatedSource
 from probe_agent.readings import Weather, WeatherHour
 from probe_agent.season import season
-from probe_agent.store import KeptSpell, Reader
+from probe_agent.store import KeptSpell, Reader, ask
 
 HEATED_S = OFF_S - ON_S
 END_S = OFF_S + 2 * 3600.0
@@ -192,3 +192,15 @@ def test_frost_is_told_from_the_weather_in_use(tmp_path: Path) -> None:
     close(agent)
     assert (frost.kind, frost.sure) == ("frost", True)
     assert frost.point_c == pytest.approx(-9.1, abs=0.1)
+
+
+def test_with_the_oil_out_nothing_is_told_of_its_water(tmp_path: Path) -> None:
+    agent = open_agent(tmp_path, SimulatedSource(engine(1)))
+    live_until(agent, 240.0)
+    ask(agent.store.path, "oil-out", {})
+    agent.answer_commands()
+    live_until(agent, 360.0)
+    assert agent.status is not None
+    assert agent.status.oil_out
+    assert agent.status.moisture is None
+    close(agent)
