@@ -28,6 +28,7 @@ from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.harness import Harness, standing_in
 from probe_agent.learning import SIGMA_C
+from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
 from probe_agent.orders import Orders, Standing
@@ -35,7 +36,7 @@ from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
-from probe_agent.status import Curve, Recent, RunTime, Status, write_status
+from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.switching import Plug, SwitchFacts
@@ -44,6 +45,7 @@ from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
 from probe_agent.weather.heard import Heard
+from probe_agent.why import why_now
 
 log = logging.getLogger(__name__)
 
@@ -52,6 +54,7 @@ COMMIT_QUIET_S = 300.0
 KEEP_FORECAST_S = 300.0
 CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
+FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
@@ -129,6 +132,7 @@ class Agent:
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
         self._pairings = Pairings(record, settings.page, zone)
         self._logbook = Logbook(record, zone)
+        self._ledger = Ledger(record, settings, plan.places)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._physics = Physics(
@@ -203,6 +207,8 @@ class Agent:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
         self._logbook.recall(now_s, self._offset_s)
+        self._ledger.recall(now_s, self._offset_s)
+        self._ledger.catch_up(now_s, at_once=self.clock.rate == math.inf)
         self._physics.recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._physics.teach_again()
@@ -285,6 +291,7 @@ class Agent:
         if self._line is not None:
             self._line.stop()  # off before anything else
         self._physics.stop()
+        self._ledger.stop()
         self._beside.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in self._couriers:
@@ -330,7 +337,7 @@ class Agent:
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
             batch = self._batch(step, t_s, switched)
-            batch.statements += became
+            batch.statements += became + self._follow_ledger(facts, heater)
             self._write(batch, t_s)
             if self._switchman is not None:
                 self._switchman.say()
@@ -377,6 +384,22 @@ class Agent:
         first_at, last_at = now_at - outings.PASSED_LONG_S, now_at + outings.NEAR_START_S
         departure = self._departures.nearest(first_at, last_at, now_at)
         return self._logbook.follow(t_s, measured, heats, heater, self._offset_s, departure)
+
+    def _follow_ledger(
+        self, facts: Facts, heater: float | None, power_w: float | None = None
+    ) -> list[store.Statement]:
+        """What settled and what was spent with this tick. power_w: measured [W], None where nobody does."""
+        memory = self._physics.knowledge.memory
+        return self._ledger.follow(
+            facts.t_s,
+            facts.points,
+            facts.forecast,
+            self._watch,
+            heater,
+            power_w,
+            memory,
+            self._offset_s,
+        )
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
@@ -559,7 +582,11 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch()]
+        kept = [
+            store.keep_value("watch", watch),
+            self._logbook.keeping_watch(),
+            *self._ledger.keeping(t_s, force),
+        ]
         # What could wait first: what is written at once may be of the same departure, and later.
         whole = Batch(statements=list(self._with_next)).add(self._unwritten)
         whole.add(Batch(statements=kept))
@@ -634,13 +661,27 @@ class Agent:
             self._heard.shown(self._utc(facts.t_s)),
             self._logbook.shown(self.clock.monotonic()),
             None if self._switchman is None else self._switchman.shown(self._now()),
+            why_now(facts.points, facts.forecast.core_c, self.settings.engine),
+            self._ledger.shown(),
+            self._frost(self._utc(facts.t_s)),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
-        own = (self._air_missing(), self._physics.relearning(), words.unproven(self._letters.unproven))
+        own = (
+            self._air_missing(),
+            self._physics.relearning(),
+            words.working_out_moisture(self._ledger.progress),
+            words.unproven(self._letters.unproven),
+        )
         return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+
+    def _frost(self, now_at: float) -> FrostNow:
+        """Frost on the aircraft within a day, or until a start that is planned within two."""
+        starts = [d.start_at for d in self._departures.coming]
+        soon = [at for at in starts if now_at < at <= now_at + 2 * FROST_AHEAD_S]
+        return self._heard.frost(now_at, max([now_at + FROST_AHEAD_S, *soon]))
 
     def _air_missing(self) -> str | None:
         now_at = self._utc(self.clock.monotonic())

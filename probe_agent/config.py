@@ -154,6 +154,29 @@ class Planning(_Table, frozen=True):
     person: Name | None = None
 
 
+class Costs(_Table, frozen=True):
+    """price_per_kwh: of the heater's electricity, in `currency`, a word or sign of the owner's; None: no cost
+    is worked out. season_month: the month on whose first day the record's season begins."""
+
+    price_per_kwh: Annotated[float, msgspec.Meta(ge=0, le=10_000)] | None = None
+    currency: Annotated[str, msgspec.Meta(pattern=r"^[^\s\x00-\x1f\x7f-\x9f]{1,8}\Z")] = "EUR"
+    season_month: Annotated[int, msgspec.Meta(ge=1, le=12)] = 7
+
+
+Viscosity = Annotated[float, msgspec.Meta(ge=2, le=10_000)]
+
+
+class Engine(_Table, frozen=True):
+    """What only the page "Why" needs. bearing_mm, clearance_mm: diameter and diametral running clearance of a
+    main bearing; oil_…: the oil's data sheet, all three or none."""
+
+    bearing_mm: Annotated[float, msgspec.Meta(ge=10, le=300)] = 60.0
+    clearance_mm: Annotated[float, msgspec.Meta(gt=0, le=2)] | None = None
+    oil_40_mm2_s: Viscosity | None = None
+    oil_100_mm2_s: Viscosity | None = None
+    oil_pour_point_c: Temperature | None = None
+
+
 class OneWire(_Table, frozen=True):
     directory: str = "/sys/bus/w1/devices"
     deadline_s: Annotated[float, msgspec.Meta(gt=0, le=60)] = 10.0
@@ -343,6 +366,8 @@ class Settings(_Table, frozen=True):
     setups: tuple[Setup, ...] = ()
     limits: Limits = Limits()
     planning: Planning = Planning()
+    costs: Costs = Costs()
+    engine: Engine = Engine()
     one_wire: OneWire = OneWire()
     sampling: Sampling = Sampling()
     store: StorePlace = StorePlace()
@@ -620,6 +645,7 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     if limits.too_hot_c <= limits.target_c:
         raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
     _check_planning(settings, file)
+    _check_engine(settings.engine, file)
     _check_page(settings.page, file)
     _check_places(settings, file)
     _check_probes(settings, file)
@@ -657,6 +683,25 @@ def _check_planning(settings: Settings, file: str) -> None:
         )
     if person is not None and person not in {r.name for r in settings.recipients}:
         raise SettingsError(f"{file}: planning.person: {person} is not among the recipients. Add it there.")
+
+
+def _check_engine(engine: Engine, file: str) -> None:
+    sheet = (engine.oil_40_mm2_s, engine.oil_100_mm2_s, engine.oil_pour_point_c)
+    if all(figure is None for figure in sheet):
+        return
+    thin, thick, pour_c = engine.oil_100_mm2_s, engine.oil_40_mm2_s, engine.oil_pour_point_c
+    if thin is None or thick is None or pour_c is None:
+        raise SettingsError(
+            f"{file}: engine needs oil_40_mm2_s, oil_100_mm2_s and oil_pour_point_c, all three or none. The "
+            f"oil's data sheet has them."
+        )
+    if thin >= thick:
+        raise SettingsError(
+            f"{file}: engine.oil_100_mm2_s must be below oil_40_mm2_s: oil thins as it warms. "
+            f"Look again at the data sheet."
+        )
+    if pour_c >= 40:
+        raise SettingsError(f"{file}: engine.oil_pour_point_c must be below 40 °C. Correct it.")
 
 
 def _check_page(page: Page, file: str) -> None:

@@ -17,10 +17,12 @@ from probe_agent.status import (
     FanNow,
     FlownNow,
     FlownThenNow,
+    FrostNow,
     HeaterNow,
     HelpNow,
     LearnedNow,
     MissedNow,
+    MoistureNow,
     PlanNow,
     PlugNow,
     ProbeNow,
@@ -28,6 +30,7 @@ from probe_agent.status import (
     SignNow,
     StartNow,
     Status,
+    WhyNow,
     utc_text,
 )
 from probe_agent.supervisor import Alert, Facts, Missed, Rules, Watch
@@ -48,6 +51,9 @@ class Frame:
     air: AirNow | None = None
     flown: FlownNow | None = None
     plug: PlugNow | None = None
+    why: WhyNow | None = None
+    moisture: MoistureNow | None = None
+    frost: FrostNow | None = None
 
 
 def document(
@@ -118,6 +124,9 @@ def document(
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
         plug=frame.plug,
+        why=frame.why,
+        moisture=frame.moisture,
+        frost=frame.frost,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -556,7 +556,7 @@ class Happening(StrEnum):
     TO_HEATED = "to-heated"
     DOOR_OPEN = "door-open"
     DOOR_SHUT = "door-shut"
-    LANDED = "landed"  # it has flown, and was shut down at working temperature this moment
+    LANDED = "landed"  # it has flown, and was shut down this moment; value: share of the way to working heat
     ENGINE_STARTS = "engine-starts"  # it runs where it stands, uncovered: value 1 is a fast idle
     ENGINE_STOPS = "engine-stops"
     PROBE_DETACHED = "probe-detached"  # it hangs in the air beside its place
@@ -569,7 +569,8 @@ class Happening(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """What happens at t_s [s]; place where it befalls a probe; value for a share of power."""
+    """What happens at t_s [s]; place where it befalls a probe; value for a share of power, or of the way to
+    working temperature."""
 
     t_s: float
     what: Happening
@@ -1002,9 +1003,9 @@ class SimulatedEngine:
                 working[i] = max(float(temps[i]), _WORKING_C.get(key, _WORKING_ELSE_C))
         return working
 
-    def _land(self) -> None:
-        """Take the heat a flight leaves in the engine."""
-        landed = self._at_work(self._temps_c)
+    def _land(self, share: float) -> None:
+        """Take the heat a flight leaves in the engine, or that share of it a run on the ground does."""
+        landed = self._temps_c + share * (self._at_work(self._temps_c) - self._temps_c)
         self._flown_j += float(self._net.j_per_k @ (landed - self._temps_c)[: self._net.n])
         self._temps_c = landed
 
@@ -1023,7 +1024,7 @@ class SimulatedEngine:
         elif what in (Happening.DOOR_OPEN, Happening.DOOR_SHUT):
             self._door = what is Happening.DOOR_OPEN
         elif what is Happening.LANDED:
-            self._land()
+            self._land(event.value)
         elif what in (Happening.ENGINE_STARTS, Happening.ENGINE_STOPS):
             self._runs = event.value if what is Happening.ENGINE_STARTS else 0.0
         elif what in _MOVES:

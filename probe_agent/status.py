@@ -260,6 +260,42 @@ class SignNow(_Part, frozen=True):
     place: str | None = None
 
 
+class WhyNow(_Part, frozen=True, omit_defaults=True):
+    """Clearance and oil of this engine now, indicative. case_c: mean of the crankcase's places; shaft_c: the
+    estimated core; change_mm: of the bearing's clearance against both at 20 °C, negative: closer; each 10,
+    50, 90 %. oil_mm2_s: None where oil or data sheet isn't known, and below the pour point."""
+
+    bearing_mm: float
+    case_c: float | None = None
+    shaft_c: tuple[float, float, float] | None = None
+    change_mm: tuple[float, float, float] | None = None
+    clearance_mm: float | None = None
+    oil_c: float | None = None
+    oil_mm2_s: float | None = None
+    oil_40_mm2_s: float | None = None
+    pour_point_c: float | None = None
+
+
+class MoistureNow(_Part, frozen=True, omit_defaults=True):
+    """How strongly the oil's water settles on the coldest inner metal now: an indicator. hpa: excess of
+    vapour, 10, 50, 90 % of what the metal may be; under_k: how far the metal lies under the frost point."""
+
+    hpa: tuple[float, float, float]
+    under_k: float = 0.0
+
+
+class FrostNow(_Part, frozen=True, omit_defaults=True):
+    """Frost or dew on the aircraft in the day to come. kind: frost, dew, none, unknown (no humidity is told),
+    roof (it doesn't stand outside). sure: already at the air's temperature, not only under a clear sky."""
+
+    kind: str
+    sure: bool = False
+    at: str | None = None
+    until: str | None = None
+    skin_c: float | None = None
+    point_c: float | None = None
+
+
 class FanNow(_Part, frozen=True):
     """Futures of the coldest required point: minutes after `now`, °C."""
 
@@ -344,6 +380,11 @@ class Status(_Part, frozen=True):
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
     plug: PlugNow | None = None
+    why: WhyNow | None = None
+    """An optional member, like recent and curve."""
+    moisture: MoistureNow | None = None
+    """None where it can't be told."""
+    frost: FrostNow | None = None
     recent: Recent | None = None
     curve: Curve | None = None
 
@@ -377,7 +418,7 @@ def decode_status(data: bytes) -> Status:
 
 def core_of(status: Status) -> Status:
     """The document without its optional members."""
-    return msgspec.structs.replace(status, recent=None, curve=None)
+    return msgspec.structs.replace(status, recent=None, curve=None, why=None)
 
 
 def write_status(path: Path, status: Status) -> None:

@@ -26,10 +26,13 @@ ORDER = (
     "planning",
     "supervisor",
     "outings",
+    "spells",
+    "why",
     "telling",
     "switching",
     "document",
     "store",
+    "season",
     "harness",
     "pairing",
     "migrations",
@@ -40,6 +43,7 @@ ORDER = (
     "physics",
     "by_hand",
     "logbook",
+    "ledger",
     "departures",
     "switchman",
     "letters",
@@ -62,8 +66,10 @@ INSIDE = {
         "engine",
         "learned",
         "weather",
+        "why",
         "outings",
         "planning",
+        "season",
         "letters",
         "plug",
         "alerts",
@@ -75,6 +81,7 @@ INSIDE = {
         "file",
         "measured",
         "heatups",
+        "spells",
         "told",
         "access",
         "weather",
@@ -89,6 +96,7 @@ INSIDE = {
         "daemon",
         "told",
         "record",
+        "season",
         "planning",
         "plug",
         "phones",
@@ -100,6 +108,9 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "why",
+    "spells",
+    "season",
     "readings",
     "words",
     "weakening",
@@ -140,7 +151,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "pairing", "broker"}
+WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:

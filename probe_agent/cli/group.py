@@ -119,6 +119,8 @@ def main() -> None:
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent outings                     what became of each heat-up; flew flown-hot says it
+    probe-agent record                      heat, cost, water from the oil and flights of a season; --csv
+    probe-agent why                         bearing clearance and oil of this engine now
     probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
     probe-agent switch on                   the heater, by the plug; off, lock, unlock, test-plug-timer
     probe-agent pair                        a code that lets one phone act; --viewer: only look

@@ -48,6 +48,7 @@ from probe_agent.store.measured import (
     insert_hand_reading,
     undo_hand_reading,
 )
+from probe_agent.store.spells import KeptHeatup, KeptSpell, keep_spell, move_spells
 from probe_agent.store.told import (
     ANSWER,
     CODE,
@@ -76,7 +77,9 @@ __all__ = [
     "CameOf",
     "Command",
     "CurveRow",
+    "KeptHeatup",
     "KeptOuting",
+    "KeptSpell",
     "KeptWeather",
     "Link",
     "Message",
@@ -108,6 +111,7 @@ __all__ = [
     "insert_hand_reading",
     "keep_departure",
     "keep_outing",
+    "keep_spell",
     "keep_station",
     "keep_value",
     "keep_weather",
@@ -115,6 +119,7 @@ __all__ = [
     "mark_heatup",
     "mark_proven",
     "mark_tested",
+    "move_spells",
     "newest_lesson",
     "offer_code",
     "open_alert",

@@ -14,6 +14,7 @@ from probe_agent.store.access import SESSION, OpenCode, Session, find_code, sess
 from probe_agent.store.file import open_checked
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of
 from probe_agent.store.measured import CurveRow, curve_of, hourly_of
+from probe_agent.store.spells import KeptHeatup, KeptSpell, spans_of_heatups, spells_of
 from probe_agent.store.told import Link, find_link
 from probe_agent.store.weather import KeptWeather, weather_since
 
@@ -67,6 +68,19 @@ class Reader:
         """The last outings, newest first."""
         rows = self._db.execute(f"SELECT {OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
         return [KeptOuting(*row) for row in rows]
+
+    def spells(self) -> list[KeptSpell]:
+        """All spells of moisture and heat, in the order in which they began."""
+        return spells_of(self._db)
+
+    def heatups(self) -> list[KeptHeatup]:
+        """The spans of all heat-ups, in order."""
+        return spans_of_heatups(self._db)
+
+    def kept(self, name: str) -> str | None:
+        """A small value the daemon keeps."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
 
     def came_of_heatups(self) -> CameOf:
         """What the record says came of the heat-ups."""
