@@ -206,7 +206,7 @@ def still_warming(status: Status, unit: Unit, about: About) -> list[tuple[int, s
     else:
         seen = "the engine goes on warming"
     return [
-        (1, f"The plug was commanded off{off}, and {seen}."),
+        (1, f"Off was said{off}, and {seen}."),
         (3, "Its contact may be welded, or another socket feeds the heater."),
     ]
 
