@@ -254,7 +254,7 @@ def next_action(status: Status) -> str:
     if state is State.HEATING:
         return "Nothing to do until the next word."
     if state is State.ENGINE_RUNS:
-        return "Have it shut down before anything is taken off, and keep clear of the propeller."
+        return "Leave the harness alone until the engine is shut down: keep clear of the propeller."
     if state is State.OIL_OUT:
         return "Have the oil poured back in and its level checked, then say so on the page."
     if state is State.COLD:
