@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -86,7 +87,9 @@ def test_a_hundred_and_fifty_heat_ups_open_soon_on_a_slow_phone(
         phone.execute_cdp_cmd("Emulation.setCPUThrottlingRate", {"rate": 1})
     assert len(phone.find_elements(By.CSS_SELECTOR, ".k-row")) == 150
     assert len(phone.find_elements(By.CSS_SELECTOR, ".k-small-line")) == 150
-    print(f"\n150 heat-ups at {SLOWER}×: loaded and painted after {painted:.0f} ms, asked of at {took:.0f} ms")
+    print(
+        f"\n150 heat-ups at {SLOWER}×: loaded and painted after {painted:.0f} ms, asked of at {took:.0f} ms"
+    )
     assert painted <= OPENS_MS
 
 
@@ -137,7 +140,7 @@ def test_no_two_lines_look_alike_without_their_colours(winter: ServedPage, phone
         ".map(e => e.getBoundingClientRect().top)"
     )
     tops = sorted(boxes)
-    assert all(b - a >= 11 for a, b in zip(tops, tops[1:], strict=False))
+    assert all(b - a >= 11 for a, b in pairwise(tops))
 
 
 def test_heat_ups_are_chosen_and_laid_over_one_another(winter: ServedPage, phone: webdriver.Chrome) -> None:
