@@ -256,7 +256,6 @@ class CurvePages:
             "heatup": present_heatup(h, eye.zone, eye.unit, first.points[0][1] if first else None),
             "announced": present_said(h, record.announced(h), eye.zone),
             "preview": _told_preview(preview) if preview and preview.heatup == h.heatup else None,
-            "near": bool(nearest(h, record.heatups(None, ALL))),
             "look": look,
             **self._figure(look, chosen, url_for("heatup", number=h.heatup)),
         }

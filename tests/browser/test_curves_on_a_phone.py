@@ -93,6 +93,47 @@ def test_a_hundred_and_fifty_heat_ups_open_soon_on_a_slow_phone(
     assert painted <= OPENS_MS
 
 
+SLOW = """
+window.slow = [];
+new PerformanceObserver(l => l.getEntries().forEach(e => window.slow.push([e.name, e.duration])))
+  .observe({type: 'event', durationThreshold: 16, buffered: false});
+"""
+DRAWN_ANEW = """
+const done = arguments[0], host = document.getElementById('k-host');
+const plain = Object.getOwnPropertyDescriptor(Element.prototype, 'innerHTML');
+Object.defineProperty(host, 'innerHTML', {set(html) {
+  const from = performance.now();
+  plain.set.call(this, html);
+  requestAnimationFrame(() => setTimeout(() => done(performance.now() - from), 0));
+}});
+document.getElementById('k-closer').click();
+"""
+
+
+def test_a_slow_phone_answers_fingers_and_keys_soon(winter: ServedPage, phone: webdriver.Chrome) -> None:
+    phone.get(at(winter, "/curves/over?h=11&h=10&h=9&h=8&h=7&h=6"))
+    phone.execute_cdp_cmd("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
+    try:
+        phone.execute_script(SLOW)
+        slider = phone.find_element(By.ID, "k-at")
+        for _ in range(8):
+            slider.send_keys(Keys.ARROW_LEFT)
+        box = chart_box(phone)
+        y, middle = box["y"] + box["h"] / 2, box["x"] + box["w"] * 0.45
+        touch(phone, "touchStart", (middle - 20, y), (middle + 20, y))
+        for more in (10, 20, 30, 40):
+            touch(phone, "touchMove", (middle - 20 - more, y), (middle + 20 + more, y))
+        touch(phone, "touchEnd")
+        wait_for(phone, lambda: "from=" in phone.current_url)
+        drawn: float = phone.execute_async_script(DRAWN_ANEW)
+        slowest = max(phone.execute_script("return window.slow.map(e => e[1])"), default=0.0)
+    finally:
+        phone.execute_cdp_cmd("Emulation.setCPUThrottlingRate", {"rate": 1})
+    print(f"\nat {SLOWER}×: slowest interaction {slowest:.0f} ms, six curves drawn anew in {drawn:.0f} ms")
+    assert slowest <= 200
+    assert drawn <= 100
+
+
 @pytest.mark.parametrize("path", ["/curves", "/curves/over?h=11&h=10&h=9&h=8", "/curves/11", "/curves/12"])
 def test_nothing_is_wider_than_a_small_phone_and_all_is_large_enough(
     winter: ServedPage, phone: webdriver.Chrome, path: str
