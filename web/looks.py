@@ -26,7 +26,7 @@ from web.heatups import (
 )
 from web.overlay import Line, View
 
-MOST_ROWS = 360
+MOST_ROWS = 240
 HEATER_ON = "heater-on"
 DASHES = 8
 """Ways of drawing a place's line."""

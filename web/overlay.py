@@ -21,7 +21,7 @@ from probe_agent.words import Unit
 from web.chart import nice_step, runs, time_ticks
 from web.svg import element, path_of, slim, text
 
-WIDTH, HEIGHT = 300.0, 244.0
+WIDTH, HEIGHT = 300.0, 250.0
 LEFT, TOP, BOTTOM = 30.0, 20.0, 216.0
 LETTER = 6.4
 """Width of a letter of a label [units of the picture]."""
@@ -174,7 +174,7 @@ def _grid(axes: _Axes, view: View) -> Iterator[str]:
         if x > LEFT - 1:
             yield text(x, BOTTOM + 15, told, "k-tick", "middle")
     below = "field's clock" if view.zero_at is not None else f"hours from {view.zero}"
-    yield text(axes.right, HEIGHT - 1, below, "k-tick", "end")
+    yield text(axes.right, HEIGHT - 2, below, "k-tick", "end")
 
 
 def x_ticks(view: View) -> list[tuple[float, str]]:
