@@ -17,6 +17,7 @@ import pytest
 import status_samples as samples
 from answering_daemon import AnsweringDaemon
 from flask.testing import FlaskClient
+from word_rules import NOBODY_SAYS
 
 from probe_agent import words
 from probe_agent.status import Recent, Status, utc_text, write_status
@@ -97,9 +98,24 @@ def test_each_heat_up_has_a_row_with_a_curve_newest_first(page: Page) -> None:
     assert re.findall(r'name="h" value="(\d+)"', html) == [str(n) for n in range(12, 0, -1)]
     assert html.count('class="k-small-line"') == 12
     text = plain(html)
-    assert "Sat 7 Feb 2026, 05:00 heating now" in text
+    assert "Sat 7 Feb 2026, 05:00 running now" in text
+    assert "measured up to Sat 06:30" in text
     assert "above target after" in text
     assert "outside" in text
+
+
+def test_one_that_is_not_over_is_not_called_running_by_a_silent_daemon(page: Page) -> None:
+    write_status(page.folder / "status.json", samples.aged(samples.heating(), 500))
+    html = page.get("/curves")
+    assert "running now" not in html
+    assert "not over when last heard of" in html
+    assert ">now<" not in page.get("/curves/over?near=12")
+
+
+def test_nothing_is_said_that_nobody_says(page: Page) -> None:
+    for path in ("/curves", "/curves/over?near=12", "/curves/11", "/curves/12", "/curves/over"):
+        text = plain(page.client.get(path).get_data(as_text=True))
+        assert not NOBODY_SAYS.search(text), path
 
 
 def test_a_record_without_heat_ups_says_the_next_step(empty: Page) -> None:
