@@ -34,6 +34,7 @@ from probe_agent.logbook import Logbook
 from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
+from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
@@ -178,6 +179,7 @@ class Agent:
         if self.settings.switch is not None and self._line is not None:
             began = Moment(now_s, self._utc(now_s))
             self._switchman = Switchman(self.settings, self.settings.switch, self.store, self._line, began)
+        self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
         self._orders = Orders(
             self.store,
             self._hand,
@@ -187,6 +189,7 @@ class Agent:
             self._departures,
             self._letters,
             self._physics,
+            self._previews,
             self._switchman,
         )
         self._beside = Beside(
@@ -292,6 +295,7 @@ class Agent:
             self._line.stop()  # off before anything else
         self._physics.stop()
         self._ledger.stop()
+        self._previews.stop()
         self._beside.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in self._couriers:

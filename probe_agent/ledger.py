@@ -23,7 +23,7 @@ from probe_agent.outings import RUN_C
 from probe_agent.readings import Forecast, Point, SignKind
 from probe_agent.spells import Spell, SpellFacts, SpellWatch
 from probe_agent.status import MoistureNow
-from probe_agent.store import KeptHeatup, KeptSpell, Statement, Store
+from probe_agent.store import HeatupSpan, KeptSpell, Statement, Store
 from probe_agent.supervisor import Watch
 from probe_agent.thermal.core import AloneCore
 from probe_agent.thermal.described import physics_places, prior_of
@@ -267,7 +267,7 @@ def spells_from_readings(
     watts = None if setup is None or setup.heater == "combustion" else setup.watts
     reader = store.Reader(file)
     try:
-        heatups = reader.heatups()
+        heatups = reader.heatup_spans()
     finally:
         reader.close()
     watch, found = SpellWatch(), list[tuple[Spell, int | None]]()
@@ -289,7 +289,7 @@ def spells_from_readings(
     ]
 
 
-def _heatup_of(spell: Spell, heatups: Sequence[KeptHeatup]) -> int | None:
+def _heatup_of(spell: Spell, heatups: Sequence[HeatupSpan]) -> int | None:
     if not spell.of_heatup:
         return None
     begun = [h.began_at for h in heatups]
@@ -298,7 +298,7 @@ def _heatup_of(spell: Spell, heatups: Sequence[KeptHeatup]) -> int | None:
 
 def _stored_facts(
     archive: Archive,
-    heatups: Sequence[KeptHeatup],
+    heatups: Sequence[HeatupSpan],
     settings: Settings,
     places: Sequence[str],
     watts: float | None,

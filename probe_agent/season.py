@@ -16,7 +16,7 @@ from zoneinfo import ZoneInfo
 
 from probe_agent.outings import FLEW, MOST_FIRST, WITHOUT, Kind
 from probe_agent.status import utc_text
-from probe_agent.store import KeptHeatup, KeptOuting, KeptSpell
+from probe_agent.store import HeatupSpan, KeptOuting, KeptSpell
 
 KWH_J = 3.6e6
 _NEAR_S = 6 * 3600.0
@@ -143,7 +143,7 @@ def season_name(began_at: float, zone: str, month: int) -> str:
 
 
 def seasons_in(
-    spells: Sequence[KeptSpell], heatups: Sequence[KeptHeatup], zone: str, month: int
+    spells: Sequence[KeptSpell], heatups: Sequence[HeatupSpan], zone: str, month: int
 ) -> list[float]:
     """Begins [UTC s] of the seasons the record knows of, newest first."""
     known = [*(s.began_at for s in spells), *(h.began_at for h in heatups)]
@@ -153,7 +153,7 @@ def seasons_in(
 
 def season(
     spells: Sequence[KeptSpell],
-    heatups: Sequence[KeptHeatup],
+    heatups: Sequence[HeatupSpan],
     outings: Sequence[KeptOuting],
     at: float,
     zone: str,
@@ -225,7 +225,7 @@ def _csv_row(row: HeatupRow, price_per_kwh: float | None) -> str:
 
 
 def _row(
-    heatup: KeptHeatup,
+    heatup: HeatupSpan,
     spells: Iterable[KeptSpell],
     outings: Iterable[KeptOuting],
     hot: Sequence[float],

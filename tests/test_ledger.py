@@ -133,7 +133,7 @@ def test_without_oil_measured_the_exposure_is_not_known(tmp_path: Path) -> None:
 def test_the_season_adds_it_up(morning: Path) -> None:
     reader = Reader(morning)
     try:
-        heatups, outings = reader.heatups(), reader.outings(100)
+        heatups, outings = reader.heatup_spans(), reader.outings(100)
     finally:
         reader.close()
     found = season(spells_in(morning), heatups, outings, START_UTC, "UTC", 7)

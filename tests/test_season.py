@@ -12,7 +12,7 @@ from probe_agent import spells, words
 from probe_agent.outings import Kind
 from probe_agent.season import Spent, csv_of, season, season_span, seasons_in
 from probe_agent.spells import Cause, Spell, SpellFacts, SpellWatch
-from probe_agent.store import KeptHeatup, KeptOuting, KeptSpell
+from probe_agent.store import HeatupSpan, KeptOuting, KeptSpell
 
 AT = 1_800_000_000.0  # 15 January 2027, 08:00 UTC
 DAY = 86_400.0
@@ -146,7 +146,7 @@ def outing(day: float, kind: Kind, heatup: int | None = None) -> KeptOuting:
     )
 
 
-HEATUPS = [KeptHeatup(n, AT + n * DAY, AT + n * DAY + 3600.0) for n in (0, 1, 2)]
+HEATUPS = [HeatupSpan(n, AT + n * DAY, AT + n * DAY + 3600.0) for n in (0, 1, 2)]
 SPELLS = [spell(n + 1, n, heatup=n) for n in (0, 1, 2)]
 
 

@@ -52,7 +52,7 @@ def read_season(path: Path, at: float, zone: str, month: int) -> tuple[Season, l
     """
     reader = Reader(path)
     try:
-        spells, heatups, outings = reader.spells(), reader.heatups(), reader.outings(100_000)
+        spells, heatups, outings = reader.spells(), reader.heatup_spans(), reader.outings(100_000)
     finally:
         reader.close()
     return season(spells, heatups, outings, at, zone, month), seasons_in(spells, heatups, zone, month)

@@ -55,7 +55,7 @@ def record(settings_file: Path | None, store_file: Path | None, year: int | None
 def _season(file: Path, zone: str, month: int, year: int | None) -> Season | None:
     reader = Reader(file)
     try:
-        spells, heatups, outings = reader.spells(), reader.heatups(), reader.outings(100_000)
+        spells, heatups, outings = reader.spells(), reader.heatup_spans(), reader.outings(100_000)
     finally:
         reader.close()
     begins = seasons_in(spells, heatups, zone, month)

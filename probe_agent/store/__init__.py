@@ -17,6 +17,16 @@ from probe_agent.store.access import (
     offer_code,
 )
 from probe_agent.store.commands import Command, answer_command, forget_body
+from probe_agent.store.curves import (
+    PREVIEW,
+    SAME_SETUP,
+    Announced,
+    HeatupKept,
+    Preview,
+    Small,
+    note_heatup,
+    read_preview,
+)
 from probe_agent.store.daemon import Batch, Store
 from probe_agent.store.file import (
     SCHEMA_VERSION,
@@ -48,7 +58,7 @@ from probe_agent.store.measured import (
     insert_hand_reading,
     undo_hand_reading,
 )
-from probe_agent.store.spells import KeptHeatup, KeptSpell, keep_spell, move_spells
+from probe_agent.store.spells import HeatupSpan, KeptSpell, keep_spell, move_spells
 from probe_agent.store.told import (
     ANSWER,
     CODE,
@@ -71,22 +81,28 @@ from probe_agent.store.weather import KeptWeather, forget_weather, keep_station,
 __all__ = [
     "ANSWER",
     "CODE",
+    "PREVIEW",
+    "SAME_SETUP",
     "SCHEMA_VERSION",
     "TEST",
+    "Announced",
     "Batch",
     "CameOf",
     "Command",
     "CurveRow",
-    "KeptHeatup",
+    "HeatupKept",
+    "HeatupSpan",
     "KeptOuting",
     "KeptSpell",
     "KeptWeather",
     "Link",
     "Message",
     "OpenCode",
+    "Preview",
     "Reader",
     "Role",
     "Session",
+    "Small",
     "Statement",
     "Store",
     "StoreError",
@@ -121,10 +137,12 @@ __all__ = [
     "mark_tested",
     "move_spells",
     "newest_lesson",
+    "note_heatup",
     "offer_code",
     "open_alert",
     "open_checked",
     "open_heatup",
+    "read_preview",
     "revoke_links",
     "tell_outing",
     "transaction",

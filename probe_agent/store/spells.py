@@ -35,7 +35,7 @@ class KeptSpell:
 
 
 @dataclass(frozen=True, slots=True)
-class KeptHeatup:
+class HeatupSpan:
     """A heat-up's span [UTC s], ended_at None while it is open."""
 
     number: int
@@ -77,7 +77,7 @@ def spells_of(db: sqlite3.Connection) -> list[KeptSpell]:
     return [KeptSpell(*row) for row in rows]
 
 
-def spans_of_heatups(db: sqlite3.Connection) -> list[KeptHeatup]:
+def spans_of_heatups(db: sqlite3.Connection) -> list[HeatupSpan]:
     """All heat-ups whose beginning is known, in order."""
     rows = db.execute(
         "SELECT heatup, (t.mono_ms + b.utc_offset_ms) / 1000.0,"
@@ -85,4 +85,4 @@ def spans_of_heatups(db: sqlite3.Connection) -> list[KeptHeatup]:
         "  WHERE tick = ended_tick)"
         " FROM heatups JOIN ticks t ON t.tick = started_tick JOIN boots b USING (boot) ORDER BY heatup"
     )
-    return [KeptHeatup(*row) for row in rows]
+    return [HeatupSpan(*row) for row in rows]

@@ -37,10 +37,11 @@ FLAGS = (
 class ServedPage:
     """The page behind waitress, on a folder with a status file and a store."""
 
-    def __init__(self, folder: Path, daemon: AnsweringDaemon) -> None:
+    def __init__(self, folder: Path, daemon: AnsweringDaemon, answer_timeout_s: float = 5.0) -> None:
         self.folder, self.daemon = folder, daemon
         settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
-        app = create_app(FileStatusSource(folder / "status.json"), folder / "store.db", settings, 5.0)
+        status = FileStatusSource(folder / "status.json")
+        app = create_app(status, folder / "store.db", settings, answer_timeout_s)
         self._server: Any = create_server(app, host="127.0.0.1", port=0, threads=4)
         self._thread = threading.Thread(target=self._server.run, name="page")
         self._thread.start()

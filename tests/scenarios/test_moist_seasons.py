@@ -89,7 +89,7 @@ def live(kept: Kept, folder: Path, days: int) -> Season:
     close(agent)
     reader = Reader(agent.store.path)
     try:
-        return season(reader.spells(), reader.heatups(), reader.outings(1000), START_UTC, "UTC", 7)
+        return season(reader.spells(), reader.heatup_spans(), reader.outings(1000), START_UTC, "UTC", 7)
     finally:
         reader.close()
 
