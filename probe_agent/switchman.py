@@ -106,9 +106,8 @@ class Switchman:
         self._last_refusal: tuple[str, str | None, float] | None = None
         self._switched_on: Want | None = None
         self._test = self._kept(_TESTED, LastTest)
-        locked_at = self._kept(_LOCKED, float)
         self._watch = SwitchWatch(
-            locked_s=None if locked_at is None else min(locked_at - began.at + began.run_s, began.run_s),
+            locked_s=self._kept_lock(began),
             tested=self._is_tested(),
             off_s=began.run_s,
         )
@@ -120,6 +119,13 @@ class Switchman:
             return msgspec.json.decode(self._record.kept(name) or "null", type=kind | None)
         except msgspec.MsgspecError:
             return None
+
+    def _kept_lock(self, began: Moment) -> float | None:
+        """Since when it is locked [run s]; a lock that can't be read holds all the same."""
+        if self._record.kept(_LOCKED) in (None, "null"):
+            return None
+        locked_at = self._kept(_LOCKED, float)
+        return began.run_s if locked_at is None else min(locked_at - began.at + began.run_s, began.run_s)
 
     def _is_tested(self) -> bool:
         return self._test is not None and self._test.passed and self._test.print == self._print

@@ -316,6 +316,22 @@ def test_nothing_is_switched_before_the_plugs_timer_was_tested(tmp_path: Path) -
     made.agent.store.close()
 
 
+@pytest.mark.parametrize("kept", ["1800000000.0", '"of another version"', "{"])
+def test_a_lock_outlives_a_restart_even_one_that_cant_be_read(hangar: Hangar, kept: str) -> None:
+    hangar.agent.store.keep("switch-locked", kept)
+    hangar.restart()
+    hangar.ticks(2 * STEP_S)
+    ok, text = hangar.ask("switch-on")
+    assert not ok
+    assert "someone is at the aircraft" in text
+    assert hangar.plug.locked is not None
+    assert not hangar.ask("switch-unlock")[0]
+    assert hangar.ask("switch-unlock", nobody_there=True)[0]
+    hangar.restart()
+    hangar.ticks(STEP_S)
+    assert hangar.plug.locked is None
+
+
 @pytest.mark.parametrize("age_s", [61.0, -2.0])
 def test_a_press_of_another_time_is_not_carried_out(hangar: Hangar, age_s: float) -> None:
     db = sqlite3.connect(hangar.folder / "probe-agent.db")
