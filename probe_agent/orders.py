@@ -101,7 +101,7 @@ class Orders:
     def _plug_off(self, why: Why, at: Standing) -> None:
         """Somebody's word ends the plug's heat too."""
         if self.switchman is not None:
-            self.switchman.off(why, at.now_s)
+            self.switchman.off(why, Moment(at.now_s, at.now_at))
 
     def _told(
         self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer], said: str | None = None

@@ -36,6 +36,8 @@ ORDERS = frozenset({SWITCH_ON, SWITCH_OFF, LOCK, UNLOCK, TEST})
 _NEVER_LATE = frozenset({SWITCH_ON, UNLOCK, TEST})
 """Commands that are not carried out after a restart, or under another clock than they were given under."""
 OLDEST_S = 60.0
+WAITS_S = 30.0
+"""A plan waits for its time while that is so far ahead."""
 _LOCKED, _TESTED, _SWITCHED = "switch-locked", "plug-timer-tested", "plans-switched"
 KEPT_PLANS = 50
 VALID_S = 7200.0
@@ -99,6 +101,10 @@ class Switchman:
         self._began_at = began.at
         self._left_over = {c.id for c in record.waiting_commands()}
         self._tick_s: float | None = None
+        self._coming: tuple[Departure, ...] = ()
+        self._waited: set[str] = set()
+        """Plans seen to wait for their time since heat last ended."""
+        self._ended_at: float | None = None
         self._order: Order = "off"
         self._vetoed = False
         self._facts: SwitchFacts | None = None
@@ -106,9 +112,8 @@ class Switchman:
         self._last_refusal: tuple[str, str | None, float] | None = None
         self._switched_on: Want | None = None
         self._test = self._kept(_TESTED, LastTest)
-        locked_at = self._kept(_LOCKED, float)
         self._watch = SwitchWatch(
-            locked_s=None if locked_at is None else min(locked_at - began.at + began.run_s, began.run_s),
+            locked_s=self._kept_lock(began),
             tested=self._is_tested(),
             off_s=began.run_s,
         )
@@ -120,6 +125,13 @@ class Switchman:
             return msgspec.json.decode(self._record.kept(name) or "null", type=kind | None)
         except msgspec.MsgspecError:
             return None
+
+    def _kept_lock(self, began: Moment) -> float | None:
+        """Since when it is locked [run s]; a lock that can't be read holds all the same."""
+        if self._record.kept(_LOCKED) in (None, "null"):
+            return None
+        locked_at = self._kept(_LOCKED, float)
+        return began.run_s if locked_at is None else min(locked_at - began.at + began.run_s, began.run_s)
 
     def _is_tested(self) -> bool:
         return self._test is not None and self._test.passed and self._test.print == self._print
@@ -141,8 +153,8 @@ class Switchman:
         by the line's clock."""
         since_s = 0.0 if self._tick_s is None else tick_s - self._tick_s
         facts = replace(facts, since_s=since_s)
-        self._tick_s, self._facts = tick_s, facts
-        said = [w for d in departures if (w := self._follow_plan(d, facts, moment)) is not None]
+        self._tick_s, self._facts, self._coming = tick_s, facts, tuple(departures)
+        said = [w for d in self._coming if (w := self._follow_plan(d, facts, moment)) is not None]
         step = switching.step(self._watch, facts, self.rules)
         self._watch, self._order, self.alarms = step.watch, step.order, step.alarms
         if step.order == "off":
@@ -150,6 +162,7 @@ class Switchman:
         kept = [] if step.test is None else [self._keep_test(step.test, moment)]
         said += self._words(step, facts, moment)
         if step.ended is not None:
+            self._forgo(moment.at)
             log.warning("plug: off (%s %s)", step.ended.why, step.ended.place or "")
             return Switched(tuple(said), tuple(kept), False)
         return Switched(tuple(said), tuple(kept), True if step.confirmed is not None else None)
@@ -171,16 +184,27 @@ class Switchman:
 
     def _follow_plan(self, departure: Departure, facts: SwitchFacts, moment: Moment) -> Announcement | None:
         """Switch on for a plan whose time has come, once; word of why not, once."""
-        key = f"{departure.number}:{departure.start_at:.0f}"
+        key, may = _key(departure), self._may_follow(departure, moment.at)
         if key in self._switched or not switching.plan_is_due(departure, moment.at, self._began_at):
             return None
+        if not may:
+            return self._refuse(departure, "restarted", None, facts) if self._ended_at is None else None
         refused = switching.refusal(self._watch, facts, self.rules, "plan", facts.t_s)
+        if refused is not None and refused[0] == "on-already":
+            return None
         if refused is None and self._keep_switched(key):
             self._watch = switching.ask(self._watch, "plan", facts.t_s, departure.number)
             log.warning("plug: on for departure %d", departure.number)
             return None
         why, place = refused or ("record", None)
-        if why == "on-already" or self._refused.get(key) == why:
+        return self._refuse(departure, why, place, facts)
+
+    def _refuse(
+        self, departure: Departure, why: str, place: str | None, facts: SwitchFacts
+    ) -> Announcement | None:
+        """Word of why a plan is not switched on, once for each reason."""
+        key = _key(departure)
+        if self._refused.get(key) == why:
             return None
         self._refused[key] = why
         self._last_refusal = (why, place, facts.t_s)
@@ -188,7 +212,7 @@ class Switchman:
 
     def _keep_switched(self, key: str) -> bool:
         """Keep, before it is switched, that this plan has been: no crash makes it switch twice."""
-        kept = [*self._switched, key][-KEPT_PLANS:]
+        kept = [*(k for k in self._switched if k != key), key][-KEPT_PLANS:]
         try:
             self._record.keep(_SWITCHED, json.dumps(kept))
         except sqlite3.Error as err:
@@ -196,6 +220,21 @@ class Switchman:
             return False
         self._switched = kept
         return True
+
+    def _forgo(self, now_at: float) -> None:
+        """Heat has ended, or somebody wants none: a plan whose time has come by now switches nothing on. One
+        that waits for a later time, or that somebody makes or moves after this, still does."""
+        self._ended_at = now_at
+        self._waited.clear()
+
+    def _may_follow(self, departure: Departure, now_at: float) -> bool:
+        """Whether a plan was seen to wait for its time since heat last ended, or was made or moved since."""
+        key, made = _key(departure), departure.plan
+        if made is not None and made.switch_on_at is not None and made.switch_on_at >= now_at + WAITS_S:
+            self._waited.add(key)
+        since_at = self._began_at if self._ended_at is None else self._ended_at
+        is_moved = departure.state == "delayed" and (departure.changed_at or 0.0) > since_at
+        return key in self._waited or departure.made_at > since_at or is_moved
 
     def _keep_test(self, test: switching.TimerTest, moment: Moment) -> store.Statement:
         self._test = LastTest(moment.at, self._print, test.passed, test.off_after_s, test.why)
@@ -253,23 +292,31 @@ class Switchman:
         )
 
     def _switch_off(self, body: Mapping[str, Any], batch: Batch, moment: Moment) -> Answer:
-        self.off("owner", moment.run_s)
-        return True, (
+        self.off("owner", moment)
+        text = (
             "Off was said to the plug. Unplug it before anyone touches heater or cowl; until then treat it "
             "as live."
         )
+        later = any(d.by == "our-plug" and _key(d) not in self._switched for d in self._coming)
+        return (
+            True,
+            f"{text} What is planned goes on at its time: say not flying, or lock." if later else text,
+        )
 
-    def off(self, why: Why, now_s: float) -> bool:
+    def off(self, why: Why, moment: Moment) -> bool:
         """No heat is wanted from now on, and the plug hears it at once; whether any was."""
         if why == "oil-out" and self._facts is not None:
             self._facts = replace(self._facts, oil_out=True)  # so that no press before the next tick is taken
-        self._watch, ended = switching.end(self._watch, why, now_s)
+        self._watch, ended = switching.end(self._watch, why, moment.run_s)
+        self._forgo(moment.at)
         self._order, self._switched_on = "off", None
         self.line.off()
         return ended is not None
 
     def _lock(self, body: Mapping[str, Any], batch: Batch, moment: Moment) -> Answer:
-        self._watch, _ = switching.lock(self._watch, moment.run_s)
+        self._watch, ended = switching.lock(self._watch, moment.run_s)
+        if ended is not None:
+            self._forgo(moment.at)
         self._order, self._switched_on = "off", None
         self.line.off()
         batch.statements.append(store.keep_value(_LOCKED, json.dumps(moment.at)))
@@ -347,6 +394,11 @@ class Switchman:
 
 
 _SAYS = {True: "on", False: "off", None: None}
+
+
+def _key(departure: Departure) -> str:
+    """Which switch-on of which departure: one that is moved is another."""
+    return f"{departure.number}:{departure.start_at:.0f}"
 
 
 def _word(kind: str, key: str, departure: int | None, place: str | None = None) -> Announcement:

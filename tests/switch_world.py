@@ -509,12 +509,15 @@ class World:
     def press_off(self) -> None:
         if self.can_command:
             self.command(self.make("switch-off"))
+            self.spend_due()
             self.licence.end(self.t_s, strict=True)
 
     def press_lock(self) -> None:
         if self.can_command:
             self.command(self.make("switch-lock"))
             self.locked = True
+            if self.licence.until_s is None:
+                self.spend_due()
             self.licence.end(self.t_s, strict=True)
 
     def release(self) -> None:
@@ -554,6 +557,13 @@ class World:
         ]
         if self.licence.departure is not None:
             self.licence.end(self.t_s)  # that departure is planned no more
+
+    def spend_due(self) -> None:
+        """Somebody wants no heat: a plan whose time has come gives no licence any more."""
+        for d in self.departures:
+            made = d.plan
+            if made is not None and made.switch_on_at is not None and made.switch_on_at <= UTC + self.t_s:
+                self.switched.add(d.number)
 
     def watch_plans(self) -> None:
         """A plan's time has come: a licence from then on, once, where nothing forbids it then."""
@@ -607,7 +617,8 @@ class World:
         """Said by a person; the switchman hears of it at once, besides what the tick sees."""
         if self.can_command:
             self.oil = True
-            self.man.off("oil-out", self.t_s)
+            self.man.off("oil-out", self.moment)
+            self.spend_due()
             self.licence.end(self.t_s)
 
     def oil_back(self) -> None:
@@ -660,6 +671,8 @@ class World:
         self.plug.press(self.t_s)
         if before:
             if self.broker.plug_is_there and self.broker.runs and not self.broker.stalls:
+                if self.licence.until_s is None:
+                    self.spend_due()
                 self.licence.end(self.t_s)  # out of reach, nobody can know of it
         else:
             self.foreign_s = self.t_s

@@ -237,6 +237,29 @@ def test_a_plan_that_may_not_switch_says_why_and_does_when_it_may(hangar: Hangar
     assert hangar.line.orders[-1] == "on"
 
 
+def test_off_by_a_person_is_off_for_a_plan_whose_time_had_come_too(hangar: Hangar) -> None:
+    assert hangar.ask("plan", start="2027-01-15T14:00", certainty="8/10")[0]
+    plan = hangar.agent.status.plan if hangar.agent.status else None
+    assert plan is not None
+    assert plan.switch_on is not None
+    assert hangar.ask("switch-on")[0]
+    hangar.ticks(STEP_S)
+    ok, text = hangar.ask("switch-off")
+    assert ok
+    assert "What is planned goes on at its time" in text
+    assert hangar.ask("switch-on")[0]
+    hangar.ticks(utc_seconds(plan.switch_on) - hangar.agent.clock.utc() + 3 * STEP_S)
+    assert hangar.plug.wanted == "owner"
+    assert hangar.ask("switch-off")[0]
+    orders = len(hangar.line.orders)
+    hangar.ticks(1800.0)
+    assert "on" not in hangar.line.orders[orders:]
+    assert hangar.words("not-switched") == []
+    hangar.restart()
+    hangar.ticks(1800.0)
+    assert "on" not in hangar.line.orders
+
+
 def test_not_flying_ends_a_planned_heating(hangar: Hangar) -> None:
     assert hangar.ask("plan", start="2027-01-15T14:00", certainty="8/10")[0]
     plan = hangar.agent.status.plan if hangar.agent.status else None
@@ -314,6 +337,22 @@ def test_nothing_is_switched_before_the_plugs_timer_was_tested(tmp_path: Path) -
     assert made.plug.test_old
     made.agent._finish()
     made.agent.store.close()
+
+
+@pytest.mark.parametrize("kept", ["1800000000.0", '"of another version"', "{"])
+def test_a_lock_outlives_a_restart_even_one_that_cant_be_read(hangar: Hangar, kept: str) -> None:
+    hangar.agent.store.keep("switch-locked", kept)
+    hangar.restart()
+    hangar.ticks(2 * STEP_S)
+    ok, text = hangar.ask("switch-on")
+    assert not ok
+    assert "someone is at the aircraft" in text
+    assert hangar.plug.locked is not None
+    assert not hangar.ask("switch-unlock")[0]
+    assert hangar.ask("switch-unlock", nobody_there=True)[0]
+    hangar.restart()
+    hangar.ticks(STEP_S)
+    assert hangar.plug.locked is None
 
 
 @pytest.mark.parametrize("age_s", [61.0, -2.0])

@@ -61,6 +61,10 @@ _REFUSED: Mapping[str, tuple[str, str]] = {
     "too-hot": ("{place} too hot", "{place} is at or above the limit"),
     "place-lost": ("{place} not measured", "{place} is required and not measured by its probe"),
     "start-passed": ("the start has passed", "the planned start has passed"),
+    "restarted": (
+        "the board restarted",
+        "its time came while the board was not running. Switch on anew where nobody is at the aircraft",
+    ),
     "record": ("record not written", "the record can't be written. Look at the board's disk"),
 }
 """Why heat may not begin (switching.Refusal)."""

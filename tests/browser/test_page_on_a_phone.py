@@ -100,6 +100,25 @@ def test_a_small_phone_reads_everything_without_scrolling_sideways(
     assert phone.get_log("browser") == []
 
 
+def test_the_plug_is_pressed_with_gloves_and_stays_within_reach_on_an_old_page(
+    served: ServedPage, phone: webdriver.Chrome
+) -> None:
+    served.show(samples.plug_off())
+    phone.get(served.url)
+    assert phone.execute_script("return document.documentElement.scrollWidth") == 320
+    for button in ("plug-off", "plug-lock", "plug-on"):
+        box = phone.find_element(By.ID, button).rect
+        assert box["height"] >= 56
+        assert box["x"] + box["width"] <= 320
+    served.show(samples.aged(samples.plug_off(), 300))
+    phone.get(served.url)
+    shown = {b: phone.find_element(By.ID, b).is_displayed() for b in ("plug-off", "plug-lock", "plug-on")}
+    assert shown == {"plug-off": True, "plug-lock": True, "plug-on": False}
+    phone.find_element(By.ID, "plug-lock").click()
+    wait_for(phone, lambda: "Noted." in body(phone))
+    assert [(c.kind, c.body) for c in served.daemon.asked] == [("switch-lock", {})]
+
+
 def test_the_verdict_stands_on_the_first_screen(served: ServedPage, phone: webdriver.Chrome) -> None:
     served.show(samples.heating())
     phone.get(served.url)

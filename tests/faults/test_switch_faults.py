@@ -25,7 +25,7 @@ from scripted import SETTINGS
 
 from probe_agent.config import load_settings
 from probe_agent.migrations import migrate
-from probe_agent.store import Reader, Store, ask, await_answer
+from probe_agent.store import Store, ask, await_answer
 from probe_agent.switchman import LastTest, print_of
 
 pytestmark = pytest.mark.skipif(not MOSQUITTO, reason="needs mosquitto")
@@ -57,6 +57,7 @@ class Daemon:
     def __init__(self, folder: Path, settings: Path) -> None:
         self.folder = folder
         self._log = (folder / "log").open("ab")
+        self._began_s = time.monotonic()
         path = f"{ROOT}{os.pathsep}{ROOT / 'tests'}"
         self.process = subprocess.Popen(
             [sys.executable, str(ROOT / "tests" / "plug_daemon.py"), str(settings)],
@@ -76,11 +77,13 @@ class Daemon:
         self._log.close()
 
     def wait_for_line(self) -> None:
-        """Wait until it has measured and has its line to the plug."""
+        """Wait until it has measured and has heard the plug."""
         deadline, pause = time.monotonic() + 40, threading.Event()
         while True:
             status = status_in(self.folder)
-            if status is not None and status.plug is not None and status.plug.says != "away":
+            fresh = status is not None and status.run.mono_s > self._began_s
+            plug = status.plug if status is not None and fresh else None
+            if plug is not None and plug.says != "away" and plug.power_w is not None:
                 return
             assert self.process.poll() is None, (self.folder / "log").read_text("utf-8")
             assert time.monotonic() < deadline, (self.folder / "log").read_text("utf-8")
@@ -179,6 +182,7 @@ def test_the_daemons_start_says_off_and_clears_what_is_retained(tmp_path: Path) 
             assert "plug/set" not in retained_on(broker.port, "plug/set")
             status = status_in(tmp_path)
             assert status is not None
+            assert any("A retained command was found at plug/set" in note for note in status.notes)
         finally:
             again.end()
 
@@ -284,5 +288,3 @@ def test_a_lock_outlives_a_restart(tmp_path: Path) -> None:
             assert "someone is at the aircraft" in text
         finally:
             again.end()
-    reader = Reader(tmp_path / "probe-agent.db")
-    reader.close()
