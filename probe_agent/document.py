@@ -45,6 +45,7 @@ class Frame:
     plan: PlanNow | None = None
     air: AirNow | None = None
     flown: FlownNow | None = None
+    hold_min: tuple[int, int | None] | None = None
 
 
 def document(
@@ -114,6 +115,7 @@ def document(
         signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
+        hold_min=frame.hold_min,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -14,7 +14,9 @@ from probe_agent.words.engine import (
     changed,
     coldest,
     core,
+    core_shown,
     heater_words,
+    holding,
     next_action,
     probe_words,
     readiness,
@@ -36,11 +38,13 @@ from probe_agent.words.outings import (
 )
 from probe_agent.words.parts import (
     About,
+    Clock,
     Unit,
     day,
     difference,
     fault_words,
     heat_ups,
+    hour,
     in_unit,
     limits_of,
     moment,
@@ -49,7 +53,9 @@ from probe_agent.words.parts import (
     outward,
     place_list,
     place_name,
+    place_short,
     role,
+    show_clock,
     stamp,
     temperature,
     tries,
@@ -63,7 +69,7 @@ from probe_agent.words.planning import (
     plan_sentences,
     soonest_answer,
 )
-from probe_agent.words.weather import air_basis, air_missing, weather_heard, weather_taken
+from probe_agent.words.weather import air_basis, air_missing, weather_heard, weather_taken, wind
 
 __all__ = [
     "BODY",
@@ -76,6 +82,7 @@ __all__ = [
     "OIL_NOTE",
     "SUBJECT",
     "About",
+    "Clock",
     "Unit",
     "air_basis",
     "air_missing",
@@ -87,6 +94,7 @@ __all__ = [
     "changed",
     "coldest",
     "core",
+    "core_shown",
     "day",
     "difference",
     "exclusion",
@@ -94,6 +102,8 @@ __all__ = [
     "flown_told",
     "heat_ups",
     "heater_words",
+    "holding",
+    "hour",
     "in_unit",
     "limits_of",
     "link_answer",
@@ -107,6 +117,7 @@ __all__ = [
     "outward",
     "place_list",
     "place_name",
+    "place_short",
     "plan_answer",
     "plan_line",
     "plan_next_word",
@@ -116,6 +127,7 @@ __all__ = [
     "relearning",
     "rests_on",
     "role",
+    "show_clock",
     "sign",
     "since_flight",
     "soonest_answer",
@@ -129,4 +141,5 @@ __all__ = [
     "was_it_flown",
     "weather_heard",
     "weather_taken",
+    "wind",
 ]
