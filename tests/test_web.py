@@ -155,7 +155,7 @@ def test_the_first_unit_follows_the_browsers_locale(page: Page, language: str, s
 
 def test_every_answer_carries_the_strict_headers(page: Page) -> None:
     page.show(samples.heating())
-    for path in ("/", "/now", "/curve", "/api/status", "/static/page.css", "/nowhere"):
+    for path in ("/", "/now", "/curve", "/api/status", "/static/icon.svg", "/worker.js", "/nowhere"):
         with page.client.get(path) as answer:
             headers = answer.headers
         policy = headers["Content-Security-Policy"]
@@ -165,6 +165,8 @@ def test_every_answer_carries_the_strict_headers(page: Page) -> None:
         assert headers["X-Content-Type-Options"] == "nosniff"
         assert headers["Referrer-Policy"] == "same-origin"
     assert page.client.get("/").headers["Cache-Control"] == "no-store"
+    with page.client.get("/static/page.css") as answer:
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
 
 
 def test_the_form_cookie_is_out_of_reach_for_scripts_and_other_sites(page: Page) -> None:
