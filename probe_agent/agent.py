@@ -18,7 +18,7 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import pairing, planning, store, supervisor, telling, words
+from probe_agent import outings, pairing, planning, store, supervisor, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.clock import Clock, boot_id
@@ -26,7 +26,7 @@ from probe_agent.config import Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
-from probe_agent.harness import Harness
+from probe_agent.harness import Harness, standing_in
 from probe_agent.learning import SIGMA_C
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
@@ -34,7 +34,7 @@ from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.probes import Source
-from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading, Scan
+from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.status import Curve, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
@@ -303,8 +303,8 @@ class Agent:
             self._hear(samples.get("ambient"))
             heater = next((s.heater for s in scans if s.heater is not None), None)
             forecast = self._physics.see(self._observation(t_s, samples, heater))
-            measured = self._harness.points(samples, Scan(t_s, ()), forecast, t_s)
-            points = supervisor.doubt(self._harness.points(samples, hand, forecast, t_s), forecast)
+            measured = self._harness.points(samples, forecast, t_s)
+            points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
             points = self._less_heater(points, forecast)
             facts = self._facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
@@ -354,8 +354,10 @@ class Agent:
         self, measured: tuple[Point, ...], heater: float | None, t_s: float
     ) -> list[store.Statement]:
         """What became of the heat-ups, by what the probes alone say."""
-        heats = self._watch.heatup is not None
-        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s)
+        heats, now_at = self._watch.heatup is not None, self._utc(t_s)
+        first_at, last_at = now_at - outings.PASSED_LONG_S, now_at + outings.NEAR_START_S
+        departure = self._departures.nearest(first_at, last_at, now_at)
+        return self._logbook.follow(t_s, measured, heats, heater, self._offset_s, departure)
 
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""

@@ -388,6 +388,22 @@ def parse_settings(data: bytes, file: str) -> Settings:
     return settings
 
 
+def refuse_unwatched(settings: Settings, file: str) -> None:
+    """Settings the daemon is to watch by describe a place that readiness waits for; a recording names its
+    own. Raises SettingsError; `file` is the name used in it."""
+    if not settings.places:
+        raise SettingsError(
+            f"{file}: places: none is described, so there is nothing to watch. Add a [[places]] table for "
+            f"each point of the engine, with required = true where readiness waits for it; "
+            f"deploy/example.toml shows how."
+        )
+    if not settings.required:
+        raise SettingsError(
+            f"{file}: places: none has required = true, so nothing could ever be called above target. Set it "
+            f"for the points of the engine that readiness waits for."
+        )
+
+
 def _to_celsius(table: Mapping[str, Any], file: str, path: tuple[str, ...]) -> dict[str, Any]:
     """The same table with each key_f as key_c; both at once are refused."""
     out: dict[str, Any] = {}

@@ -82,6 +82,14 @@ class Departures:
         found = (d for d in self._all.values() if d.is_open or d.state == "passed")
         return min((d for d in found if d.start_at >= since_at), key=lambda d: d.start_at, default=None)
 
+    def nearest(self, from_at: float, until_at: float, to_at: float) -> Departure | None:
+        """The departure whose start is nearest to an instant, between two others [UTC s], also where it has
+        passed or started; none that was cancelled."""
+        found = (
+            d for d in self._all.values() if d.state != "not-flying" and from_at <= d.start_at <= until_at
+        )
+        return min(found, key=lambda d: abs(d.start_at - to_at), default=None)
+
     def still_wants(self, word: Announcement, at: float, now_at: float) -> bool:
         """Whether a word of `at` [UTC s] that had to wait is still of use: one of a departure only while that
         is open, and not past its own time."""

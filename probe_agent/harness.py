@@ -61,27 +61,33 @@ class Harness:
             return self._bindings[address]
         return address if source != "one-wire" and address in self._places else None
 
-    def points(self, samples: Samples, hand: Scan, forecast: Forecast, t_s: float) -> tuple[Point, ...]:
-        """Every place of the run as it stands at a tick [run s]; readings by hand where no probe speaks."""
-        by_hand = {s.address: s for s in hand.samples if isinstance(s, Reading)}
-        return tuple(
-            self._point(place, samples.get(place), by_hand.get(place), forecast, t_s)
-            for place in self._places
-        )
+    def points(self, samples: Samples, forecast: Forecast, t_s: float) -> tuple[Point, ...]:
+        """Every place of the run as its probe tells it at a tick [run s]."""
+        return tuple(self._point(place, samples.get(place), forecast, t_s) for place in self._places)
 
     def _point(
-        self,
-        place: str,
-        sample: Reading | ProbeFault | None,
-        entry: Reading | None,
-        forecast: Forecast,
-        t_s: float,
+        self, place: str, sample: Reading | ProbeFault | None, forecast: Forecast, t_s: float
     ) -> Point:
         required, near = place in self._required, place in self._near_heater
         trend = forecast.trends_c_per_h.get(place)
         if isinstance(sample, Reading):
             return Point(place, "ok", sample.value_c, t_s - sample.t_s, trend, required, near)
-        if entry is not None:
-            return Point(place, "by-hand", entry.value_c, t_s - entry.t_s, trend, required, near)
         fault = sample.fault if sample is not None else Fault.MISSING
         return Point(place, fault.value, None, None, None, required, near)
+
+
+def standing_in(points: tuple[Point, ...], hand: Scan, forecast: Forecast) -> tuple[Point, ...]:
+    """The same points, with readings by hand where no probe speaks."""
+    by_hand = {s.address: s for s in hand.samples if isinstance(s, Reading)}
+    if not by_hand:
+        return points
+
+    def filled(p: Point) -> Point:
+        entry = by_hand.get(p.place)
+        if entry is None or p.status == "ok":
+            return p
+        trend = forecast.trends_c_per_h.get(p.place)
+        age_s = hand.t_s - entry.t_s
+        return replace(p, status="by-hand", value_c=entry.value_c, age_s=age_s, trend_c_per_h=trend)
+
+    return tuple(filled(p) for p in points)

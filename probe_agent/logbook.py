@@ -9,7 +9,6 @@ import logging
 import math
 import sqlite3
 from collections.abc import Iterable, Mapping
-from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,6 +17,7 @@ import msgspec
 from probe_agent import outings, store, words
 from probe_agent.by_hand import Answer
 from probe_agent.outings import Kind, Outing, OutingFacts, OutingWatch, Tally
+from probe_agent.planning import Departure
 from probe_agent.readings import Point
 from probe_agent.status import FlownNow, OutingNow, utc_text
 from probe_agent.store import CameOf, KeptOuting, Statement, Store
@@ -51,7 +51,6 @@ class Logbook:
         self._offset_s = 0.0
         self._watch = OutingWatch(next_number=record.next_outing_number())
         self._recalled: _Recalled | None = None
-        self._at_hand: tuple[int, float, bool] | None = None
         self._tally: Tally | None = None
         self._count_s = -math.inf
         """When it is counted again [run s]."""
@@ -72,11 +71,21 @@ class Logbook:
         self._watch = outings.shifted(watch, self._recalled.by_s(offset_s))
 
     def follow(
-        self, t_s: float, points: tuple[Point, ...], in_heatup: bool, power: float | None, offset_s: float
+        self,
+        t_s: float,
+        points: tuple[Point, ...],
+        in_heatup: bool,
+        power: float | None,
+        offset_s: float,
+        departure: Departure | None,
     ) -> list[Statement]:
-        """One tick, its points as the probes alone tell them: what is to be kept of it."""
+        """One tick, its points as the probes alone tell them: what is to be kept of it.
+
+        departure: the one at hand, if there is one: nearest to now of those between `outings.PASSED_LONG_S`
+        ago and `outings.NEAR_START_S` ahead.
+        """
         kept_anew = self._put_right(offset_s)
-        facts = OutingFacts(t_s, points, in_heatup, power, self._departure(t_s))
+        facts = OutingFacts(t_s, points, in_heatup, power, self._at_hand(departure))
         followed = outings.step(self._watch, facts)
         self._watch = followed.watch
         return kept_anew + self._keeping(followed.changed)
@@ -99,16 +108,11 @@ class Logbook:
         self._watch = told.watch
         return self._keeping(told.changed)
 
-    def _departure(self, t_s: float) -> tuple[int, float, bool] | None:
-        """The departure at hand, its start in run seconds."""
-        now_at = t_s + self._offset_s
-        first_at, last_at = now_at - outings.PASSED_LONG_S, now_at + outings.NEAR_START_S
-        with suppress(sqlite3.Error):  # a record that can't be read just now: the last known holds on
-            self._at_hand = self._record.departure_at_hand(first_at, last_at, now_at)
-        if self._at_hand is None:
+    def _at_hand(self, departure: Departure | None) -> tuple[int, float, bool] | None:
+        """The departure at hand, its start in run seconds, and whether it is said to have started."""
+        if departure is None:
             return None
-        number, start_at, started = self._at_hand
-        return number, start_at - self._offset_s, started
+        return departure.number, departure.start_at - self._offset_s, departure.state == "started"
 
     def keeping_watch(self) -> Statement:
         """What a restart goes on from, kept with each commit."""

@@ -6,6 +6,7 @@ Neither a code nor a session's token is ever stored: of a code its salted scrypt
 from __future__ import annotations
 
 import hmac
+import ipaddress
 import secrets
 from collections.abc import Mapping
 from hashlib import scrypt, sha256
@@ -48,6 +49,37 @@ def read_code(typed: str) -> str | None:
     """The code somebody typed: any case, blanks and dashes left out; None where it can't be one."""
     code = "".join(ch for ch in typed.upper() if ch.isalnum())
     return code if len(code) == CODE_LENGTH and not set(code) - set(ALPHABET) else None
+
+
+def link_of(page: Page, host_name: str, code: str) -> tuple[str, str]:
+    """The link that opens the page with a code, and what has to be known of its address, or "".
+
+    The code stands behind the #, which browsers don't send, so that no log has it. host_name: the board's,
+    for where the settings don't tell how the page is reached.
+    """
+    tail = f"/pair#{shown_code(code)}"
+    if page.public_url is not None:
+        return page.public_url + tail, ""
+    if page.proxy is not None:
+        return f"https://{host_name}{tail}", _GUESSED
+    try:
+        address = ipaddress.ip_address(page.listen)
+    except ValueError:
+        return f"http://{page.listen}:{page.port}{tail}", _ONLY_HERE if page.listen == "localhost" else ""
+    if address.is_unspecified or address.is_loopback:
+        return f"http://{host_name}:{page.port}{tail}", _ONLY_HERE if address.is_loopback else _GUESSED
+    name = f"[{address}]" if address.version == 6 else str(address)
+    return f"http://{name}:{page.port}{tail}", ""
+
+
+_GUESSED = (
+    "The settings don't say where phones reach the page (public_url under [page]): the link has the board's "
+    "host name and may need another. The code can be typed as well."
+)
+_ONLY_HERE = (
+    "As it is set up, only the board itself reaches the page (listen under [page]), so the link opens on no "
+    "phone yet."
+)
 
 
 def new_salt() -> bytes:

@@ -45,14 +45,18 @@ class LedClock(SimulatedClock):
         super().__init__(spec["start_utc"], math.inf, 0.0)
         self._engine_s, self._store = spec["engine_s"], store
         self._wrong: tuple[float, float] = spec["wrong"] or (-math.inf, 0.0)
+        self._believed: bool = spec["believed"]
         self._until_s = -math.inf
         self._ended = threading.Event()
 
-    def utc_is_known(self) -> bool:
+    def _is_right(self) -> bool:
         return self.monotonic() + self._engine_s >= self._wrong[0]
 
+    def utc_is_known(self) -> bool:
+        return self._believed or self._is_right()
+
     def utc_offset_s(self) -> float:
-        return super().utc_offset_s() + (0.0 if self.utc_is_known() else self._wrong[1])
+        return super().utc_offset_s() + (0.0 if self._is_right() else self._wrong[1])
 
     def utc(self) -> float:
         return self.monotonic() + self.utc_offset_s()

@@ -48,7 +48,8 @@ class Night:
 
     events: (time, what, place) for the engine; people: [[recipients]] by name, with further keys as TOML;
     departure: time of a planned start; setup: keys of the setup as TOML; flown_h: hours since a flight;
-    wrong: (time, seconds), until when the clock is not known and by how much it is wrong.
+    wrong: (time, seconds), until when the clock is wrong and by how much; it isn't known until then, unless
+    it is believed: then it jumps at that time.
     """
 
     def __init__(
@@ -68,6 +69,7 @@ class Night:
         setup: Mapping[str, str] | None = None,
         flown_h: float | None = None,
         wrong: tuple[str, float] | None = None,
+        believed: bool = False,
         friday: date = JANUARY,
         measured: bool = False,
         interval_s: float = 60.0,
@@ -89,6 +91,7 @@ class Night:
             "setup": self._design(),
             "flown_h": flown_h,
             "wrong": None if wrong is None else (self._after(wrong[0]), wrong[1]),
+            "believed": believed,
             "seed": 5,
         }
         self._process: subprocess.Popen[str] | None = None

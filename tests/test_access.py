@@ -26,7 +26,7 @@ from werkzeug.test import TestResponse
 from probe_agent import pairing, store
 from probe_agent.agent import Agent
 from probe_agent.config import Page
-from probe_agent.pairing import new_code, seal
+from probe_agent.pairing import new_code, seal, shown_code
 from probe_agent.status import write_status
 from probe_agent.store import Batch, Session
 from web.access import ANSWERING, Permit, Reason, Way, permit_of, way_of
@@ -132,6 +132,14 @@ class Board:
         db.close()
         return [kind for (kind,) in rows if kind not in (pairing.OFFER, pairing.TRY, pairing.END)]
 
+    def dump(self) -> list[str]:
+        """All that the record holds."""
+        db = store.connect(self.agent.store.path, read_only=True)
+        try:
+            return list(db.iterdump())
+        finally:
+            db.close()
+
     def sessions(self) -> list[tuple[int, str, str]]:
         return [(s.number, s.role, s.label) for s in self.agent.store.sessions(time.time())]
 
@@ -140,9 +148,9 @@ def plain(answer: TestResponse) -> str:
     return re.sub(r"\s+", " ", unescape(re.sub(r"<[^>]+>", " ", answer.get_data(as_text=True))))
 
 
-def hidden(client: FlaskClient, action: str = "") -> dict[str, str]:
+def hidden(client: FlaskClient, action: str = "", path: str = "/") -> dict[str, str]:
     """The hidden fields of a page's form; of any, where that act has none here."""
-    html = client.get("/").get_data(as_text=True)
+    html = client.get(path).get_data(as_text=True)
     forms = re.findall(r"<form.*?</form>", html, re.S)
     form = next((f for f in forms if f'action="{action}' in f), forms[0] if forms else "")
     found = dict(re.findall(r'type="hidden" name="(token|once)" value="([^"]*)"', form))
@@ -378,6 +386,43 @@ def test_a_phone_is_paired_and_acts_over_https(boards: Any) -> None:
     assert board.sessions() == [(1, "owner", "Pilot's")]
     assert acts(phone) == set(EVERY_ACT)
     assert board.kinds() == ["answer-alert", "heater-said", "flew", "hand-reading", "undo-hand-reading"]
+
+
+def test_a_pairing_link_opened_many_times_uses_nothing_up_and_one_press_pairs(boards: Any) -> None:
+    board = boards(proxy="127.0.0.1", viewing="paired")
+    code, phone = board.code("viewer"), board.browser(PROXIED)
+    before = board.dump()
+    for _ in range(10):
+        opened = board.browser(PROXIED).get("/pair")
+        assert opened.status_code == 200
+        assert "Opening it changes nothing" in plain(opened)
+        assert code not in opened.get_data(as_text=True)
+        assert "Magpie" not in plain(opened), "who may not look is told nothing of the aircraft"
+        assert "°C" not in plain(opened)
+    assert phone.head("/pair").status_code == 200
+    assert board.dump() == before
+    fields = hidden(phone, "/act/pair", "/pair")
+    assert phone.post("/act/pair", data={**fields, "code": shown_code(code)}).status_code == 303
+    assert "Nothing was done" in plain(phone.post("/act/pair", data={**fields, "code": shown_code(code)}))
+    assert [role for _, role, _ in board.sessions()] == ["viewer"]
+    other = board.browser(PROXIED)
+    again = other.post("/act/pair", data={**hidden(other, "/act/pair", "/pair"), "code": code})
+    assert again.status_code == 409
+    assert "No code is open" in plain(again)
+    assert [role for _, role, _ in board.sessions()] == ["viewer"]
+
+
+def test_a_link_that_gives_nothing_more_says_so_and_stays_good(boards: Any) -> None:
+    board = boards(proxy="127.0.0.1", viewing="paired")
+    owner = board.browser(PROXIED)
+    pair(owner, board.code())
+    code = board.code("viewer")
+    told = owner.get("/pair")
+    assert "It was not used up." in plain(told)
+    assert 'id="code"' not in told.get_data(as_text=True)
+    assert "which needs no pairing" in plain(board.browser(LOCAL).get("/pair"))
+    guest = board.browser(PROXIED)
+    assert guest.post("/act/pair", data={**hidden(guest, "/act/pair"), "code": code}).status_code == 303
 
 
 def test_the_form_cookie_is_secure_too(boards: Any) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import socket
 import sqlite3
 import subprocess
 import sys
@@ -119,6 +120,35 @@ def test_a_recording_through_the_daemon_gives_what_replay_gives(tmp_path: Path) 
                 assert (stored_ms + offset_ms) / 1000 == pytest.approx(utc_seconds(told), abs=1.0)
 
 
+@pytest.mark.parametrize("command", ["run", "try"])
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "places: none is described, so there is nothing to watch. Add a [[places]] table"),
+        ('[[places]]\nname = "sump"\n', "places: none has required = true, so nothing could ever be called"),
+    ],
+)
+def test_settings_with_no_place_to_wait_for_are_refused_before_anything_is_kept(
+    tmp_path: Path, command: str, text: str, said: str
+) -> None:
+    file = tmp_path / "settings.toml"
+    file.write_text(f'{text}[store]\nfile = "{tmp_path}/kept.db"\nruntime_dir = "{tmp_path}/run"\n', "utf-8")
+    result = invoke(command, "--settings", str(file))
+    assert result.exit_code == 1
+    assert result.output.startswith(f"Error: {file}: {said}")
+    assert isinstance(result.exception, SystemExit), "a sentence, no traceback"
+    assert sorted(f.name for f in tmp_path.iterdir()) == ["settings.toml"]
+
+
+def test_a_recording_names_its_own_places(tmp_path: Path) -> None:
+    """Settings without a required place are no hindrance where the recording's columns are watched."""
+    file = tmp_path / "settings.toml"
+    file.write_text('[[places]]\nname = "cyl-1"\n', "utf-8")
+    where = ("--settings", str(file), "--store", str(tmp_path / "kept.db"))
+    result = invoke("run", *where, "--recording", str(write_recording(tmp_path)), "--speed", "max")
+    assert result.exit_code == 0, result.output
+
+
 def test_a_bad_recording_is_refused_by_line(tmp_path: Path) -> None:
     path = tmp_path / "bad.csv"
     path.write_text("time,cyl-1\n0,1\n60,warm\n", "utf-8")
@@ -192,6 +222,9 @@ def test_a_code_is_printed_listed_and_told_what_it_is_good_for(tmp_path: Path) -
         assert owner.exit_code == 0, owner.output
         assert re.search(r"^Owner's code: [B-Z]{4}-[B-Z]{4}$", owner.output, re.M)
         assert "a paired phone can look but not act" in owner.output
+        code = re.findall(r"code: (\S+)$", owner.output, re.M)[0]
+        assert f"Link: http://{socket.gethostname()}:8088/pair#{code}\n" in owner.output
+        assert "only the board itself reaches the page (listen under [page])" in owner.output
         assert "One owner's code is open until" in invoke("sessions", "--settings", settings).output
         viewer = invoke("pair", "--viewer", "--settings", settings)
         assert re.search(r"^Viewer's code: ", viewer.output, re.M)
@@ -203,7 +236,11 @@ def test_a_code_is_printed_listed_and_told_what_it_is_good_for(tmp_path: Path) -
         assert refused.exit_code == 1
         assert "There is no session 7" in refused.output
         path.write_text(path.read_text("utf-8").replace("plain_acts = false", "plain_acts = true"), "utf-8")
-        assert "can look but not act" not in invoke("pair", "--settings", settings).output
+        path.write_text(path.read_text("utf-8").replace("# public_url =", "public_url ="), "utf-8")
+        printed = invoke("pair", "--settings", settings).output
+        assert "can look but not act" not in printed
+        assert re.search(r"^Link: https://magpie\.example\.org/pair#[B-Z]{4}-[B-Z]{4}$", printed, re.M)
+        assert "host name" not in printed
 
 
 def test_without_a_daemon_no_code_is_printed(tmp_path: Path) -> None:

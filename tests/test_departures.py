@@ -113,6 +113,24 @@ def test_the_wind_told_for_the_start_narrows_what_the_uncovered_engine_loses(age
     assert spread() < 0.9 * unknown
 
 
+def test_the_more_wind_is_told_for_the_start_the_earlier_heat_goes_on(agent: Agent) -> None:
+    """Minutes from switch-on to the start at 8 in 10, with the wind not known and from nothing to a gale."""
+    assert told(agent, "plan", start="2027-01-16T06:00", certainty="8/10")[0]
+    ahead_min = []
+    for wind_m_s in (None, 0.0, 2.0, 8.0, 12.0):
+        until_at = agent.clock.utc() + 20 * HOUR
+        assert told(agent, "weather-said", air_c=-9.0, wind_m_s=wind_m_s, until_at=until_at)[0]
+        for start in ("06:30", "06:00"):  # moved to and fro, so that it is worked out anew
+            assert told(agent, "move-departure", departure=1, start=f"2027-01-16T{start}")[0]
+        planned = agent._departures.coming[0]
+        assert planned.plan is not None
+        assert planned.plan.switch_on_at is not None
+        ahead_min.append(round((planned.start_at - planned.plan.switch_on_at) / 60))
+    print(ahead_min)
+    assert ahead_min[1:] == sorted(set(ahead_min[1:])), "each more wind a longer heat-up"
+    assert ahead_min[1] < ahead_min[0] < ahead_min[-1]
+
+
 def test_a_question_plans_nothing(agent: Agent) -> None:
     ok, text = told(agent, "what-if", start="2027-01-16T06:00")
     assert ok

@@ -22,6 +22,7 @@ from probe_agent.store import Batch, KeptOuting, Store, ask, keep_outing
 
 OFF_S, BACK_S = 1800.0, 9000.0
 REQUIRED = ("cyl-1", "cyl-2", "case-nose")
+OF_DEPARTURE = "SELECT outing, kind, departure FROM outings"
 KINDS = "SELECT outing, kind, told_by FROM outings ORDER BY outing"
 
 
@@ -98,13 +99,39 @@ def test_the_page_shows_what_it_can_while_the_record_can_not_be_read(
     def refuse(_: Store, *__: object) -> None:
         raise sqlite3.OperationalError("disk I/O error")
 
-    monkeypatch.setattr(Store, "came_of_heatups", refuse)
-    monkeypatch.setattr(Store, "departure_at_hand", refuse)
     agent = open_agent(tmp_path, away())
+    plan_start(agent, "2027-01-15T09:00")
+    with monkeypatch.context() as broken:
+        for read in ("came_of_heatups", "departures", "outing", "next_outing_number"):
+            broken.setattr(Store, read, refuse)
+        agent._logbook._count_s = 0.0
+        agent._logbook._tally = None
+        tick_until(agent, OFF_S + 600)
+        assert agent.status is not None
+        assert agent.status.flown is None
+        assert rows(agent, OF_DEPARTURE) == [(1, "perhaps-flown", 1)], "what is at hand needs no record"
+    tick_until(agent, OFF_S + 1200)
+    assert agent.status.flown is not None, "and it is counted once the record can be read again"
+    agent.store.close()
+
+
+def plan_start(agent: Agent, start: str) -> None:
+    """Plan an engine start after a first tick."""
+    agent.tick()
+    ask(agent.store.path, "plan", {"start": start})
+    agent.answer_commands()
+    assert [d.number for d in agent._departures.coming] == [1]
+
+
+def test_the_departure_at_hand_is_the_nearest_that_was_not_cancelled(tmp_path: Path) -> None:
+    agent = open_agent(tmp_path, away())
+    plan_start(agent, "2027-01-15T08:45")
+    for start in ("2027-01-15T10:00", "2027-01-15T16:00"):
+        ask(agent.store.path, "plan", {"start": start})
+    ask(agent.store.path, "cancel-departure", {"departure": 1})
+    agent.answer_commands()
     tick_until(agent, OFF_S + 600)
-    assert agent.status is not None
-    assert agent.status.flown is None
-    assert rows(agent) == [(1, "perhaps-flown", "nothing")]
+    assert rows(agent, OF_DEPARTURE) == [(1, "perhaps-flown", 2)], "08:45 nobody flies, 16:00 is far"
     agent.store.close()
 
 
@@ -132,10 +159,10 @@ def test_a_clock_put_right_after_a_start_lengthens_the_time_away(tmp_path: Path)
     record = agent.store
     logbook, wrong_s = Logbook(record, "UTC"), START_UTC + OFF_S + 605
     logbook.recall(5.0, wrong_s - 5.0)
-    out = [logbook.follow(t_s, stand(t_s, None), False, 0.0, wrong_s - 5.0) for t_s in (10.0, 25.0)]
+    out = [logbook.follow(t_s, stand(t_s, None), False, 0.0, wrong_s - 5.0, None) for t_s in (10.0, 25.0)]
     right_s = wrong_s - 5.0 + 7200
     for t_s in (40.0, 55.0, 70.0):
-        out.append(logbook.follow(t_s, stand(t_s, 62.0), False, 0.0, right_s))
+        out.append(logbook.follow(t_s, stand(t_s, 62.0), False, 0.0, right_s, None))
     for statements in out:
         record.commit(Batch(statements=statements))
     ((kind, unplugged_at, away_s),) = rows(

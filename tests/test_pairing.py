@@ -381,6 +381,31 @@ def test_a_viewer_of_the_store_finds_a_session_by_its_token(desk: Desk) -> None:
     reader.close()
 
 
+@pytest.mark.parametrize(
+    ("page", "link", "known"),
+    [
+        (Page(public_url="https://magpie.example.org"), "https://magpie.example.org/pair#BCDF-GHJK", True),
+        (Page(proxy="127.0.0.1"), "https://hangar/pair#BCDF-GHJK", False),
+        (Page(listen="0.0.0.0", port=80), "http://hangar:80/pair#BCDF-GHJK", False),
+        (Page(listen="::"), "http://hangar:8088/pair#BCDF-GHJK", False),
+        (Page(listen="192.168.1.5"), "http://192.168.1.5:8088/pair#BCDF-GHJK", True),
+        (Page(listen="fd00::7"), "http://[fd00::7]:8088/pair#BCDF-GHJK", True),
+        (Page(listen="magpie.lan"), "http://magpie.lan:8088/pair#BCDF-GHJK", True),
+    ],
+)
+def test_a_link_has_the_address_of_the_page_and_says_where_it_is_guessed(
+    page: Page, link: str, known: bool
+) -> None:
+    found, said = pairing.link_of(page, "hangar", "BCDFGHJK")
+    assert found == link
+    assert ("host name and may need another" in said) is not known
+
+
+@pytest.mark.parametrize("listen", ["127.0.0.1", "::1", "localhost"])
+def test_a_link_to_a_page_nobody_else_reaches_says_so(listen: str) -> None:
+    assert "only the board itself" in pairing.link_of(Page(listen=listen), "hangar", "BCDFGHJK")[1]
+
+
 def test_commands_of_pairing_leave_no_body(tmp_path: Path) -> None:
     agent = open_agent(tmp_path, ScriptedSource(warming()))
     code, salt = new_code(), pairing.new_salt()

@@ -122,6 +122,7 @@ class _Pages:
         add("/now", "now_part", self.now_part)
         add("/curve", "curve_part", self.curve_part)
         add("/plan", "plan", self.plan)
+        add("/pair", "pair", self.pair)
         add("/api/status", "api_status", self.api_status)
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
@@ -150,7 +151,7 @@ class _Pages:
         g.way = way_of(request.remote_addr, request.host, request.scheme, headers, settings.proxy)
         session, lack = (None, "unpaired") if g.way.local else self._session(g.way)
         g.permit = permit_of(g.way, session, settings, lack)
-        if g.permit.looks or request.endpoint == "act_pair":
+        if g.permit.looks or request.endpoint in ("pair", "act_pair"):
             return None
         if is_api:
             return _json({"v": STATUS_VERSION, "state": None, "reason": "Shown to paired phones only."}, 403)
@@ -199,6 +200,11 @@ class _Pages:
     def plan(self) -> Response:
         """The planned departures, and the form for another."""
         return self._plan_page(said=self.commander.outcome(request.args.get("said", "")))
+
+    def pair(self) -> Response:
+        """What a pairing link opens: the form for its code, which stands behind the # and is not sent.
+        Changes nothing."""
+        return self._form_response({}, "pair.html", 200)
 
     def api_status(self) -> BaseResponse:
         """The core document with its age; 503 and the reason where there is none."""
@@ -488,6 +494,7 @@ class _Pages:
         return {
             "local": permit.local,
             "tried": request.endpoint == "act_pair" and not permit.local,
+            "linked": request.endpoint == "pair",
             "paired": paired,
             "ended": permit.lack == "ended",
             "offers": permit.offers,

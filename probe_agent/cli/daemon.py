@@ -59,7 +59,7 @@ def run(
 ) -> None:
     """Run the daemon until it is stopped; with --recording until the recording ends."""
     _log(verbose)
-    settings = settings_of(settings_file, needed=recording is None)
+    settings = settings_of(settings_file, needed=recording is None, watched=recording is None)
     if recording is None:
         if required or ignore or target_c is not None or speed != 1:
             raise click.UsageError("--required, --ignore, --target-c and --speed go with --recording.")
@@ -150,7 +150,7 @@ def try_(settings_file: Path | None, speed: float, verbose: bool) -> None:
     """
     _log(verbose)
     if settings_file is not None:
-        _run_simulated(settings_of(settings_file), speed)
+        _run_simulated(settings_of(settings_file, watched=True), speed)
         return
     with tempfile.TemporaryDirectory(prefix="probe-agent-try-") as folder:
         settings = demo_settings(Path(folder))

@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from probe_agent.config import Settings, SettingsError, load_settings
+from probe_agent.config import Settings, SettingsError, load_settings, refuse_unwatched
 from probe_agent.store import StoreError, ask, await_answer
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
@@ -36,8 +36,11 @@ def example_settings() -> str:
     return (Path(__file__).parents[2] / "deploy" / "example.toml").read_text("utf-8")
 
 
-def settings_of(path: Path | None, needed: bool = True) -> Settings:
-    """Settings of a file; without --settings those of the usual place, or none where they aren't needed."""
+def settings_of(path: Path | None, needed: bool = True, watched: bool = False) -> Settings:
+    """Settings of a file; without --settings those of the usual place, or none where they aren't needed.
+
+    watched: the daemon is to watch by them. Raises ClickException with the refusal.
+    """
     if path is None and not DEFAULT_SETTINGS.exists():
         if needed:
             raise click.ClickException(
@@ -46,7 +49,11 @@ def settings_of(path: Path | None, needed: bool = True) -> Settings:
             )
         return Settings()
     try:
-        return load_settings(path or DEFAULT_SETTINGS)
+        file = path or DEFAULT_SETTINGS
+        settings = load_settings(file)
+        if watched:
+            refuse_unwatched(settings, str(file))
+        return settings
     except SettingsError as err:
         raise click.ClickException(str(err)) from err
 

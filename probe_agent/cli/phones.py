@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import sqlite3
 import time
 from pathlib import Path
@@ -21,7 +22,7 @@ from probe_agent.cli.group import (
     tell,
     zone_of,
 )
-from probe_agent.config import Settings
+from probe_agent.config import Page
 from probe_agent.store import Reader, StoreError
 
 
@@ -30,23 +31,27 @@ from probe_agent.store import Reader, StoreError
 @store_option
 @click.option("--viewer", is_flag=True, help="The phone may look, not act.")
 def pair(settings_file: Path | None, store_file: Path | None, viewer: bool) -> None:
-    """Print a code that pairs one phone: type it on the page under "Pair this phone".
+    """Print a code that pairs one phone, and a link that carries it.
 
-    The code holds for 15 minutes and for one phone; one printed before ends. It is kept nowhere.
+    Open the link on the phone and press Pair, or type the code on the page under "Pair this phone". Opening
+    alone uses nothing up. The code holds for 15 minutes and for one phone; one printed before ends. It is
+    kept nowhere.
     """
     code, salt = pairing.new_code(), pairing.new_salt()
     role = "viewer" if viewer else "owner"
     body = {"role": role, "salt": salt.hex(), "hash": pairing.seal(code, salt).hex()}
     said = answer_of(settings_file, store_file, pairing.OFFER, body)
     click.echo(f"{'Viewer' if viewer else 'Owner'}'s code: {pairing.shown_code(code)}")
+    page = settings_of(settings_file, needed=store_file is None).page
+    link, known = pairing.link_of(page, socket.gethostname(), code)
+    click.echo(f"Link: {link}")
     click.echo(said)
-    for hint in _pairing_hints(settings_of(settings_file, needed=store_file is None), viewer):
+    for hint in (*([known] if known else []), *_pairing_hints(page, viewer)):
         click.echo(hint)
 
 
-def _pairing_hints(settings: Settings, viewer: bool) -> list[str]:
+def _pairing_hints(page: Page, viewer: bool) -> list[str]:
     """What else is needed before a paired phone can do anything."""
-    page = settings.page
     if viewer:
         needless = 'The page is shown to anyone as it is set up (viewing = "anyone" under [page]).'
         return [needless] if page.viewing == "anyone" else []

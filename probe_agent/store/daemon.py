@@ -345,20 +345,6 @@ class Store:
         with self._writing() as db:
             db.execute("DELETE FROM recipients WHERE recipient = ?", (name,))
 
-    def departure_at_hand(
-        self, from_at: float, to_at: float, near_at: float
-    ) -> tuple[int, float, bool] | None:
-        """Number, start [UTC s] and whether somebody has said it started, of the departure nearest to an
-        instant, between two others, that wasn't cancelled."""
-        with self._lock:
-            row = self._db.execute(
-                "SELECT departure, leaves_at, outcome IS 'started' FROM departures"
-                " WHERE leaves_at BETWEEN ? AND ? AND coalesce(outcome, 'passed') IN ('passed', 'started')"
-                " ORDER BY abs(leaves_at - ?) LIMIT 1",
-                (from_at, to_at, near_at),
-            ).fetchone()
-            return None if row is None else (int(row[0]), float(row[1]), bool(row[2]))
-
     def mark_delivered(self, message: int, now_at: float) -> None:
         with self._writing() as db:
             db.execute("UPDATE outbox SET delivered_at = ? WHERE message = ?", (now_at, message))

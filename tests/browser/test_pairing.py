@@ -13,7 +13,9 @@ import pytest
 from click.testing import CliRunner
 from real_daemon import Process, status_in, write_settings
 from selenium import webdriver
+from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
+from selenium.webdriver.common.keys import Keys
 from tls_proxy import TlsProxy
 
 from probe_agent.cli import main
@@ -197,6 +199,57 @@ def test_phones_are_paired_act_look_and_are_locked_out(hangar: Hangar, phone: we
     log = (hangar.folder / "log").read_text("utf-8")
     assert code not in log
     assert str(owner["value"]) not in log
+
+
+def test_a_link_is_opened_many_times_and_pairs_by_one_press_of_a_key(
+    hangar: Hangar, phone: webdriver.Chrome
+) -> None:
+    printed = hangar.console("pair", "--viewer")
+    code, at = re.findall(r"^Link: https://\S+/pair#(\S+)$", printed, re.M)[0], hangar.url.partition("?")[0]
+    for _ in range(5):
+        new_phone(phone, "about:blank")
+        phone.get(f"{at}pair#{code}")
+        wait_for(phone, lambda: field(phone) == code)
+        assert fits(phone)
+    assert "wrong tries: 0" in hangar.console("sessions"), "it is open as before"
+    press_by_keys(phone, "pair")
+    wait_for(phone, lambda: phone.find_elements(By.ID, "said"))
+    assert said(phone).startswith("Done. This phone may look, not act, until")
+    assert code not in phone.current_url
+    assert len(re.findall("may look, not act", hangar.console("sessions"))) == 1
+
+    new_phone(phone, "about:blank")
+    phone.get(f"{at}pair#{code}")
+    wait_for(phone, lambda: field(phone) == code)
+    press_by_keys(phone, "pair")
+    wait_for(phone, lambda: phone.find_elements(By.ID, "said"))
+    assert "No code is open" in said(phone)
+    assert code not in (hangar.folder / "log").read_text("utf-8")
+
+
+def test_a_link_pairs_without_script_by_typing_its_letters(hangar: Hangar, phone: webdriver.Chrome) -> None:
+    code = hangar.code()
+    phone.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+    new_phone(phone, f"{hangar.url.partition('?')[0]}pair#{code}")
+    assert field(phone) == ""
+    assert "type the eight letters that stand behind #" in body(phone)
+    try_code(phone, code)
+    assert said(phone).startswith("Done. This phone may act, until")
+
+
+def field(phone: webdriver.Chrome) -> str:
+    """What stands in the field for the code."""
+    return str(phone.find_element(By.ID, "code").get_property("value"))
+
+
+def press_by_keys(phone: webdriver.Chrome, button: str) -> None:
+    """Go to a button by Tab alone and press it by the space bar."""
+    for _ in range(20):
+        ActionChains(phone).send_keys(Keys.TAB).perform()
+        if phone.switch_to.active_element.get_attribute("id") == button:
+            phone.switch_to.active_element.send_keys(Keys.SPACE)
+            return
+    raise AssertionError(f"#{button} isn't reached by Tab")
 
 
 def test_what_is_pressed_to_pair_is_large_enough_for_gloves(hangar: Hangar, phone: webdriver.Chrome) -> None:

@@ -8,9 +8,11 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+import pytest
 from nights import Night
 
 from probe_agent.engine_sim import DEMO_REQUIRED, Happening
+from probe_agent.status import utc_seconds
 
 ON, OFF = Happening.HEATER_ON, Happening.HEATER_OFF
 FAILS, MENDS, LOST = Happening.HEATER_FAILS, Happening.HEATER_MENDS, Happening.PROBE_MISSING
@@ -181,6 +183,68 @@ def test_a_board_that_loses_power_while_it_heats(tmp_path: Path) -> None:
         ]
         night.wait_retained("$state", "ready")
         night.wait_retained("engine/state", "ready")
+
+
+MARKS = (
+    "SELECT heatup, (a.mono_ms - s.mono_ms) / 1000.0, (r.mono_ms - s.mono_ms) / 1000.0,"
+    " (s.mono_ms + utc_offset_ms) / 1000.0 FROM heatups JOIN ticks s ON s.tick = started_tick"
+    " LEFT JOIN ticks a ON a.tick = above_tick LEFT JOIN ticks r ON r.tick = ready_tick"
+    " JOIN boots b ON b.boot = s.boot"
+)
+"""Each heat-up with its seconds from heater-on to above target and to ready, and when it began [UTC s]."""
+
+
+@pytest.fixture(scope="module")
+def unplanned(tmp_path_factory: pytest.TempPathFactory) -> Night:
+    """Heat from 05:00 to 07:00 with nothing planned, as lived with a clock that is right."""
+    with Night(tmp_path_factory.mktemp("unplanned"), "04:45", HEAT_TO_SEVEN) as night:
+        night.until("07:20")
+    return night
+
+
+@pytest.mark.parametrize(
+    ("at", "ahead_s"),
+    [("05:25", -7200.0), ("05:25", 3600.0), ("06:00", -7200.0), ("06:55", 3600.0)],
+    ids=["warming, two hours on", "warming, an hour back", "soaking, two hours on", "asked, an hour back"],
+)
+def test_a_clock_that_jumps_while_it_heats(tmp_path: Path, unplanned: Night, at: str, ahead_s: float) -> None:
+    """The clock was believed, and is put right in the middle of the heat-up."""
+    with Night(tmp_path, "04:45", HEAT_TO_SEVEN, wrong=(at, ahead_s), believed=True) as night:
+        night.until("05:20")
+        assert night.status().clock_ok
+        began_at = utc_seconds(night.status().heater.since or "")
+        assert began_at == pytest.approx(night.utc("05:00") + ahead_s, abs=600), "by the clock as it was"
+        night.until("07:20")
+        off_at = utc_seconds(night.status().heater.since or "")
+        assert off_at == pytest.approx(night.utc("07:00"), abs=120)
+    assert night.sql(MARKS) == unplanned.sql(MARKS), "how long it took, and when it began by the right clock"
+    changes = "SELECT mono_ms, old, new FROM transitions ORDER BY transition"
+    assert night.sql(changes) == unplanned.sql(changes)
+    said, right = ([m for m in n.mails if "test message" not in m.subject] for n in (night, unplanned))
+    assert len(said) == len(right) >= 5, "nothing twice, nothing left out"
+    for heard, usual in zip(said, right, strict=True):
+        if usual.text[4:9] >= at:
+            assert (heard.subject, heard.text) == (usual.subject, usual.text)
+        else:
+            assert night.utc(heard.text[4:9]) == unplanned.utc(usual.text[4:9]) + ahead_s
+            heard_at, usual_at = (re.sub(r"\d\d:\d\d", "…", m.subject) for m in (heard, usual))
+            assert heard_at == usual_at
+
+
+@pytest.mark.parametrize(
+    ("ahead_s", "looks"), [(-7200.0, ["05:50"]), (3600.0, ["05:50", "05:50"])], ids=["behind", "ahead"]
+)
+def test_the_morning_look_comes_at_its_true_hour_where_the_clock_jumps(
+    tmp_path: Path, ahead_s: float, looks: list[str]
+) -> None:
+    """Also where a clock that was ahead has brought one an hour too early."""
+    daily = f"{LOOK}\nmorning_look_daily = true"
+    wrong = ("05:25", ahead_s)
+    with Night(tmp_path, "04:45", HEAT, messages=daily, wrong=wrong, believed=True) as night:
+        night.until("06:00")
+        heads = [(m.subject, m.text[4:9]) for m in night.mails if "This holds until" in m.text]
+    assert [head for _, head in heads] == looks
+    assert heads[-1][0].startswith("Magpie: above target, ")
 
 
 def test_a_broker_that_is_away_for_two_hours(tmp_path: Path) -> None:
