@@ -180,7 +180,7 @@ def test_each_place_has_dashes_and_a_name_of_its_own_at_its_end() -> None:
     assert len(ends) == len(places)
     heights = sorted(y for _, y in ends)
     assert all(b - a >= 12 for a, b in pairwise(heights))
-    assert 0 < heights[0]
+    assert heights[0] > 0
     assert heights[-1] < 250
     assert paths(chart, "c-fan") == []
 

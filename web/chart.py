@@ -262,7 +262,7 @@ def _grid(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
         yield text(LEFT - 4, axes.y(c) + 4, f"{i * step:g}".replace("-", "−"), "c-tick", "end")
     yield text(2, 12, f"°{unit}", "c-tick")
     zone = ZoneInfo(status.zone)
-    for at in time_ticks(axes.from_at, axes.to_at, zone):
+    for at in time_ticks(axes.from_at, axes.to_at, zone, 6 if axes.right == RIGHT else 4):
         x = axes.x(at)
         yield element("path", d=path_of([(x, TOP), (x, BOTTOM)]), class_="c-grid")
         if LEFT + 8 < x < axes.right - 12:
@@ -274,9 +274,11 @@ def _tick(at: float, status: Status) -> str:
     return _hour(at, status).replace(":00 ", " ")
 
 
-def time_ticks(from_at: float, to_at: float, zone: ZoneInfo) -> list[float]:
-    """Instants on whole steps of the field's clock, at most seven."""
-    step = nice_step(to_at - from_at, 6, (600.0, 900.0, 1800.0, HOUR_S, 2 * HOUR_S, 3 * HOUR_S, 6 * HOUR_S))
+def time_ticks(from_at: float, to_at: float, zone: ZoneInfo, most: int = 6) -> list[float]:
+    """Instants on whole steps of the field's clock, at most one more than `most`."""
+    step = nice_step(
+        to_at - from_at, most, (600.0, 900.0, 1800.0, HOUR_S, 2 * HOUR_S, 3 * HOUR_S, 6 * HOUR_S)
+    )
     shift = datetime.fromtimestamp(from_at, zone).utcoffset()
     offset = shift.total_seconds() if shift else 0.0
     first = math.ceil((from_at + offset) / step) * step - offset
