@@ -124,7 +124,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
     verdict = words.verdict(status, unit)
     announced = words.announced(status, unit)
     head, more = _headline(verdict)
-    about, _, range_ = (announced or "").partition("; ")
+    about, range_ = _announced(announced)
     return NowView(
         aircraft=status.aircraft,
         unit=unit,
@@ -147,8 +147,8 @@ def present_now(status: Status, unit: Unit) -> NowView:
         where=words.place_name(status.coldest) if status.coldest else "",
         coldest_head="Coldest of those measured" if status.missing else "Coldest point",
         target=words.temperature(status.target_c, unit, (status.target_c,)),
-        announced=f"{about}." if range_ else announced,
-        announced_more="" if range_.startswith("target") else _capital(range_),
+        announced=about,
+        announced_more=range_,
         readiness=None if State(status.state) is State.READY else words.readiness(status, unit),
         facts=_facts(status, unit),
         extra=_extra(status),
@@ -177,6 +177,15 @@ def _headline(verdict: str) -> tuple[str, tuple[str, ...]]:
     """The verdict's first sentence, and what follows from it."""
     head, _, more = verdict.partition(". ")
     return (f"{head}.", (more,)) if more else (verdict, ())
+
+
+def _announced(told: str | None) -> tuple[str | None, str]:
+    """The announced sentence as a headline, and its range below. What makes the time doubtful (an open late
+    end, a chance that it never comes) stays beside it; the target stands beside the value already."""
+    head, _, rest = (told or "").partition("; ")
+    if rest.startswith("target"):
+        return f"{head}.", ""
+    return (f"{head}.", _capital(rest)) if "later than" in rest else (told, "")
 
 
 def _stamp(status: Status) -> str:
