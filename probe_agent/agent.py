@@ -668,6 +668,7 @@ class Agent:
             why_now(facts.points, facts.forecast.core_c, self.settings.engine),
             self._ledger.shown(),
             self._frost(self._utc(facts.t_s)),
+            self._beside.hold_when_due(facts, self._watch, self._offset_s),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 

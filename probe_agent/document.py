@@ -54,6 +54,7 @@ class Frame:
     why: WhyNow | None = None
     moisture: MoistureNow | None = None
     frost: FrostNow | None = None
+    hold_min: tuple[int, int | None] | None = None
 
 
 def document(
@@ -127,6 +128,7 @@ def document(
         why=frame.why,
         moisture=frame.moisture,
         frost=frame.frost,
+        hold_min=frame.hold_min,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -236,7 +236,7 @@ class PlugNow(_Part, frozen=True, omit_defaults=True):
     place: str | None = None
 
 
-class AirNow(_Part, frozen=True):
+class AirNow(_Part, frozen=True, omit_defaults=True):
     """What the air to come rests on.
 
     rests_on: forecast, observed (at a station), own-air (measured here, going on), nothing. source: the
@@ -250,6 +250,8 @@ class AirNow(_Part, frozen=True):
     reaches: str | None = None
     old: bool = False
     wanted: bool = False
+    wind_m_s: float | None = None
+    """Told for now, at the station."""
 
 
 class SignNow(_Part, frozen=True):
@@ -385,6 +387,9 @@ class Status(_Part, frozen=True):
     moisture: MoistureNow | None = None
     """None where it can't be told."""
     frost: FrostNow | None = None
+    hold_min: tuple[int, int | None] | None = None
+    """Minutes from now for which it stays above target on 9 mornings in 10 if heat goes off: as it stands;
+    with cover and plugs off, None where there is neither. Two days at most; None while it is not above."""
     recent: Recent | None = None
     curve: Curve | None = None
 

@@ -6,6 +6,7 @@ import gzip
 import secrets
 import sqlite3
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -22,10 +23,10 @@ from werkzeug.wrappers import Response as BaseResponse
 from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.season import csv_of
-from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
+from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, encode_status
 from probe_agent.store import Session, StoreError
-from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
-from web import answer
+from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
+from web import answer, home
 from web.access import (
     HOW,
     SHORT,
@@ -34,6 +35,7 @@ from web.access import (
     Reason,
     Way,
     form_cookie,
+    forwarding,
     lack_of,
     permit_of,
     same_origin,
@@ -51,16 +53,17 @@ from web.acts import (
     read_hand_form,
     read_plan_form,
 )
-from web.chart import draw_curve
+from web.chart import FORMS, draw_curve
 from web.curves import CurvePages, Desk
 from web.drawing import draw_engine
+from web.parts import Parts
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
 from web.season import present_season, read_season
 from web.source import StatusSource
 
-UNIT_COOKIE = "unit"
+UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
 YEAR_S = 365 * 24 * 3600
 MAX_FORM_BYTES = 16_384
 GZIP_FROM_BYTES = 700
@@ -68,7 +71,7 @@ GZIP_FROM_BYTES = 700
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -96,10 +99,12 @@ def create_app(
     app.jinja_env.filters["place"] = place_name
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    home.connect(app, settings.aircraft.name)
     answer.connect(app, source, store_path, settings, Commander(store_path, answer_timeout_s))
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
     app.register_error_handler(Exception, _fail)
+    app.wsgi_app = _Guarded(app.wsgi_app)  # type: ignore[method-assign, assignment]
     return app
 
 
@@ -112,6 +117,7 @@ class _Pages:
         self.app, self.source, self.settings, self.commander = app, source, settings, commander
         self.record = Record(store_path)
         self.tokens = FormTokens()
+        self.parts = Parts()
 
     def connect(self) -> None:
         add = self.app.add_url_rule
@@ -157,17 +163,18 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
-        if request.endpoint in ("static", *answer.ENDPOINTS):
+        is_api = request.endpoint in ("api_status", "api_curve")
+        if not is_api:
+            words.show_clock(self._clock())
+        if request.endpoint in _FOR_ANYBODY:
             return None
-        settings = self.settings.page
-        g.way = way_of(
-            request.remote_addr, request.host, request.scheme, dict(request.headers), settings.proxy
-        )
+        settings, headers = self.settings.page, forwarding(request.environ)
+        g.way = way_of(request.remote_addr, request.host, request.scheme, headers, settings.proxy)
         session, lack = (None, "unpaired") if g.way.local else self._session(g.way)
         g.permit = permit_of(g.way, session, settings, lack)
         if g.permit.looks or request.endpoint in ("pair", "act_pair"):
             return None
-        if request.endpoint in ("api_status", "api_curve"):
+        if is_api:
             return _json({"v": STATUS_VERSION, "state": None, "reason": "Shown to paired phones only."}, 403)
         return self._closed(None, 403)
 
@@ -193,9 +200,19 @@ class _Pages:
     def now(self) -> Response:
         return self._page(said=self.commander.outcome(request.args.get("said", "")))
 
-    def now_part(self) -> Response:
-        """The changing parts of the page, for the script."""
-        return self._form_response(self._view_values(), "now.html", 200)
+    def now_part(self) -> BaseResponse:
+        """Those parts of the page, for the script, that differ from what it has; 304 where none does."""
+        values = self._view_values()
+        tag, had = values["print"], next(iter(request.if_none_match.as_set()), "")
+        if tag and tag == had:
+            response = make_response("")
+        else:
+            response = self._form_response(values, "now.html", 200)
+            html = response.get_data(as_text=True)
+            response.set_data(self.parts.news(html, had))
+            self.parts.remember(tag, html)
+        response.set_etag(tag or "none")
+        return response.make_conditional(request)
 
     def curve_part(self) -> Response:
         values = self._view_values()
@@ -284,10 +301,12 @@ class _Pages:
             status = self.source.read()
         except StatusError as err:
             return _json({"v": STATUS_VERSION, "state": None, "reason": str(err)}, 503)
-        response = make_response(encode_status(core_of(status)))
-        response.mimetype = "application/json"
-        response.set_etag(_print_of(status))
-        return response.make_conditional(request)
+        ageless = _ageless(status)
+        age = f'"age_s":{msgspec.json.encode(status.age_s).decode()}'
+        response = Response(ageless.replace(b'"age_s":null', age.encode(), 1), mimetype="application/json")
+        response.headers["ETag"] = f'"{_hash(ageless)}"'
+        asked_again = "HTTP_IF_NONE_MATCH" in request.environ
+        return response.make_conditional(request) if asked_again else response
 
     def api_curve(self) -> Response:
         """The last hours, thinned: places, rows of [UTC s, °C or null a place…, heater share or null]."""
@@ -492,8 +511,14 @@ class _Pages:
         for said in (request.args.get("unit"), request.cookies.get(UNIT_COOKIE)):
             if said == "C" or said == "F":
                 return said  # type: ignore[return-value]
-        first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
-        return "F" if first == "en-us" else "C"
+        return "F" if _is_american() else "C"
+
+    def _clock(self) -> Clock:
+        """The reader's clock, in the same way."""
+        for said in (request.args.get("clock"), request.cookies.get(CLOCK_COOKIE)):
+            if said == "12" or said == "24":
+                return said  # type: ignore[return-value]
+        return "12" if _is_american() else "24"
 
     def _places(self) -> list[str]:
         """Every place a person may measure: those of the settings, then others of the document. The air
@@ -522,7 +547,15 @@ class _Pages:
             places=self._places(),
             taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
         )
-        return self._form_response(values, "page.html", code)
+        response = self._form_response(values, "page.html", code)
+        self.parts.remember(values["print"], response.get_data(as_text=True))
+        for asked, cookie, kept in (
+            ("unit", UNIT_COOKIE, self._unit()),
+            ("clock", CLOCK_COOKIE, self._clock()),
+        ):
+            if request.args.get(asked) == kept:
+                response.set_cookie(cookie, kept, max_age=YEAR_S, samesite="Lax", httponly=True)
+        return response
 
     def _closed(self, said: Outcome | None, code: int) -> Response:
         """The page of who may not look: how to pair, and nothing of the aircraft."""
@@ -586,17 +619,30 @@ class _Pages:
             "reason": reason,
             "aircraft": self.settings.aircraft.name,
             "unit": unit,
-            "other_unit": "C" if unit == "F" else "F",
+            "clock": self._clock(),
             "scale": Markup(draw_scale(status, unit)) if status else "",
             "engine": Markup(draw_engine(view.layout, view.probes)) if view else "",
-            "print": _print_of(status) if status else "",
+            "print": self._tag(status) if status else "",
         }
 
-    def _curve(self, status: Status | None) -> dict[str, Any]:
-        if status is None:
-            return {"chart": None}
-        return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
+    def _tag(self, status: Status) -> str:
+        """The same as long as this reader's page says the same."""
+        permit = _permit()
+        reader = f"{self._unit()} {self._clock()} {permit.local} {permit.role} {permit.best} {permit.lack}"
+        return sha256(f"{_print_of(status)} {reader}".encode()).hexdigest()[:16]
 
+    def _curve(self, status: Status | None) -> dict[str, Any]:
+        """The chart in the form that is asked for."""
+        form = request.args.get("curve", "")
+        form = form if form in FORMS else FORMS[0]
+        if status is None:
+            return {"chart": None, "curve_form": form}
+        told = self.record.announced(words.now_of(status)) if form == "past" else []
+        chart = draw_curve(self.record.curve(status), status, self._unit(), form, told)
+        return {"chart": chart, "curve_form": form}
+
+
+_FOR_ANYBODY = frozenset((*home.ENDPOINTS, *answer.ENDPOINTS))
 
 _AT_THE_PLUG: dict[str, tuple[str, dict[str, Any]]] = {
     "on": ("switch-on", {}),
@@ -613,6 +659,12 @@ _OF_A_DEPARTURE = {
 }
 
 
+def _is_american() -> bool:
+    """Whether the browser asks for American English first."""
+    first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
+    return first == "en-us"
+
+
 def _permit() -> Permit:
     """What the request at hand may do."""
     permit: Permit = g.permit
@@ -627,7 +679,16 @@ def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
 
 def _print_of(status: Status) -> str:
     """The same as long as the core document says the same, its age apart."""
-    return sha256(encode_status(msgspec.structs.replace(core_of(status), age_s=None))).hexdigest()[:16]
+    return _hash(_ageless(status))
+
+
+def _ageless(status: Status) -> bytes:
+    """The core document as JSON, its age left open."""
+    return encode_status(msgspec.structs.replace(status, recent=None, curve=None, age_s=None))
+
+
+def _hash(data: bytes) -> str:
+    return sha256(data).hexdigest()[:16]
 
 
 def _json(body: dict[str, Any], code: int) -> Response:
@@ -637,18 +698,42 @@ def _json(body: dict[str, Any], code: int) -> Response:
 
 
 def _finish(response: Response) -> Response:
-    """Headers on every answer, and a short form where it pays."""
-    response.headers.update(HEADERS)
-    if request.endpoint == "static":
-        response.headers["Cache-Control"] = "no-cache"
+    """How long an answer may be kept, and a short form where it pays."""
+    if request.endpoint in home.ENDPOINTS:
+        response.headers["Cache-Control"] = home.keeps_for()
+        response.headers["Vary"] = "Accept-Encoding"
+        response.direct_passthrough = False
+        response.make_sequence()
     else:
         response.headers["Cache-Control"] = "no-store"
-        response.vary.update(("Accept-Encoding", "Cookie"))
-        _shorten(response)
+        response.headers["Vary"] = "Accept-Encoding, Cookie"
+    _shorten(response)
     return response
 
 
+class _Guarded:
+    """Puts the strict headers on every answer; a page's files, which show and run nothing alone, have few."""
+
+    def __init__(self, app: Callable[..., Any]) -> None:
+        self._app = app
+
+    def __call__(self, environ: dict[str, Any], start: Callable[..., Any]) -> Any:
+        def begin(status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
+            used = environ["PATH_INFO"].startswith("/static/") and environ["PATH_INFO"].endswith(_ONLY_USED)
+            return start(status, headers + (_FEW if used else _ALL), exc_info)
+
+        return self._app(environ, begin)
+
+
+_ALL = list(HEADERS.items())
+_ONLY_USED = (".css", ".js", ".png")
+"""Files that a page uses and that run nothing where they are opened by themselves."""
+_FEW = [(name, HEADERS[name]) for name in ("X-Content-Type-Options", "Cross-Origin-Resource-Policy")]
+
+
 def _shorten(response: Response) -> None:
+    if "gzip" not in request.environ.get("HTTP_ACCEPT_ENCODING", ""):
+        return
     if response.status_code == 304 or response.is_streamed or not request.accept_encodings["gzip"]:
         return
     body = response.get_data()

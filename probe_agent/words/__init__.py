@@ -14,7 +14,9 @@ from probe_agent.words.engine import (
     changed,
     coldest,
     core,
+    core_shown,
     heater_words,
+    holding,
     next_action,
     probe_words,
     readiness,
@@ -47,12 +49,14 @@ from probe_agent.words.outings import (
 )
 from probe_agent.words.parts import (
     About,
+    Clock,
     Unit,
     count,
     day,
     difference,
     fault_words,
     heat_ups,
+    hour,
     in_unit,
     limits_of,
     moment,
@@ -61,7 +65,9 @@ from probe_agent.words.parts import (
     outward,
     place_list,
     place_name,
+    place_short,
     role,
+    show_clock,
     span,
     spelled,
     stamp,
@@ -94,7 +100,7 @@ from probe_agent.words.season import (
     moisture_now,
     working_out_moisture,
 )
-from probe_agent.words.weather import air_basis, air_missing, frost, weather_heard, weather_taken
+from probe_agent.words.weather import air_basis, air_missing, frost, weather_heard, weather_taken, wind
 from probe_agent.words.why import BOTH, CLEARANCE_SOURCE, NO_CLAIM, NOT_NOW, VISCOSITY_SOURCE, clearance, oil
 
 __all__ = [
@@ -120,6 +126,7 @@ __all__ = [
     "SUBJECT",
     "VISCOSITY_SOURCE",
     "About",
+    "Clock",
     "Unit",
     "air_basis",
     "air_missing",
@@ -149,6 +156,8 @@ __all__ = [
     "heat_ups",
     "heater_words",
     "heatup_day",
+    "holding",
+    "hour",
     "hours",
     "in_unit",
     "kept_share",
@@ -168,6 +177,7 @@ __all__ = [
     "outward",
     "place_list",
     "place_name",
+    "place_short",
     "plan_answer",
     "plan_line",
     "plan_next_word",
@@ -183,6 +193,7 @@ __all__ = [
     "role",
     "said_range",
     "short_day",
+    "show_clock",
     "sign",
     "since_flight",
     "soonest_answer",
@@ -198,5 +209,6 @@ __all__ = [
     "was_it_flown",
     "weather_heard",
     "weather_taken",
+    "wind",
     "working_out_moisture",
 ]
