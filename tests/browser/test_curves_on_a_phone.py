@@ -301,6 +301,7 @@ def test_a_board_that_does_not_answer_leaves_the_chart_as_it_was(
     wait_for(phone, lambda: "The board did not answer" in body(phone))
     assert window(phone) == whole
     assert not phone.find_element(By.CSS_SELECTOR, ".k-move").get_attribute("transform")
+    assert {"REFUSED" in entry["message"] for entry in phone.get_log("browser")} == {True}
 
 
 def test_without_script_all_of_it_works_by_links_and_forms(

@@ -127,6 +127,7 @@ HISTORY = (
 def test_four_are_compared_the_odd_one_is_left_out_and_taken_back(
     heart: Heart, page: ServedPage, phone: webdriver.Chrome
 ) -> None:
+    phone.get_log("browser")  # what tests before this one left there
     history = [heart.rows(sql) for sql in HISTORY]
     assert all(history)
     phone.get(at(page, "/curves"))
