@@ -327,7 +327,8 @@ class Agent:
             hand = self._hand.read(t_s)
             samples = self._harness.at_places(zip((s.name for s in self._sources), scans, strict=True))
             self._hear(samples.get("ambient"))
-            heater = next((s.heater for s in scans if s.heater is not None), self._drawn(plug, now_s))
+            power_w = self._power_w(plug, now_s)
+            heater = next((s.heater for s in scans if s.heater is not None), self._share(power_w))
             forecast = self._physics.see(self._observation(t_s, samples, heater))
             measured = self._harness.points(samples, forecast, t_s)
             points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
@@ -341,7 +342,7 @@ class Agent:
             self.status = self._document(facts, heater)
             self._hold(facts, samples, heater, step)
             batch = self._batch(step, t_s, switched)
-            batch.statements += became + self._follow_ledger(facts, heater)
+            batch.statements += became + self._follow_ledger(facts, heater, power_w)
             self._write(batch, t_s)
             if self._switchman is not None:
                 self._switchman.say()
@@ -390,7 +391,7 @@ class Agent:
         return self._logbook.follow(t_s, measured, heats, heater, self._offset_s, departure)
 
     def _follow_ledger(
-        self, facts: Facts, heater: float | None, power_w: float | None = None
+        self, facts: Facts, heater: float | None, power_w: float | None
     ) -> list[store.Statement]:
         """What settled and what was spent with this tick. power_w: measured [W], None where nobody does."""
         memory = self._physics.knowledge.memory
@@ -437,11 +438,14 @@ class Agent:
         """What is known of the plug, in run seconds. by_s: run seconds less the line's."""
         return switching.in_run_seconds(self._line.seen(), by_s) if self._line is not None else Plug()
 
-    def _drawn(self, plug: Plug, now_s: float) -> float | None:
-        """The heater's measured power as a share of full power."""
-        watts = self._switchman.power_w(plug, now_s) if self._switchman is not None else None
+    def _power_w(self, plug: Plug, now_s: float) -> float | None:
+        """What the heater draws by the plug's measurement [W]; None where nobody measures."""
+        return self._switchman.power_w(plug, now_s) if self._switchman is not None else None
+
+    def _share(self, power_w: float | None) -> float | None:
+        """Measured power as a share of the heater's full power."""
         setup = self.settings.setup
-        return None if watts is None or setup is None else min(watts / setup.watts, 1.0)
+        return None if power_w is None or setup is None else min(power_w / setup.watts, 1.0)
 
     def _switch(
         self, facts: Facts, measured: tuple[Point, ...], plug: Plug, tick_s: float

@@ -141,6 +141,7 @@ __all__ = [
     "clearance",
     "coldest",
     "core",
+    "core_shown",
     "cost",
     "count",
     "day",
