@@ -196,6 +196,18 @@ def test_a_press_switches_on_with_the_next_tick_and_says_so(hangar: Hangar) -> N
     assert len(hangar.words("switched-on")) == 1
 
 
+def test_what_the_plug_measures_is_the_energy_of_the_record(hangar: Hangar) -> None:
+    assert hangar.ask("switch-on")[0]
+    hangar.ticks(6 * STEP_S)
+    hangar.agent._finish()
+    db = sqlite3.connect(hangar.folder / "probe-agent.db")
+    row = db.execute("SELECT sum(measured_j), sum(plate_j), sum(untold_s) FROM spells").fetchone()
+    db.close()
+    # Known on from the second of the ticks: four or five whole steps of 480 W.
+    assert 4 * STEP_S * 480.0 <= row[0] <= 5 * STEP_S * 480.0
+    assert row[1:] == (0.0, 0.0)
+
+
 def test_a_plan_switches_on_at_its_time_and_never_again(hangar: Hangar) -> None:
     ok, text = hangar.ask("plan", start="2027-01-15T14:00", certainty="8/10")
     assert ok, text
