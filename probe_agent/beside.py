@@ -126,6 +126,10 @@ class Beside:
             self._departures.take(plans, snapshot.now_at, batch)
             keep(batch.statements)
 
+    def live_again(self) -> None:
+        """Have the physics live through the last hours anew: some seconds, that no tick waits for."""
+        self._do(self._physics.live_again)
+
     # -- questions
 
     def answer(

@@ -91,3 +91,13 @@ def standing_in(points: tuple[Point, ...], hand: Scan, forecast: Forecast) -> tu
         return replace(p, status="by-hand", value_c=entry.value_c, age_s=age_s, trend_c_per_h=trend)
 
     return tuple(filled(p) for p in points)
+
+
+def grown_old(points: tuple[Point, ...], hand: Scan) -> tuple[Point, ...]:
+    """The same points of an aircraft without probes: where somebody has measured, but too long ago to count,
+    a place isn't missing but its reading old."""
+    old = {s.address for s in hand.samples if isinstance(s, ProbeFault) and s.fault is Fault.STALE}
+    is_old = (p.status == Fault.MISSING.value and p.place in old for p in points)
+    return tuple(
+        replace(p, status=Fault.STALE.value) if o else p for p, o in zip(points, is_old, strict=True)
+    )

@@ -93,7 +93,8 @@ class Orders:
         return carry_out
 
     def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
-        return self.hand.take(body, batch, at.now_s)
+        expected = self.physics.estimator.places_now
+        return self.hand.take(body, batch, at.now_s, at.now_at - at.now_s, expected)
 
     def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         return self.hand.undo(body, batch, at.now_at)
@@ -158,10 +159,10 @@ class Orders:
             self.letters.prove(name, now_at)
             return True, f"Noted: messages reach {name}."
         answer = words.link_answer(link.alert.partition(":")[0], link.harm)
-        done, text = self._take_answer({"alert": link.alert, "answer": answer}, batch, at)
-        if done:
+        given = self._take_answer({"alert": link.alert, "answer": answer}, batch, at)
+        if given[0]:
             batch.statements.append(store.use_link(token, now_at))
-        return done, text
+        return given
 
     def _take_heater_word(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         on = body["on"]

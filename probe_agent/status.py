@@ -304,6 +304,8 @@ class Status(_Part, frozen=True):
     oil_out: bool = False
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
+    unprobed: bool = False
+    """There is no probe at all: what is known people have entered."""
     recent: Recent | None = None
     curve: Curve | None = None
 

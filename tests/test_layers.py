@@ -65,6 +65,7 @@ INSIDE = {
         "letters",
         "alerts",
         "messages",
+        "by_hand",
         "__init__",
     ),
     "supervisor": ("watch", "points", "seen", "state", "alerts", "announcing", "tick", "__init__"),
