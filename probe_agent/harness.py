@@ -97,7 +97,9 @@ def grown_old(points: tuple[Point, ...], hand: Scan) -> tuple[Point, ...]:
     """The same points of an aircraft without probes: where somebody has measured, but too long ago to count,
     a place isn't missing but its reading old."""
     old = {s.address for s in hand.samples if isinstance(s, ProbeFault) and s.fault is Fault.STALE}
-    is_old = (p.status == Fault.MISSING.value and p.place in old for p in points)
-    return tuple(
-        replace(p, status=Fault.STALE.value) if o else p for p, o in zip(points, is_old, strict=True)
-    )
+
+    def aged(p: Point) -> Point:
+        is_old = p.place in old and p.status == Fault.MISSING.value
+        return replace(p, status=Fault.STALE.value) if is_old else p
+
+    return tuple(aged(p) for p in points)

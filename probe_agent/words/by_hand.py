@@ -39,8 +39,7 @@ def hand_too_old(oldest_s: float) -> str:
 
 def which_sign(c: float, other_c: float, unit: Unit, by: str) -> str:
     """What is asked where the other sign fits better: minus 5 or 5?"""
-    low, high = sorted((c, other_c))
-    number = f"{abs(round(in_unit(high, unit), 1)):g}"
+    number = f"{abs(round(in_unit(max(c, other_c), unit), 1)):g}"
     return f"Minus {number} or {number} °{unit}? {by}"
 
 
