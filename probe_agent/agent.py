@@ -585,6 +585,7 @@ class Agent:
             self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
             self._logbook.shown(self.clock.monotonic()),
+            self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())

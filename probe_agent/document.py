@@ -45,6 +45,7 @@ class Frame:
     plan: PlanNow | None = None
     air: AirNow | None = None
     flown: FlownNow | None = None
+    hold_min: tuple[int, int | None] | None = None
     unprobed: bool = False
 
 
@@ -116,6 +117,7 @@ def document(
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
         unprobed=frame.unprobed,
+        hold_min=frame.hold_min,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

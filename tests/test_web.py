@@ -84,10 +84,10 @@ def test_the_page_reads_from_top_to_bottom(page: Page) -> None:
     order = [
         "Warming.",
         "Measured Sat 06:50",
-        "−6 °C cylinder 3",
-        "Target 7.2 °C",
+        "cylinder 3 −6 °C target 7.2 °C",
         "Above target most likely about 08:35",
-        "between −12 °C and −8 °C: estimated, not measured",
+        "1 in 10 later than 08:55",
+        "Core, estimated about −10 °C, −12 to −8",
         "Next: Nothing to do until the next word.",
         "Propeller",
         "Engine from above",

@@ -23,8 +23,8 @@ from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
-from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
-from web import answer
+from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
+from web import answer, home
 from web.access import (
     HOW,
     SHORT,
@@ -50,14 +50,15 @@ from web.acts import (
     read_hand_form,
     read_plan_form,
 )
-from web.chart import draw_curve
+from web.chart import FORMS, draw_curve
 from web.drawing import draw_engine
+from web.parts import Parts
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
 from web.source import StatusSource
 
-UNIT_COOKIE = "unit"
+UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
 YEAR_S = 365 * 24 * 3600
 MAX_FORM_BYTES = 16_384
 GZIP_FROM_BYTES = 700
@@ -65,7 +66,7 @@ GZIP_FROM_BYTES = 700
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -93,6 +94,7 @@ def create_app(
     app.jinja_env.filters["place"] = place_name
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    home.connect(app, settings.aircraft.name)
     answer.connect(app, source, store_path, settings, Commander(store_path, answer_timeout_s))
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
@@ -109,6 +111,7 @@ class _Pages:
         self.app, self.source, self.settings, self.commander = app, source, settings, commander
         self.record = Record(store_path)
         self.tokens = FormTokens()
+        self.parts = Parts()
 
     def connect(self) -> None:
         add = self.app.add_url_rule
@@ -136,7 +139,8 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
-        if request.endpoint in ("static", *answer.ENDPOINTS):
+        words.show_clock(self._clock())
+        if request.endpoint in (*home.ENDPOINTS, *answer.ENDPOINTS):
             return None
         settings = self.settings.page
         g.way = way_of(
@@ -172,9 +176,19 @@ class _Pages:
     def now(self) -> Response:
         return self._page(said=self.commander.outcome(request.args.get("said", "")))
 
-    def now_part(self) -> Response:
-        """The changing parts of the page, for the script."""
-        return self._form_response(self._view_values(), "now.html", 200)
+    def now_part(self) -> BaseResponse:
+        """Those parts of the page, for the script, that differ from what it has; 304 where none does."""
+        values = self._view_values()
+        tag, had = values["print"], next(iter(request.if_none_match.as_set()), "")
+        if tag and tag == had:
+            response = make_response("")
+        else:
+            response = self._form_response(values, "now.html", 200)
+            html = response.get_data(as_text=True)
+            response.set_data(self.parts.news(html, had))
+            self.parts.remember(tag, html)
+        response.set_etag(tag or "none")
+        return response.make_conditional(request)
 
     def curve_part(self) -> Response:
         values = self._view_values()
@@ -395,8 +409,14 @@ class _Pages:
         for said in (request.args.get("unit"), request.cookies.get(UNIT_COOKIE)):
             if said == "C" or said == "F":
                 return said  # type: ignore[return-value]
-        first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
-        return "F" if first == "en-us" else "C"
+        return "F" if _is_american() else "C"
+
+    def _clock(self) -> Clock:
+        """The reader's clock, in the same way."""
+        for said in (request.args.get("clock"), request.cookies.get(CLOCK_COOKIE)):
+            if said == "12" or said == "24":
+                return said  # type: ignore[return-value]
+        return "12" if _is_american() else "24"
 
     def _places(self) -> list[str]:
         """Every place a person may measure: those of the settings, then others of the document. The air
@@ -426,8 +446,13 @@ class _Pages:
             taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
         )
         response = self._form_response(values, "page.html", code)
-        if request.args.get("unit") in ("C", "F"):
-            response.set_cookie(UNIT_COOKIE, values["unit"], max_age=YEAR_S, samesite="Lax", httponly=True)
+        self.parts.remember(values["print"], response.get_data(as_text=True))
+        for asked, cookie, kept in (
+            ("unit", UNIT_COOKIE, self._unit()),
+            ("clock", CLOCK_COOKIE, self._clock()),
+        ):
+            if request.args.get(asked) == kept:
+                response.set_cookie(cookie, kept, max_age=YEAR_S, samesite="Lax", httponly=True)
         return response
 
     def _closed(self, said: Outcome | None, code: int) -> Response:
@@ -490,16 +515,27 @@ class _Pages:
             "reason": reason,
             "aircraft": self.settings.aircraft.name,
             "unit": unit,
-            "other_unit": "C" if unit == "F" else "F",
+            "clock": self._clock(),
             "scale": Markup(draw_scale(status, unit)) if status else "",
             "engine": Markup(draw_engine(view.layout, view.probes)) if view else "",
-            "print": _print_of(status) if status else "",
+            "print": self._tag(status) if status else "",
         }
 
+    def _tag(self, status: Status) -> str:
+        """The same as long as this reader's page says the same."""
+        permit = _permit()
+        reader = f"{self._unit()} {self._clock()} {permit.local} {permit.role} {permit.best} {permit.lack}"
+        return sha256(f"{_print_of(status)} {reader}".encode()).hexdigest()[:16]
+
     def _curve(self, status: Status | None) -> dict[str, Any]:
+        """The chart in the form that is asked for."""
+        form = request.args.get("curve", "")
+        form = form if form in FORMS else FORMS[0]
         if status is None:
-            return {"chart": None}
-        return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
+            return {"chart": None, "curve_form": form}
+        told = self.record.announced(words.now_of(status)) if form == "past" else []
+        chart = draw_curve(self.record.curve(status), status, self._unit(), form, told)
+        return {"chart": chart, "curve_form": form}
 
 
 _OF_A_DEPARTURE = {
@@ -508,6 +544,12 @@ _OF_A_DEPARTURE = {
     "not-flying": "cancel-departure",
     "timer-set": "timer-set",
 }
+
+
+def _is_american() -> bool:
+    """Whether the browser asks for American English first."""
+    first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
+    return first == "en-us"
 
 
 def _permit() -> Permit:
@@ -536,12 +578,14 @@ def _json(body: dict[str, Any], code: int) -> Response:
 def _finish(response: Response) -> Response:
     """Headers on every answer, and a short form where it pays."""
     response.headers.update(HEADERS)
-    if request.endpoint == "static":
-        response.headers["Cache-Control"] = "no-cache"
+    if request.endpoint in home.ENDPOINTS:
+        response.headers["Cache-Control"] = home.keeps_for()
+        response.direct_passthrough = False
+        response.vary.add("Accept-Encoding")
     else:
         response.headers["Cache-Control"] = "no-store"
         response.vary.update(("Accept-Encoding", "Cookie"))
-        _shorten(response)
+    _shorten(response)
     return response
 
 

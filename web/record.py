@@ -20,6 +20,8 @@ OPEN = frozenset({"planned", "heating", "delayed", "did-not-start"})
 MOST_ROWS = 480
 
 Row = tuple[float | None, ...]
+Told = tuple[float, float | None, float, float | None]
+"""A range as it was announced: when, and its 10, 50, 90 % [UTC s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +59,14 @@ class Record:
         except (StoreError, sqlite3.Error) as err:
             committed, reason = [], _sentence(err)
         return merge_curve(committed, status, since_at, reason)
+
+    def announced(self, now_at: float) -> list[Told]:
+        """The ranges announced in the last hours, rising; none where the record can't be read."""
+        try:
+            with self._lock:
+                return self._open().announced(now_at - HOURS * 3600)
+        except (StoreError, sqlite3.Error):
+            return []
 
     def hand_readings(self) -> list[dict[str, Any]]:
         """The last readings by hand that count, newest first; none where the record can't be read."""

@@ -33,6 +33,21 @@ class Reader:
         """Committed readings between two UTC instants, in time order."""
         return list(curve_of(self._db, since_at, until_at))
 
+    def announced(
+        self, since_at: float, limit: int = 8
+    ) -> list[tuple[float, float | None, float, float | None]]:
+        """The last ranges announced since a UTC instant: told at, 10, 50, 90 % of above target [UTC s];
+        those without a middle are left out."""
+        rows = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0, (p10_ms + utc_offset_ms) / 1000.0,"
+            " (p50_ms + utc_offset_ms) / 1000.0, (p90_ms + utc_offset_ms) / 1000.0"
+            " FROM forecasts JOIN ticks USING (tick) JOIN boots USING (boot)"
+            " WHERE announced AND p50_ms IS NOT NULL AND p50_ms > mono_ms AND mono_ms + utc_offset_ms >= ?"
+            " ORDER BY tick DESC LIMIT ?",
+            (since_at * 1000, limit),
+        )
+        return [tuple(row) for row in rows][::-1]
+
     def weather(self, since_at: float) -> KeptWeather:
         """What weather sources said last, and the hours kept of their stations since then."""
         return weather_since(self._db, since_at)

@@ -27,7 +27,9 @@ from probe_agent.words.engine import (
     changed,
     coldest,
     core,
+    core_shown,
     heater_words,
+    holding,
     next_action,
     probe_words,
     readiness,
@@ -49,11 +51,13 @@ from probe_agent.words.outings import (
 )
 from probe_agent.words.parts import (
     About,
+    Clock,
     Unit,
     day,
     difference,
     fault_words,
     heat_ups,
+    hour,
     in_unit,
     limits_of,
     moment,
@@ -62,7 +66,9 @@ from probe_agent.words.parts import (
     outward,
     place_list,
     place_name,
+    place_short,
     role,
+    show_clock,
     stamp,
     temperature,
     tries,
@@ -76,7 +82,7 @@ from probe_agent.words.planning import (
     plan_sentences,
     soonest_answer,
 )
-from probe_agent.words.weather import air_basis, air_missing, weather_heard, weather_taken
+from probe_agent.words.weather import air_basis, air_missing, weather_heard, weather_taken, wind
 
 __all__ = [
     "BODY",
@@ -92,6 +98,7 @@ __all__ = [
     "PROPELLER",
     "SUBJECT",
     "About",
+    "Clock",
     "Unit",
     "air_basis",
     "air_missing",
@@ -104,6 +111,7 @@ __all__ = [
     "changed",
     "coldest",
     "core",
+    "core_shown",
     "day",
     "difference",
     "exclusion",
@@ -113,6 +121,8 @@ __all__ = [
     "hand_too_old",
     "heat_ups",
     "heater_words",
+    "holding",
+    "hour",
     "in_unit",
     "is_expected",
     "is_it_right",
@@ -128,6 +138,7 @@ __all__ = [
     "outward",
     "place_list",
     "place_name",
+    "place_short",
     "plan_answer",
     "plan_line",
     "plan_next_word",
@@ -138,6 +149,7 @@ __all__ = [
     "rests_on",
     "role",
     "round_tells",
+    "show_clock",
     "sign",
     "since_flight",
     "soonest_answer",
@@ -153,4 +165,5 @@ __all__ = [
     "weather_heard",
     "weather_taken",
     "which_sign",
+    "wind",
 ]

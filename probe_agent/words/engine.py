@@ -152,6 +152,37 @@ def core(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
     return f"Core (crankshaft and bearings) about {mid}, between {low} and {high}: estimated, not measured."
 
 
+def core_shown(status: Status, unit: Unit = "C") -> str:
+    """The unprobed core with its range, where its name stands before it: about −10 °C, −12 to −8."""
+    if status.core_c is None:
+        return "unknown"
+    low, mid, high = (temperature(c, unit, limits_of(status)) for c in status.core_c)
+    low, high = (text.removesuffix(f" °{unit}") for text in (low, high))
+    return f"about {mid}, {low} to {high}"
+
+
+def holding(status: Status) -> str | None:
+    """How long it stays above target, for 9 mornings in 10, if heat goes off or is off, with and without the
+    cover; None where nothing is known of it."""
+    standing, bare = status.hold_min or (None, None)
+    if status.above_until is not None and status.above_until[0] is not None:
+        standing = int((utc_seconds(status.above_until[0]) - now_of(status)) / 60)
+    if standing is None:
+        return None
+    until = _after(status, standing)
+    if standing < 5:
+        return f"was expected above target until about {until}; look again"
+    if bare is None:
+        return f"above target until about {until}"
+    uncovered = f"cover off until {_after(status, bare)}" if bare >= 5 else "not with the cover off"
+    return f"above target until about {until}, {uncovered}"
+
+
+def _after(status: Status, minutes: int) -> str:
+    """The instant so many minutes from now, rounded down to five."""
+    return moment(math.floor((now_of(status) + 60 * minutes) / 300) * 300, status.zone, now_of(status))
+
+
 def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | None:
     """When it will be ready, by which rule; or how long it holds; None when neither is the matter."""
     state, now_at = State(status.state), now_of(status)

@@ -87,7 +87,8 @@ def test_a_small_phone_reads_everything_without_scrolling_sideways(
     phone.get(served.url)
     view = present_now(msgspec.structs.replace(status, age_s=0.0), "C")
     text = body(phone)
-    for said in (view.verdict, view.value, view.announced, view.readiness, view.core, view.next_action):
+    facts = [said for fact in view.facts for said in fact]
+    for said in (view.verdict, view.value, view.announced, view.readiness, *facts, view.next_action):
         assert said is None or said in text
     drawn = [t.text for t in phone.find_elements(By.CSS_SELECTOR, "svg.engine text")]
     for p in view.probes:
@@ -100,12 +101,31 @@ def test_a_small_phone_reads_everything_without_scrolling_sideways(
     assert phone.get_log("browser") == []
 
 
-def test_the_verdict_stands_on_the_first_screen(served: ServedPage, phone: webdriver.Chrome) -> None:
-    served.show(samples.heating())
+@pytest.mark.parametrize("state", samples.STATES)
+def test_the_first_screen_answers_from_the_verdict_to_what_comes_next(
+    served: ServedPage, phone: webdriver.Chrome, state: str
+) -> None:
+    served.show(samples.STATES[state]())
     phone.get(served.url)
-    for css in ("#part-verdict .verdict", ".value", ".announced"):
-        box = phone.find_element(By.CSS_SELECTOR, css).rect
-        assert box["y"] + box["height"] <= 640
+    for css in (".verdict", ".measured", ".value", ".announced", ".facts", ".next"):
+        for found in phone.find_elements(By.CSS_SELECTOR, f"#part-verdict {css}"):
+            assert found.rect["y"] + found.rect["height"] <= 568, css
+
+
+@pytest.mark.parametrize("state", samples.STATES)
+def test_the_first_screen_of_an_old_page_says_so_and_what_to_do(
+    served: ServedPage, phone: webdriver.Chrome, state: str
+) -> None:
+    served.show(samples.aged(samples.STATES[state](), 300))
+    phone.get(served.url)
+    for css in ("#part-old .verdict", "#part-old .measured", "#part-old .next", ".value"):
+        found = phone.find_element(By.CSS_SELECTOR, css)
+        assert found.text
+        assert found.rect["y"] + found.rect["height"] <= 568, css
+    said = body(phone)
+    assert "Last word Sat 06:50, 5 min ago." in said
+    for word in ("Ready to start", "Above target most likely", "above target until", "Next: Nothing"):
+        assert word not in said
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -118,7 +138,7 @@ def test_verdict_and_values_stand_out(
     )
     served.show(samples.STATES[state]())
     phone.get(served.url)
-    for css in ("#part-verdict .verdict", ".value", ".core", ".next", ".measured", ".dim"):
+    for css in ("#part-verdict .verdict", ".value", ".facts dd", ".facts dt", ".next", ".measured", ".dim"):
         assert phone.execute_script(CONTRAST, css) >= 7, css
 
 
