@@ -38,6 +38,7 @@ from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Readi
 from probe_agent.status import Curve, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.take_along import TakeAlongs
 from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
@@ -165,6 +166,7 @@ class Agent:
         self._departures.recall(self._utc(now_s))
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
         self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
+        take_alongs = TakeAlongs(self.store, self.settings, self._physics)
         self._orders = Orders(
             self.store,
             self._hand,
@@ -174,12 +176,14 @@ class Agent:
             self._departures,
             self._letters,
             self._physics,
+            take_alongs,
         )
         self._beside = Beside(
             self.settings.setup,
             self._departures,
             self._heard,
             self._physics,
+            take_alongs,
             self._lock,
             at_once=self.clock.rate == math.inf,
         )

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import msgspec
 
 from probe_agent import store, supervisor, telling, words
+from probe_agent.by_hand import Answer
 from probe_agent.config import Recipient, Settings
 from probe_agent.couriers import MessageCourierLike
 from probe_agent.departures import Departures
 from probe_agent.planning import Word
-from probe_agent.status import Status
+from probe_agent.status import Status, TakeAlong
 from probe_agent.store import Batch, Message, Store
 from probe_agent.supervisor import Announcement, Watch
 
@@ -109,6 +110,17 @@ class Letters:
             departure=word.departure,
             at_once=word.kind == "switch-on",
         )
+
+    def table(self, name: str, table: TakeAlong, batch: Batch, now_at: float) -> Answer:
+        """Send a recipient the table to take along."""
+        if name not in {r.name for r in self.recipients}:
+            return False, f"There is no recipient {name}. The settings name them under [[recipients]].", "to"
+        said = self._settings
+        subject, text = words.table_letter(table, said.aircraft.name, self._zone, said.messages.unit)
+        key = f"table:{self._record.boot}-{round(now_at)}"
+        batch.withdrawn.append(("table", name))
+        batch.messages.append(Message(name, key, subject, text, now_at, now_at + TEST_VALID_S))
+        return True, f"On its way to {name}."
 
     # -- tests, and who has answered one
 

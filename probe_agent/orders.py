@@ -17,9 +17,10 @@ from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.store import Batch, Command, Store
 from probe_agent.supervisor import Watch
+from probe_agent.take_along import TakeAlongs
 from probe_agent.weather.heard import Heard
 
-TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
+TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.", "late")
 
 
 @dataclass(slots=True)
@@ -45,6 +46,7 @@ class Orders:
     departures: Departures
     letters: Letters
     physics: Physics
+    take_alongs: TakeAlongs
 
     def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
         """Do what a command says and tell what was done, or why not; the batch takes what is to be kept."""
@@ -68,6 +70,7 @@ class Orders:
             pairing.END: self._end_session,
             "weather-said": self._take_weather_word,
             "flew": self._take_flew_word,
+            "mail-take-along": self._mail_table,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -120,6 +123,13 @@ class Orders:
         done, text, statements = self.logbook.take_word(body, at.now_s)
         batch.statements += statements
         return done, text
+
+    def _mail_table(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Send the table to take along to one recipient, as it is kept."""
+        table = self.take_alongs.finished()
+        if table is None:
+            return False, words.NO_TABLE
+        return self.letters.table(str(body["to"]), table, batch, at.now_at)
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

@@ -17,6 +17,7 @@ from probe_agent.readings import Forecast, Observation
 from probe_agent.status import LearnedNow
 from probe_agent.store import CurveRow, Store
 from probe_agent.supervisor import Rules, Step
+from probe_agent.thermal.answers import Outlook
 from probe_agent.thermal.described import physics_places
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
@@ -111,6 +112,16 @@ class Physics:
                 after_at = row.at
                 yield row
 
+    def at_rest(self, c: float, cover: bool, plugs: bool) -> Outlook:
+        """The setup as its memory tells of it, evenly cold in air of the same temperature [°C]: nothing of
+        this day is in it. cover, plugs: what is on."""
+        rested = self._new_estimator(self.knowledge.memory)
+        values = dict.fromkeys(rested.places, c)
+        rested.observe(Observation(0.0, values, c, 0.0))
+        outlook = rested.outlook(cover, plugs)
+        assert outlook is not None, "it has just been shown a row"
+        return outlook
+
     # -- learning
 
     def teach_again(self) -> None:
@@ -187,6 +198,11 @@ class Physics:
         self.estimator = successor
 
     # -- showing
+
+    @property
+    def target_c(self) -> float:
+        """What the coldest required place must reach [°C]."""
+        return self._rules.target_c
 
     @property
     def heat_ups(self) -> int:

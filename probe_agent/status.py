@@ -197,6 +197,29 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     """How many other departures are planned."""
 
 
+Band = tuple[float | None, float | None, float | None]
+"""10/50/90 % of a span [s]; None for never."""
+
+
+class TakeAlong(_Part, frozen=True):
+    """How long heat takes from an evenly cold start, to take along. rows: one of each start, with a band for
+    each air; fewer while it is being worked out. heat_ups: those it rests on; covered: whether cover or plugs
+    are on."""
+
+    made: str
+    setup: str | None
+    heat_ups: int
+    target_c: float
+    covered: bool
+    starts_c: tuple[float, ...]
+    airs_c: tuple[float, ...]
+    rows: tuple[tuple[Band, ...], ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        return len(self.rows) == len(self.starts_c)
+
+
 class AirNow(_Part, frozen=True, omit_defaults=True):
     """What the air to come rests on.
 

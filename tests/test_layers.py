@@ -41,6 +41,7 @@ ORDER = (
     "logbook",
     "departures",
     "letters",
+    "take_along",
     "broker",
     "messages",
     "watchdog",

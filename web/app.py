@@ -24,7 +24,7 @@ from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
-from web import answer, home
+from web import answer, by_hand, home, take_along
 from web.access import (
     HOW,
     SHORT,
@@ -42,12 +42,9 @@ from web.access import (
 from web.acts import (
     CodeForm,
     Commander,
-    HandForm,
     Outcome,
     PlanForm,
-    check_hand_form,
     check_plan_form,
-    read_hand_form,
     read_plan_form,
 )
 from web.chart import FORMS, draw_curve
@@ -126,13 +123,13 @@ class _Pages:
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
         add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
         add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
-        add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
-        add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
         add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
         add("/act/move", "act_move", self.act_move, methods=["POST"])
         add("/act/departure", "act_departure", self.act_departure, methods=["POST"])
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
         add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
+        by_hand.connect(self)
+        take_along.connect(self)
         self.app.before_request(self._admit)
 
     # -- who it is
@@ -250,19 +247,6 @@ class _Pages:
             return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
         return self._act("flew", {"what": what, "outing": int(number)})
 
-    def act_undo(self) -> BaseResponse:
-        number = request.form.get("id", "")
-        if not number.isascii() or not number.isdigit():
-            return self._page(said=Outcome(False, "That reading isn't in the list."), code=422)
-        return self._act("undo-hand-reading", {"id": int(number)})
-
-    def act_hand_reading(self) -> BaseResponse:
-        typed = read_hand_form(request.form, self._unit())
-        body, wrong = check_hand_form(typed, frozenset(self._places()))
-        if body is None and self._refusal(_permit().why_not("hand-reading")) is None:
-            return self._page(form=_with_refusals(typed, wrong), code=422)
-        return self._act("hand-reading", body or {}, typed)
-
     def act_plan(self) -> BaseResponse:
         """Plan a departure, or only ask what a plan would say."""
         typed = read_plan_form(request.form, self._usual_plan())
@@ -372,17 +356,16 @@ class _Pages:
             response.delete_cookie(session_cookie(g.way.https), secure=g.way.https, httponly=True)
         return response
 
-    def _act(self, kind: str, body: dict[str, Any], typed: HandForm | None = None) -> BaseResponse:
+    def _act(self, kind: str, body: dict[str, Any]) -> BaseResponse:
         if (refusal := self._refusal(_permit().why_not(kind))) is not None:
-            return self._page(said=Outcome(False, refusal), form=typed, code=403)
+            return self._page(said=Outcome(False, refusal), code=403)
         if (number := self._form_number()) is None:
             return self._page(said=Outcome(False, NO_NUMBER), code=422)
         outcome = self.commander.act_once(number, kind, body)
         if not outcome.ok:
-            if typed is not None and outcome.at_field:
-                typed = _with_refusals(typed, {outcome.at_field: outcome.text})
-            return self._page(said=outcome, form=typed, code=409)
-        return redirect(url_for("now", said=number, _anchor="said"), 303)
+            return self._page(said=outcome, code=409)
+        came_from = "hand" if request.form.get("page") == "hand" else "now"
+        return redirect(url_for(came_from, said=number, _anchor="said"), 303)
 
     def _refusal(self, lack: Reason | None) -> str | None:
         """Why this request may not act, or None; lack: what its way or its session lacks."""
@@ -432,7 +415,6 @@ class _Pages:
     def _page(
         self,
         said: Outcome | None = None,
-        form: HandForm | None = None,
         code: int = 200,
     ) -> Response:
         if not _permit().looks:
@@ -441,8 +423,6 @@ class _Pages:
         values.update(self._curve(values["status"]))
         values.update(
             said=said,
-            form=form or HandForm(unit=values["unit"]),
-            places=self._places(),
             taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
         )
         response = self._form_response(values, "page.html", code)
@@ -556,12 +536,6 @@ def _permit() -> Permit:
     """What the request at hand may do."""
     permit: Permit = g.permit
     return permit
-
-
-def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
-    return HandForm(
-        typed.place, typed.value, typed.below_zero, typed.unit, typed.method, typed.minutes, wrong
-    )
 
 
 def _print_of(status: Status) -> str:

@@ -383,6 +383,7 @@ def present_taken(readings: Iterable[Mapping[str, Any]], unit: Unit, zone: str) 
     return tuple(
         {
             "id": h["id"],
+            "place": h["place"],
             "text": f"{words.place_name(h['place'])} {words.temperature(h['c'], unit)}, {h['method']}, "
             f"{words.stamp(h['at'], zone)}",
         }

@@ -20,6 +20,7 @@ from probe_agent.store.commands import Command, answer_command, forget_body
 from probe_agent.store.daemon import Batch, Store
 from probe_agent.store.file import (
     SCHEMA_VERSION,
+    TAKE_ALONG,
     Statement,
     StoreError,
     StoreNewerError,
@@ -71,6 +72,7 @@ __all__ = [
     "ANSWER",
     "CODE",
     "SCHEMA_VERSION",
+    "TAKE_ALONG",
     "TEST",
     "Batch",
     "CameOf",

@@ -78,6 +78,11 @@ class Reader:
             for i, at, place, c, method, undone in rows
         ]
 
+    def kept(self, name: str) -> str | None:
+        """A small value the daemon keeps."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
     def outings(self, limit: int = 50) -> list[KeptOuting]:
         """The last outings, newest first."""
         rows = self._db.execute(f"SELECT {OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
