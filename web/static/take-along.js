@@ -25,6 +25,7 @@
     if (!row || !column) { said.textContent = "Colder than this table goes: it says nothing of that."; return; }
     const cell = row.node.querySelectorAll("td")[column.i];
     cell.classList.add("t-found");
-    said.textContent = `From ${Number(row.c)} ${unit} in air of ${Number(column.c)} ${unit}: ${cell.querySelector(".t-cell").textContent}.`.replaceAll("-", "−");
+    const [middle, spread] = [...cell.querySelector(".t-cell").children].map((e) => e.textContent);
+    said.textContent = `From ${row.c} ${unit} in air of ${column.c} ${unit}: ${middle}${spread ? `; ${spread}` : ""}.`.replaceAll("-", "−");
   }
 })();
