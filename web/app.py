@@ -554,8 +554,9 @@ def _finish(response: Response) -> Response:
     response.headers.update(HEADERS)
     if request.endpoint in home.ENDPOINTS:
         response.headers["Cache-Control"] = home.keeps_for()
-        response.direct_passthrough = False
         response.vary.add("Accept-Encoding")
+        response.direct_passthrough = False
+        response.make_sequence()
     else:
         response.headers["Cache-Control"] = "no-store"
         response.vary.update(("Accept-Encoding", "Cookie"))

@@ -6,7 +6,7 @@
   let now = document.getElementById("now");
   const live = document.getElementById("live");
   const curve = document.getElementById("curve-part");
-  let wait = FIRST_MS, timer = 0, patience = 0, busy = false;
+  let wait = FIRST_MS, timer = 0, patience = 0, turn = 0;
   let age = told(now), since = moment(), unheard = now.classList.contains("is-cut");
   let form = new URLSearchParams(location.search).get("curve") || "ahead", curveAt = moment(), inView = false;
 
@@ -56,25 +56,25 @@
   }
 
   async function look() {
-    if (busy || document.hidden) return;
-    busy = true;
+    if (document.hidden) return;
+    const mine = ++turn; // an answer that a later asking has overtaken counts for nothing
     clearTimeout(timer);
     try {
-      const tag = now.dataset.print, started = moment(), spoken = now.dataset.spoken;
+      const tag = age === null ? "" : now.dataset.print, started = moment(), spoken = now.dataset.spoken;
       const answer = await get("/now", tag ? { "If-None-Match": `"${tag}"` } : {});
       if (answer.status === 403) { location.reload(); return; } // this phone may no longer look
-      if (answer.status === 304) heard();
-      else if (answer.ok) { swap(await answer.text(), started); heard(); }
-      else throw new Error(answer.status);
+      if (answer.status !== 304 && !answer.ok) throw new Error(answer.status);
+      const html = answer.status === 304 ? "" : await answer.text();
+      if (mine !== turn) return;
+      if (html) swap(html, started);
+      heard();
       wait = FIRST_MS;
       const rate = Math.max(1, Number(now.dataset.rate) || 1);
       if (inView && (spoken !== now.dataset.spoken || elapsed(curveAt) > Math.max(15, CURVE_S / rate))) await draw();
     } catch {
-      wait = Math.min(wait * 2, SLOWEST_MS);
+      if (mine === turn) wait = Math.min(wait * 2, SLOWEST_MS);
     } finally {
-      busy = false;
-      ageing();
-      again();
+      if (mine === turn) { ageing(); again(); }
     }
   }
   function again() {
@@ -113,9 +113,17 @@
     const focused = document.activeElement && document.activeElement.id;
     const open = [...now.querySelectorAll("details[open]")].map((d) => d.id || d.closest("section").id);
     for (const name of Object.keys(fresh.dataset)) now.dataset[name] = fresh.dataset[name];
+    for (const [id, changes] of Object.entries(JSON.parse(now.dataset.changes))) {
+      const part = document.getElementById(id), elements = [part, ...part.querySelectorAll("*")];
+      for (const [i, name, value] of changes) {
+        if (name) elements[i].setAttribute(name, value);
+        else elements[i].textContent = value;
+      }
+    }
     const sent = new Map([...fresh.children].map((c) => [c.id, c]));
     const kept = new Map([...now.children].map((c) => [c.id, c]));
-    const parts = fresh.dataset.parts.split(" ")
+    const names = fresh.dataset.parts ? fresh.dataset.parts.split(" ") : [...kept.keys()];
+    const parts = names
       .map((id) => (kept.get(id) && "own" in kept.get(id).dataset ? kept.get(id) : sent.get(id) || kept.get(id))).filter(Boolean);
     if (parts.some((c, i) => now.children[i] !== c) || now.children.length !== parts.length) {
       if (parts.length === now.children.length && parts.every((c, i) => c.id === now.children[i].id)) {
