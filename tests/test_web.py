@@ -453,7 +453,7 @@ def test_where_acting_is_impossible_its_place_says_how(page: Page) -> None:
     answer = page.client.get("/")
     html = answer.get_data(as_text=True)
     assert "<form" not in html
-    assert html.count('came over plain HTTP. <a href="#phone"') == 2
+    assert html.count('came over plain HTTP. <a href="#phone"') == 3
     by_hand = page.client.get("/hand").get_data(as_text=True)
     assert by_hand.count('came over plain HTTP. <a href="#phone"') == 1
     assert "<form" not in by_hand

@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
+import base64
+import re
 from collections.abc import Iterator
 
+import msgspec
 import pytest
 import status_samples as samples
 from selenium import webdriver
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
+
+from probe_agent.status import TakeAlong
+from probe_agent.store import TAKE_ALONG
 
 from .conftest import ServedPage
 from .test_page_on_a_phone import body, names, wait_for
@@ -239,11 +245,101 @@ def test_without_script_a_reading_is_entered_doubted_and_answered(
     phone.find_element(By.CSS_SELECTOR, "[name=place][value=cyl-1]").click()
     phone.find_element(By.ID, "hand-value").send_keys("5")
     phone.find_element(By.ID, "hand-enter").click()
-    assert "Minus 5 or 5 °C?" in names(phone)
+    wait_for(phone, lambda: "Minus 5 or 5 °C?" in names(phone))
     served.daemon.answers.clear()
     phone.find_element(By.CSS_SELECTOR, "#h-asked button").click()
-    assert "Noted." in names(phone)
+    wait_for(phone, lambda: "Noted." in names(phone))
     assert [(c.body["c"], c.body.get("sure")) for c in served.daemon.asked] == [(5.0, None), (-5.0, True)]
+
+
+def test_on_the_board_s_own_name_the_page_opens_without_contact_and_keeps_entries(
+    served: ServedPage, online: webdriver.Chrome
+) -> None:
+    phone = online
+    served.show(samples.heating())
+    open_page(served, phone)
+    wait_for(phone, lambda: phone.execute_script("return !!navigator.serviceWorker.controller"))
+    wait_for(phone, lambda: phone.execute_async_script(HELD, "/hand"))
+    served.open.clear()  # nothing answers any more; the worker gives up after eight seconds
+    phone.get(served.url.replace("/?", "/hand?"))
+    assert "Warming." not in body(phone), "what the board knew is not shown as if it held"
+    enter(phone, "cyl-4", "2", minus=True)
+    wait_for(phone, lambda: len(kept(phone)) == 1)
+    assert served.daemon.asked == []
+    served.open.set()
+    phone.execute_script("dispatchEvent(new Event('online'))")
+    wait_for(phone, lambda: not kept(phone))
+    assert [(c.body["place"], c.body["c"]) for c in served.daemon.asked] == [("cyl-4", -2.0)]
+
+
+def keep_table(served: ServedPage) -> None:
+    table = TakeAlong(
+        samples.NOW,
+        "winter",
+        3,
+        7.2,
+        True,
+        (0.0, -10.0),
+        (0.0, -10.0),
+        (((1200, 2400, 4300), (1500, 3000, 6100)), ((2400, 4900, 9100), (2500, 5500, None))),
+    )
+    served.daemon.store.keep(TAKE_ALONG, msgspec.json.encode(table).decode())
+
+
+@pytest.mark.parametrize(
+    ("start", "air", "said"),
+    [
+        ("-3,5", "-4", "From −10 °C in air of −10 °C: about 1 h 30; from 40 min, open."),
+        ("4", "0", "From 0 °C in air of 0 °C: about 40 min; 20 min to 1 h 15."),
+        ("−12", "0", "Colder than this table goes: it says nothing of that."),
+        ("5", "", ""),
+    ],
+)
+def test_the_table_is_looked_up_toward_the_colder_side_also_without_contact(
+    served: ServedPage, online: webdriver.Chrome, start: str, air: str, said: str
+) -> None:
+    phone = online
+    keep_table(served)
+    served.show(samples.heating())
+    phone.get(served.url.replace("/?", "/take-along?"))
+    assert phone.execute_script("return document.documentElement.scrollWidth") == 320
+    cut(phone, True)
+    phone.find_element(By.ID, "t-start").send_keys(start)
+    phone.find_element(By.ID, "t-air").send_keys(air)
+    assert phone.find_element(By.ID, "t-said").text == said
+
+
+def test_the_table_prints_on_one_sheet_of_either_size_in_letters_of_12_points(
+    served: ServedPage, phone: webdriver.Chrome
+) -> None:
+    keep_table(served)
+    served.show(samples.heating())
+    phone.get(served.url.replace("/?", "/take-along?"))
+    for width, height in ((8.27, 11.69), (8.5, 11.0)):
+        sheet = phone.execute_cdp_cmd("Page.printToPDF", {"paperWidth": width, "paperHeight": height})
+        assert len(re.findall(rb"/Type\s*/Page\b", base64.b64decode(sheet["data"]))) == 1
+    phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print", "features": []})
+    phone.execute_cdp_cmd(
+        "Emulation.setDeviceMetricsOverride",
+        {"width": 702, "height": 1000, "deviceScaleFactor": 1, "mobile": False},  # A4 less its margins
+    )
+    try:
+        assert phone.execute_script(SMALLEST) >= 16  # 12 points
+        assert phone.execute_script("return document.documentElement.scrollWidth") <= 702
+    finally:
+        phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "", "features": []})
+
+
+HELD = """
+const [path, done] = arguments;
+caches.open('more-1').then(async c => done(!!(await c.match(path)) && (await c.keys()).length >= 3))
+  .catch(() => done(false));
+"""
+SMALLEST = """
+return Math.min(...[...document.querySelectorAll('main *')]
+  .filter(e => e.checkVisibility() && e.textContent.trim())
+  .map(e => parseFloat(getComputedStyle(e).fontSize)));
+"""
 
 
 def set_clock(phone: webdriver.Chrome, minutes_ago: int) -> None:

@@ -2,13 +2,16 @@
 // not counted, and is sent once when the board answers, in the order it was measured. Without it the form works.
 "use strict";
 (() => {
+  if ("serviceWorker" in navigator) navigator.serviceWorker.register("/worker.js").catch(() => {});
   const form = document.getElementById("h-form");
   if (!form) return;
   const NAME = "by-hand", FIRST_MS = 5000, SLOWEST_MS = 60000, LOOK_MS = 30000, ASK_MS = 20000, MOST = 20;
   const at = (id) => document.getElementById(id);
   const value = at("hand-value"), below = at("h-below"), clock = at("h-clock"), live = at("h-live");
+  // a page that the worker had kept says so itself
+  let cut = document.querySelector("#h-tells.is-cut") !== null, heard = cut ? null : Date.now();
   const KEPT = at("h-cut").dataset.kept;
-  let memory = [], busy = false, timer = 0, wait = FIRST_MS, cut = false, heard = Date.now(), entered = null, stale = false;
+  let memory = [], busy = false, timer = 0, wait = FIRST_MS, entered = null, stale = false;
 
   // -- what is kept
 
@@ -254,7 +257,7 @@
     at("h-kept").hidden = !all.length;
     list.replaceChildren(...all.map(row));
     at("h-cut").hidden = !cut;
-    at("h-since").textContent = cut ? ` since ${fieldClock(heard)}` : "";
+    at("h-since").textContent = cut && heard !== null ? ` since ${fieldClock(heard)}` : "";
     const tells = at("h-tells");
     if (tells) tells.classList.toggle("is-cut", cut);
     for (const entry of all) {

@@ -2,6 +2,7 @@
 // column of the next colder air. So it serves without any contact as well.
 "use strict";
 (() => {
+  if ("serviceWorker" in navigator) navigator.serviceWorker.register("/worker.js").catch(() => {});
   const form = document.getElementById("t-look"), table = document.getElementById("t-table");
   if (!form || !table) return;
   const said = document.getElementById("t-said"), unit = table.dataset.unit;

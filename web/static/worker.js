@@ -8,7 +8,7 @@ addEventListener("activate", (event) => event.waitUntil((async () => {
   for (const name of await caches.keys()) if (name !== KEPT && name !== MORE) await caches.delete(name);
   await clients.claim();
   await keep(new Request("/"));
-  for (const path of PAGES) await fetch(path).then((answer) => holdMore(path, answer), () => {});
+  for (const path of PAGES) fetch(path).then((answer) => holdMore(path, answer)).catch(() => { /* the next one is kept */ }); // waits for none
 })()));
 
 addEventListener("fetch", (event) => {
