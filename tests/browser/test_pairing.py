@@ -119,6 +119,8 @@ def enter_reading(phone: webdriver.Chrome) -> None:
     phone.find_element(By.CSS_SELECTOR, "[name=place][value=cyl-1]").click()
     phone.find_element(By.ID, "hand-value").send_keys("4.5")
     phone.find_element(By.ID, "h-enter").click()
+    wait_for(phone, lambda: phone.find_elements(By.CSS_SELECTOR, "#h-ask button"))  # it stands in the cold
+    phone.find_elements(By.CSS_SELECTOR, "#h-ask button")[-1].click()
 
 
 def unlocked(phone: webdriver.Chrome) -> bool:
