@@ -427,6 +427,10 @@ class _Pages:
         )
         response = self._form_response(values, "page.html", code)
         self.parts.remember(values["print"], response.get_data(as_text=True))
+        return self._keep_choices(response)
+
+    def _keep_choices(self, response: Response) -> Response:
+        """Unit and clock, where the address asked for one, are this reader's from now on."""
         for asked, cookie, kept in (
             ("unit", UNIT_COOKIE, self._unit()),
             ("clock", CLOCK_COOKIE, self._clock()),

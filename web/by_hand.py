@@ -174,7 +174,7 @@ class _HandPages:
         values = self._values()
         fresh = HandForm(place=values["next_place"], unit=values["unit"], method=values["last_method"])
         values.update(said=said, form=form or fresh, propeller=words.PROPELLER, infrared=words.INFRARED)
-        return self.pages._form_response(values, "hand.html", code)
+        return self.pages._keep_choices(self.pages._form_response(values, "hand.html", code))
 
     def _values(self) -> dict[str, Any]:
         values = self.pages._view_values()

@@ -51,7 +51,7 @@ class _TablePages:
             "to": request.form.get("to", ""),
             "refused": refused,
         }
-        return pages._form_response(values, "take_along.html", code)
+        return pages._keep_choices(pages._form_response(values, "take_along.html", code))
 
     def work_out(self) -> BaseResponse:
         """Have it worked out anew."""

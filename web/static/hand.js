@@ -38,6 +38,10 @@
     const ago = (shown[0] * 60 + shown[1] * 1 - found[1] * 60 - found[2] * 1 + 2880) % 1440;
     return said - (ago > 1438 ? 0 : ago) * 60000;
   }
+  function shownClock(ms) {
+    const [hour, minute] = fieldClock(ms).split(":");
+    return form.dataset.clock === "12" ? `${(hour * 1 + 11) % 12 + 1}:${minute} ${hour < 12 ? "am" : "pm"}` : `${hour}:${minute}`;
+  }
   function fieldClock(ms) {
     const told = { hour: "2-digit", minute: "2-digit", hourCycle: "h23" };
     try {
@@ -257,20 +261,20 @@
     at("h-kept").hidden = !all.length;
     list.replaceChildren(...all.map(row));
     at("h-cut").hidden = !cut;
-    at("h-since").textContent = cut && heard !== null ? ` since ${fieldClock(heard)}` : "";
+    at("h-since").textContent = cut && heard !== null ? ` since ${shownClock(heard)}` : "";
     const tells = at("h-tells");
     if (tells) tells.classList.toggle("is-cut", cut);
     for (const entry of all) {
       const tile = form.querySelector(`[name=place][value="${CSS.escape(entry.place)}"]`);
       if (!tile) continue;
       const mark = tile.parentElement.querySelector(".h-mark");
-      mark.textContent = `${shownValue(entry)} kept`;
+      mark.textContent = `${shownValue(entry)} ${{ kept: "kept", asked: "asked" }[entry.state] || "refused"}`;
       mark.classList.add("h-here");
     }
   }
   function row(entry) {
     const item = document.createElement("li"), text = document.createElement("span"), state = document.createElement("span");
-    text.textContent = `${nameOf(entry.place)} ${shownValue(entry)}, ${entry.method}, ${fieldClock(entry.at)}`;
+    text.textContent = `${nameOf(entry.place)} ${shownValue(entry)}, ${entry.method}, ${shownClock(entry.at)}`;
     state.className = "h-state";
     state.textContent = entry.state === "kept" ? KEPT : `not counted: ${entry.text}`;
     text.append(state);
