@@ -454,7 +454,7 @@ class Agent:
             *step.announcements,
             *self._words_of_departures(t_s, batch),
             *self._change(batch),
-            *self._letters.first_tests(batch, self._utc(t_s), self._clock_ok),
+            *self._letters.due_tests(batch, self._utc(t_s), self._clock_ok),
         ]
         assert self.status is not None
         self._letters.tell(words_now, batch, self._utc(t_s), self._watch, self.status)

@@ -39,6 +39,7 @@ class Letters:
         self._owed = self._kept_owed()
         self._tested = record.tested()
         self._shall_test = True
+        self._to_test: list[str] = []
 
     def _kept_owed(self) -> telling.Owed:
         """Words that waited for the end of quiet hours when the daemon ended."""
@@ -124,13 +125,25 @@ class Letters:
 
     # -- tests, and who has answered one
 
-    def first_tests(self, batch: Batch, now_at: float, clock_ok: bool) -> list[Announcement]:
-        """A test for recipients who never had one, once after the start."""
-        if not self._shall_test or self._courier is None or not clock_ok:
+    def due_tests(self, batch: Batch, now_at: float, clock_ok: bool) -> list[Announcement]:
+        """A test for recipients for whom somebody has asked for one, and once after the start for those who
+        never had one."""
+        if self._courier is None:
             return []
-        self._shall_test = False
-        new = [r.name for r in self.recipients if self._tested.get(r.name, (None,))[0] is None]
-        return self._tests(new, batch, now_at)
+        names, self._to_test = self._to_test, []
+        if self._shall_test and clock_ok:
+            self._shall_test = False
+            new = [r.name for r in self.recipients if self._tested.get(r.name, (None,))[0] is None]
+            names += [name for name in new if name not in names]
+        return self._tests(names, batch, now_at)
+
+    def ask_test(self, name: str) -> Answer:
+        """Have a test sent to a recipient with the next tick."""
+        if name not in {r.name for r in self.recipients}:
+            return False, f"There is no recipient {name}. The settings name them under [[recipients]].", "to"
+        if name not in self._to_test:
+            self._to_test.append(name)
+        return True, f"A test message goes to {name}. It counts once it is answered, by its link or its code."
 
     def tests(self, batch: Batch, now_at: float) -> list[Announcement]:
         """A test for each recipient."""

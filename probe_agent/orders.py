@@ -71,6 +71,7 @@ class Orders:
             "weather-said": self._take_weather_word,
             "flew": self._take_flew_word,
             "mail-take-along": self._mail_table,
+            "test-recipient": self._test_recipient,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -130,6 +131,9 @@ class Orders:
         if table is None:
             return False, words.NO_TABLE
         return self.letters.table(str(body["to"]), table, batch, at.now_at)
+
+    def _test_recipient(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        return self.letters.ask_test(str(body["to"]))
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""

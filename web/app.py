@@ -24,7 +24,7 @@ from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
-from web import answer, by_hand, home, take_along
+from web import answer, by_hand, home, set_up, take_along
 from web.access import (
     HOW,
     SHORT,
@@ -130,6 +130,7 @@ class _Pages:
         add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
         by_hand.connect(self)
         take_along.connect(self)
+        set_up.connect(self)
         self.app.before_request(self._admit)
 
     # -- who it is

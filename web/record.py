@@ -76,6 +76,16 @@ class Record:
         except (StoreError, sqlite3.Error):
             return []
 
+    def set_up(self) -> tuple[list[tuple[str, str, str]], dict[str, tuple[float | None, float | None]]]:
+        """Bindings as (place, source, address), and recipient → tested, proven [UTC s]; nothing where the
+        record can't be read."""
+        try:
+            with self._lock:
+                reader = self._open()
+                return reader.bindings(), reader.tested()
+        except (StoreError, sqlite3.Error):
+            return [], {}
+
     def kept(self, name: str) -> str | None:
         """A small value the daemon keeps; None where there is none, or the record can't be read."""
         try:

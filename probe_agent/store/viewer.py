@@ -78,6 +78,19 @@ class Reader:
             for i, at, place, c, method, undone in rows
         ]
 
+    def bindings(self) -> list[tuple[str, str, str]]:
+        """(place, source, address) as bound now, by place."""
+        rows = self._db.execute(
+            "SELECT name, source, address FROM bindings JOIN places USING (place)"
+            " WHERE to_at IS NULL ORDER BY name"
+        )
+        return [(place, source, address) for place, source, address in rows]
+
+    def tested(self) -> dict[str, tuple[float | None, float | None]]:
+        """Recipient → when it was tested last, and when it last answered a test [UTC s]."""
+        rows = self._db.execute("SELECT recipient, tested_at, proven_at FROM recipients")
+        return {name: (tested, proven) for name, tested, proven in rows}
+
     def kept(self, name: str) -> str | None:
         """A small value the daemon keeps."""
         row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
