@@ -748,3 +748,11 @@ def test_a_document_is_decoded_once_and_its_age_goes_on(tmp_path: Path) -> None:
     source.path.unlink()
     with pytest.raises(StatusError):
         source.read()
+
+
+def test_a_page_fetched_for_keeping_leaves_the_form_on_the_screen_its_cookie(page: Page) -> None:
+    page.show(samples.heating())
+    client = page.client
+    unasked = client.get("/hand", headers={"X-Unasked": "1"})
+    assert "Set-Cookie" not in unasked.headers
+    assert client.get("/hand").headers["Set-Cookie"].startswith("form=")

@@ -460,7 +460,7 @@ class _Pages:
             phone=self._phone(permit),
         )
         response = make_response(render_template(template, **values), code)
-        if fresh and (permit.local or permit.offers):
+        if fresh and (permit.local or permit.offers) and "X-Unasked" not in request.headers:
             response.set_cookie(
                 form_cookie(g.way.https), fresh, samesite="Strict", httponly=True, secure=g.way.https
             )

@@ -68,6 +68,7 @@ def online(phone: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
         yield phone
     finally:
         cut(phone, False)
+        phone.get_log("browser")  # that a network was cut is no trouble of the next test
         phone.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
 
 
