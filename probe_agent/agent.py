@@ -26,7 +26,7 @@ from probe_agent.config import Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
-from probe_agent.harness import Harness, standing_in
+from probe_agent.harness import Harness, grown_old, standing_in
 from probe_agent.learning import SIGMA_C
 from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
@@ -42,6 +42,7 @@ from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.switching import Plug, SwitchFacts
 from probe_agent.switchman import AT_ONCE, Line, Moment, Switched, Switchman
+from probe_agent.take_along import TakeAlongs
 from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
@@ -130,7 +131,7 @@ class Agent:
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._heard = Heard(settings, zone)
-        self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
+        self._hand = ByHand(record, [p for p in plan.places if p != "ambient"], zone)
         self._pairings = Pairings(record, settings.page, zone)
         self._logbook = Logbook(record, zone)
         self._ledger = Ledger(record, settings, plan.places)
@@ -160,6 +161,8 @@ class Agent:
         """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
+        self._unprobed = False
+        """Whether there is no probe at all: what is known people have entered."""
         self.status: Status | None = None
         self._begin()
 
@@ -180,6 +183,7 @@ class Agent:
             began = Moment(now_s, self._utc(now_s))
             self._switchman = Switchman(self.settings, self.settings.switch, self.store, self._line, began)
         self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
+        take_alongs = TakeAlongs(self.store, self.settings, self._physics)
         self._orders = Orders(
             self.store,
             self._hand,
@@ -190,6 +194,7 @@ class Agent:
             self._letters,
             self._physics,
             self._previews,
+            take_alongs,
             self._switchman,
         )
         self._beside = Beside(
@@ -197,6 +202,7 @@ class Agent:
             self._departures,
             self._heard,
             self._physics,
+            take_alongs,
             self._lock,
             at_once=self.clock.rate == math.inf,
         )
@@ -329,10 +335,12 @@ class Agent:
             self._hear(samples.get("ambient"))
             power_w = self._power_w(plug, now_s)
             heater = next((s.heater for s in scans if s.heater is not None), self._share(power_w))
-            forecast = self._physics.see(self._observation(t_s, samples, heater))
+            self._unprobed = not any(s.samples for s in scans)
+            signal = heater if heater is not None else self._heater_as_told()
+            forecast = self._physics.see(self._observation(t_s, samples, signal))
             measured = self._harness.points(samples, forecast, t_s)
             points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
-            points = self._less_heater(points, forecast)
+            points = self._less_heater(grown_old(points, hand) if self._unprobed else points, forecast)
             facts = self._facts(t_s, points, forecast, heater)
             facts, switched = self._switch(facts, measured, plug, tick_s)
             step = supervisor.step(self._watch, facts, self.plan.rules)
@@ -340,7 +348,7 @@ class Agent:
             became = self._follow_outings(measured, heater, t_s)
             self._beside.plan_when_due(facts, self._watch, self._offset_s, self._keep_with_next)
             self.status = self._document(facts, heater)
-            self._hold(facts, samples, heater, step)
+            self._hold(facts, samples, signal, step)
             batch = self._batch(step, t_s, switched)
             batch.statements += became + self._follow_ledger(facts, heater, power_w)
             self._write(batch, t_s)
@@ -353,6 +361,12 @@ class Agent:
             if self._watchdog is not None:
                 self._watchdog.beat()
 
+    def _heater_as_told(self) -> float | None:
+        """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
+        if not self._unprobed or (self._watch.said_on_s is None and self._watch.said_off_s is None):
+            return None
+        return 0.0 if self._watch.said_on_s is None else 1.0
+
     def _facts(
         self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
     ) -> Facts:
@@ -360,7 +374,16 @@ class Agent:
         expected_at = None if found is None else self._departures.expected_at(found)
         departure_at = None if expected_at is None else expected_at - self._offset_s
         look_s = self._look_s(t_s, departure_at)
-        facts = Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
+        facts = Facts(
+            t_s,
+            points,
+            forecast,
+            departure_at,
+            look_s,
+            self._clock_ok,
+            heater,
+            unprobed=self._unprobed,
+        )
         if found is None:
             return facts
         return replace(facts, prepare_s=found.uncovered_s, told_late_s=found.told.late_s)
@@ -527,7 +550,7 @@ class Agent:
             *switched.said,
             *self._words_of_departures(t_s, batch),
             *self._change(batch),
-            *self._letters.first_tests(batch, self._utc(t_s), self._clock_ok),
+            *self._letters.due_tests(batch, self._utc(t_s), self._clock_ok),
         ]
         assert self.status is not None
         self._letters.tell(words_now, batch, self._utc(t_s), self._watch, self.status)
@@ -673,6 +696,7 @@ class Agent:
             self._ledger.shown(),
             self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
+            unprobed=self._unprobed,
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -757,11 +781,14 @@ class Agent:
                 self._answer(command, answer, batch)
                 if man is not None:
                     man.heed()
+        if self._hand.came_out_of_order():
+            self._beside.live_again()
 
     def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
-        done, text = answer
-        batch.statements.append(store.answer_command(command.id, json.dumps({"ok": done, "text": text})))
+        done, text, *field = answer
+        said = {"ok": done, "text": text, **({"field": field[0]} if field else {})}
+        batch.statements.append(store.answer_command(command.id, json.dumps(said)))
         if command.kind in _FORGOTTEN:
             batch.statements.append(store.forget_body(command.id))
         self._write(batch, self.clock.monotonic())

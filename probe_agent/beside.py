@@ -17,6 +17,7 @@ from probe_agent.orders import TOO_LATE
 from probe_agent.physics import Physics
 from probe_agent.store import Batch, Command, Statement
 from probe_agent.supervisor import Facts, Watch
+from probe_agent.take_along import TakeAlongs
 from probe_agent.thermal.answers import LONGEST_HOLD_S, Outlook, holds
 from probe_agent.weather.heard import Heard, wind_ahead
 
@@ -25,7 +26,7 @@ log = logging.getLogger(__name__)
 HOLD_EVERY_S = 300.0
 """How long an answer to "how long does it stay above target" stands."""
 
-WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
+WORKED_OUT = frozenset({"what-if", "plan", "move-departure", "take-along"})
 """Commands whose answer is worked out beside the ticks."""
 
 
@@ -39,11 +40,12 @@ class Beside:
         departures: Departures,
         heard: Heard,
         physics: Physics,
+        take_alongs: TakeAlongs,
         lock: threading.RLock,
         at_once: bool,
     ) -> None:
         self._setup, self._departures, self._heard, self._physics = setup, departures, heard, physics
-        self._lock, self._at_once = lock, at_once
+        self._take_alongs, self._lock, self._at_once = take_alongs, lock, at_once
         self._slow = Worker("planning")
         self._being_answered: set[str] = set()
         self._is_planning = False
@@ -130,6 +132,15 @@ class Beside:
             self._departures.take(plans, snapshot.now_at, batch)
             keep(batch.statements)
 
+    def _step_table(self) -> None:
+        """The next row of the table to take along; a question that waits meanwhile comes between."""
+        if self._take_alongs.step():
+            self._do(self._step_table)
+
+    def live_again(self) -> None:
+        """Have the physics live through the last hours anew: some seconds, that no tick waits for."""
+        self._do(self._physics.live_again)
+
     # -- how long it holds
 
     def hold_when_due(self, facts: Facts, watch: Watch, offset_s: float) -> tuple[int, int | None] | None:
@@ -198,6 +209,10 @@ class Beside:
     ) -> tuple[planning.Departure | None, Answer]:
         if time.time() > command.expires_at:
             return None, TOO_LATE
+        if command.kind == "take-along":
+            begun = self._take_alongs.begin(time.time() if snapshot is None else snapshot.now_at)
+            self._do(self._step_table)
+            return None, begun
         if snapshot is None:
             return None, (False, "Nothing has been measured yet. Ask again in a minute.")
         try:

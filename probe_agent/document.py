@@ -55,6 +55,7 @@ class Frame:
     moisture: MoistureNow | None = None
     frost: FrostNow | None = None
     hold_min: tuple[int, int | None] | None = None
+    unprobed: bool = False
 
 
 def document(
@@ -108,7 +109,7 @@ def document(
         probes=tuple(_probe_now(p) for p in facts.points),
         unmeasured_far=unmeasured_far_places(setup, measured),
         missing=supervisor.missing_places(facts.points),
-        heater=_heater_now(frame.settings, watch, forecast, heater_share, offset_s),
+        heater=_heater_now(frame, watch, forecast, heater_share, offset_s),
         alerts=tuple(_alert_now(a, offset_s) for a in watch.alerts),
         clock_ok=frame.clock_ok,
         first_of_setup=forecast.first_of_setup,
@@ -128,6 +129,7 @@ def document(
         why=frame.why,
         moisture=frame.moisture,
         frost=frame.frost,
+        unprobed=frame.unprobed,
         hold_min=frame.hold_min,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
@@ -231,12 +233,14 @@ def _above_until(forecast: Forecast, offset_s: float) -> tuple[str | None, str |
 
 
 def _heater_now(
-    settings: Settings, watch: Watch, forecast: Forecast, share: float | None, offset_s: float
+    frame: Frame, watch: Watch, forecast: Forecast, share: float | None, offset_s: float
 ) -> HeaterNow:
-    setup, heating = settings.setup, watch.heating
+    setup, heating = frame.settings.setup, watch.heating
     if share is not None:
         known_by = "measured"
-    elif watch.said_off_s is not None and heating is False:
+    elif (watch.said_off_s is not None and heating is False) or (
+        frame.unprobed and watch.said_on_s is not None and heating
+    ):
         known_by = "said"
     else:
         known_by = "curve" if heating is not None else "nothing"

@@ -236,6 +236,29 @@ class PlugNow(_Part, frozen=True, omit_defaults=True):
     place: str | None = None
 
 
+Band = tuple[float | None, float | None, float | None]
+"""10/50/90 % of a span [s]; None for never."""
+
+
+class TakeAlong(_Part, frozen=True):
+    """How long heat takes from an evenly cold start, to take along. rows: one of each start, with a band for
+    each air; fewer while it is being worked out. heat_ups: those it rests on; covered: whether cover or plugs
+    are on."""
+
+    made: str
+    setup: str | None
+    heat_ups: int
+    target_c: float
+    covered: bool
+    starts_c: tuple[float, ...]
+    airs_c: tuple[float, ...]
+    rows: tuple[tuple[Band, ...], ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        return len(self.rows) == len(self.starts_c)
+
+
 class AirNow(_Part, frozen=True, omit_defaults=True):
     """What the air to come rests on.
 
@@ -387,6 +410,8 @@ class Status(_Part, frozen=True):
     moisture: MoistureNow | None = None
     """None where it can't be told."""
     frost: FrostNow | None = None
+    unprobed: bool = False
+    """There is no probe at all: what is known people have entered."""
     hold_min: tuple[int, int | None] | None = None
     """Minutes from now for which it stays above target on 9 mornings in 10 if heat goes off: as it stands;
     with cover and plugs off, None where there is neither. Two days at most; None while it is not above."""

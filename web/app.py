@@ -26,7 +26,7 @@ from probe_agent.season import csv_of
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
-from web import answer, home
+from web import answer, by_hand, home, set_up, take_along
 from web.access import (
     HOW,
     SHORT,
@@ -45,12 +45,9 @@ from web.access import (
 from web.acts import (
     CodeForm,
     Commander,
-    HandForm,
     Outcome,
     PlanForm,
-    check_hand_form,
     check_plan_form,
-    read_hand_form,
     read_plan_form,
 )
 from web.chart import FORMS, draw_curve
@@ -136,13 +133,14 @@ class _Pages:
         add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
         add("/act/plug", "act_plug", self.act_plug, methods=["POST"])
         add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
-        add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
-        add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
         add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
         add("/act/move", "act_move", self.act_move, methods=["POST"])
         add("/act/departure", "act_departure", self.act_departure, methods=["POST"])
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
         add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
+        by_hand.connect(self)
+        take_along.connect(self)
+        set_up.connect(self)
         self.app.before_request(self._admit)
         CurvePages(self._desk()).connect(self.app)
 
@@ -352,19 +350,6 @@ class _Pages:
             return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
         return self._act("flew", {"what": what, "outing": int(number)})
 
-    def act_undo(self) -> BaseResponse:
-        number = request.form.get("id", "")
-        if not number.isascii() or not number.isdigit():
-            return self._page(said=Outcome(False, "That reading isn't in the list."), code=422)
-        return self._act("undo-hand-reading", {"id": int(number)})
-
-    def act_hand_reading(self) -> BaseResponse:
-        typed = read_hand_form(request.form, self._unit())
-        body, wrong = check_hand_form(typed, frozenset(self._places()))
-        if body is None and self._refusal(_permit().why_not("hand-reading")) is None:
-            return self._page(form=_with_refusals(typed, wrong), code=422)
-        return self._act("hand-reading", body or {}, typed)
-
     def act_plan(self) -> BaseResponse:
         """Plan a departure, or only ask what a plan would say."""
         typed = read_plan_form(request.form, self._usual_plan())
@@ -474,17 +459,16 @@ class _Pages:
             response.delete_cookie(session_cookie(g.way.https), secure=g.way.https, httponly=True)
         return response
 
-    def _act(self, kind: str, body: dict[str, Any], typed: HandForm | None = None) -> BaseResponse:
+    def _act(self, kind: str, body: dict[str, Any]) -> BaseResponse:
         if (refusal := self._refusal(_permit().why_not(kind))) is not None:
-            return self._page(said=Outcome(False, refusal), form=typed, code=403)
+            return self._page(said=Outcome(False, refusal), code=403)
         if (number := self._form_number()) is None:
             return self._page(said=Outcome(False, NO_NUMBER), code=422)
         outcome = self.commander.act_once(number, kind, body)
         if not outcome.ok:
-            if typed is not None and outcome.at_field:
-                typed = _with_refusals(typed, {outcome.at_field: outcome.text})
-            return self._page(said=outcome, form=typed, code=409)
-        return redirect(url_for("now", said=number, _anchor="said"), 303)
+            return self._page(said=outcome, code=409)
+        came_from = "hand" if request.form.get("page") == "hand" else "now"
+        return redirect(url_for(came_from, said=number, _anchor="said"), 303)
 
     def _refusal(self, lack: Reason | None) -> str | None:
         """Why this request may not act, or None; lack: what its way or its session lacks."""
@@ -534,7 +518,6 @@ class _Pages:
     def _page(
         self,
         said: Outcome | None = None,
-        form: HandForm | None = None,
         code: int = 200,
     ) -> Response:
         if not _permit().looks:
@@ -543,12 +526,14 @@ class _Pages:
         values.update(self._curve(values["status"]))
         values.update(
             said=said,
-            form=form or HandForm(unit=values["unit"]),
-            places=self._places(),
             taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
         )
         response = self._form_response(values, "page.html", code)
         self.parts.remember(values["print"], response.get_data(as_text=True))
+        return self._keep_choices(response)
+
+    def _keep_choices(self, response: Response) -> Response:
+        """Unit and clock, where the address asked for one, are this reader's from now on."""
         for asked, cookie, kept in (
             ("unit", UNIT_COOKIE, self._unit()),
             ("clock", CLOCK_COOKIE, self._clock()),
@@ -572,7 +557,7 @@ class _Pages:
             phone=self._phone(permit),
         )
         response = make_response(render_template(template, **values), code)
-        if fresh and (permit.local or permit.offers):
+        if fresh and (permit.local or permit.offers) and "X-Unasked" not in request.headers:
             response.set_cookie(
                 form_cookie(g.way.https), fresh, samesite="Strict", httponly=True, secure=g.way.https
             )
@@ -669,12 +654,6 @@ def _permit() -> Permit:
     """What the request at hand may do."""
     permit: Permit = g.permit
     return permit
-
-
-def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
-    return HandForm(
-        typed.place, typed.value, typed.below_zero, typed.unit, typed.method, typed.minutes, wrong
-    )
 
 
 def _print_of(status: Status) -> str:

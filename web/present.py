@@ -410,7 +410,8 @@ def present_taken(readings: Iterable[Mapping[str, Any]], unit: Unit, zone: str) 
     return tuple(
         {
             "id": h["id"],
-            "text": f"{words.place_name(h['place'])} {words.temperature(h['c'], unit)}, {h['method']}, "
+            "place": h["place"],
+            "text": f"{words.place_name(h['place'])} {words.as_typed(h['c'], unit)}, {h['method']}, "
             f"{words.stamp(h['at'], zone)}",
         }
         for h in readings

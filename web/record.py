@@ -68,13 +68,31 @@ class Record:
         except (StoreError, sqlite3.Error):
             return []
 
-    def hand_readings(self) -> list[dict[str, Any]]:
+    def hand_readings(self, most: int = 5) -> list[dict[str, Any]]:
         """The last readings by hand that count, newest first; none where the record can't be read."""
         try:
             with self._lock:
-                return [h for h in self._open().hand_readings(5) if not h["undone"]]
+                return [h for h in self._open().hand_readings(most) if not h["undone"]]
         except (StoreError, sqlite3.Error):
             return []
+
+    def set_up(self) -> tuple[list[tuple[str, str, str]], dict[str, tuple[float | None, float | None]]]:
+        """Bindings as (place, source, address), and recipient → tested, proven [UTC s]; nothing where the
+        record can't be read."""
+        try:
+            with self._lock:
+                reader = self._open()
+                return reader.bindings(), reader.tested()
+        except (StoreError, sqlite3.Error):
+            return [], {}
+
+    def kept(self, name: str) -> str | None:
+        """A small value the daemon keeps; None where there is none, or the record can't be read."""
+        try:
+            with self._lock:
+                return self._open().kept(name)
+        except (StoreError, sqlite3.Error):
+            return None
 
     def departures(self, now_at: float) -> list[PlanNow]:
         """The departures to come, the next one first; none where the record can't be read."""

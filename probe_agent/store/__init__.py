@@ -30,6 +30,7 @@ from probe_agent.store.curves import (
 from probe_agent.store.daemon import Batch, Store
 from probe_agent.store.file import (
     SCHEMA_VERSION,
+    TAKE_ALONG,
     Statement,
     StoreError,
     StoreNewerError,
@@ -84,6 +85,7 @@ __all__ = [
     "PREVIEW",
     "SAME_SETUP",
     "SCHEMA_VERSION",
+    "TAKE_ALONG",
     "TEST",
     "Announced",
     "Batch",

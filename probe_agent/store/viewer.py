@@ -94,6 +94,24 @@ class Reader:
             for i, at, place, c, method, undone in rows
         ]
 
+    def bindings(self) -> list[tuple[str, str, str]]:
+        """(place, source, address) as bound now, by place."""
+        rows = self._db.execute(
+            "SELECT name, source, address FROM bindings JOIN places USING (place)"
+            " WHERE to_at IS NULL ORDER BY name"
+        )
+        return [(place, source, address) for place, source, address in rows]
+
+    def tested(self) -> dict[str, tuple[float | None, float | None]]:
+        """Recipient → when it was tested last, and when it last answered a test [UTC s]."""
+        rows = self._db.execute("SELECT recipient, tested_at, proven_at FROM recipients")
+        return {name: (tested, proven) for name, tested, proven in rows}
+
+    def kept(self, name: str) -> str | None:
+        """A small value the daemon keeps."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
     def outings(self, limit: int = 50) -> list[KeptOuting]:
         """The last outings, newest first."""
         rows = self._db.execute(f"SELECT {OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
@@ -106,11 +124,6 @@ class Reader:
     def heatup_spans(self) -> list[HeatupSpan]:
         """The spans of all heat-ups, in order."""
         return spans_of_heatups(self._db)
-
-    def kept(self, name: str) -> str | None:
-        """A small value the daemon keeps."""
-        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
-        return None if row is None else str(row[0])
 
     # -- heat-ups
 

@@ -194,6 +194,26 @@ def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> B
     return _band(passed, outlook.weight)
 
 
+def warms_in(outlook: Outlook, air: AirForecast | None = None) -> Band:
+    """Seconds from now until the coldest required place is at the target, heated from now on.
+
+    10/50/90 %. air: None for air as it is. 0 where it is there already, inf for longer than heat may be on.
+    """
+    coming = _Coming.of(outlook, air, outlook.t_s + LONGEST_HEAT_S)
+    t_s, states = coming.heated(outlook.t_s)
+    return _band(first_passage(t_s, coming.coldest(states), outlook.target_c) - outlook.t_s, outlook.weight)
+
+
+def begun_at(outlook: Outlook, warmer_c: float, air_warmer_c: float) -> Outlook:
+    """The same engine on another day: all metal warmer by so much, the air by so much [°C], and nothing known
+    of that day's wind."""
+    z = outlook.z.copy()
+    z[:, STAGES:-2] += warmer_c
+    return replace(
+        outlook, z=z, ambient_c=outlook.ambient_c + air_warmer_c, log_loss=None, above_since_s=None
+    )
+
+
 def covered(outlook: Outlook, cover: bool, plugs: bool) -> Outlook:
     """The same engine with a cover or plugs put on now that were not: its losses smaller by what
     `uncovering` says they grow when these come off, and as uncertain."""

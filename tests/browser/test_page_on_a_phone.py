@@ -188,26 +188,6 @@ def test_an_alert_is_answered_once_however_often_it_is_pressed(
     assert [(c.kind, c.body["answer"]) for c in served.daemon.asked] == [("answer-alert", "it-is-off")]
 
 
-def test_a_reading_is_typed_refused_mended_and_taken(served: ServedPage, phone: webdriver.Chrome) -> None:
-    served.show(samples.heating())
-    phone.get(served.url)
-    phone.find_element(By.CSS_SELECTOR, "#by-hand summary").click()
-    phone.find_element(By.CSS_SELECTOR, "#hand-place option[value=cyl-1]").click()
-    phone.find_element(By.ID, "hand-value").send_keys("4.5x")
-    phone.find_element(By.ID, "hand-enter").click()
-    wait_for(phone, lambda: "Write the temperature as a number" in body(phone))
-    field = phone.find_element(By.ID, "hand-value")
-    assert field.get_attribute("value") == "4.5x"
-    field.clear()
-    field.send_keys("4,5")
-    phone.find_element(By.NAME, "below_zero").click()
-    phone.find_element(By.ID, "hand-enter").click()
-    wait_for(phone, lambda: "Done." in body(phone))
-    assert [c.body for c in served.daemon.asked] == [
-        {"place": "cyl-1", "c": -4.5, "method": "infrared", "age_s": 0}
-    ]
-
-
 def test_an_open_page_follows_the_daemon_without_moving_what_is_read(
     served: ServedPage, phone: webdriver.Chrome
 ) -> None:

@@ -1,19 +1,24 @@
 // Where nothing answers, the last page is shown under "No contact since", its verdict hidden; after half an hour
 // only that there is no contact. Always asks first; keeps no form's answer and nothing but Now and its files.
 "use strict";
-const KEPT = "now-1", ASK_MS = 8000, SHOWN_MS = 30 * 60 * 1000;
+const KEPT = "now-1", MORE = "more-1", PAGES = ["/hand", "/take-along"], ASK_MS = 8000, SHOWN_MS = 30 * 60 * 1000;
+
+// nobody looks at what is fetched so: its form gets no cookie, for that would outdate the form on the screen
+const UNASKED = { headers: { "X-Unasked": "1" } };
 
 addEventListener("install", (event) => event.waitUntil(skipWaiting()));
 addEventListener("activate", (event) => event.waitUntil((async () => {
-  for (const name of await caches.keys()) if (name !== KEPT) await caches.delete(name);
+  for (const name of await caches.keys()) if (name !== KEPT && name !== MORE) await caches.delete(name);
   await clients.claim();
-  await keep(new Request("/"));
+  await keep(new Request("/", UNASKED));
+  for (const path of PAGES) fetch(path, UNASKED).then((answer) => holdMore(path, answer)).catch(() => { /* the next one is kept */ }); // waits for none
 })()));
 
 addEventListener("fetch", (event) => {
   const asked = event.request, url = new URL(asked.url);
   if (asked.method !== "GET" || url.origin !== location.origin) return;
   if (asked.mode === "navigate" && url.pathname === "/") event.respondWith(now(asked));
+  else if (asked.mode === "navigate" && PAGES.includes(url.pathname)) event.respondWith(more(asked, url.pathname));
   else if (url.pathname.startsWith("/static/") && url.searchParams.has("v")) event.respondWith(file(asked));
 });
 
@@ -49,6 +54,31 @@ async function hold(answer) {
     if (url.pathname !== "/" && !used.includes(url.pathname + url.search)) await kept.delete(request);
   }
   for (const path of used) if (!(await kept.match(path))) await kept.add(path);
+}
+// the pages for which one stands beside the engine: entries are kept by their script, a table is only looked up in
+async function more(asked, path) {
+  try {
+    const answer = await fetched(asked);
+    await holdMore(path, answer);
+    return answer;
+  } catch {
+    const kept = await (await caches.open(MORE)).match(path);
+    return kept || new Response(bare("No contact.", ""), { headers: { "Content-Type": "text/html; charset=utf-8" } });
+  }
+}
+async function holdMore(path, answer) {
+  const kept = await caches.open(MORE);
+  if (!answer.ok) { if (answer.status === 403) await kept.delete(path); return; }
+  const html = await answer.clone().text();
+  const headers = { "Content-Type": "text/html; charset=utf-8", "Content-Security-Policy": answer.headers.get("Content-Security-Policy") };
+  // what the board knew is not shown as if it held
+  await kept.put(path, new Response(html.replace('class="block h-tells"', 'class="block h-tells is-cut"'), { headers }));
+  const used = [...html.matchAll(/(?:href|src)="(\/static\/[^"]+)"/g)].map((m) => m[1].replaceAll("&amp;", "&"));
+  for (const name of used) {
+    if (await kept.match(name)) continue;
+    for (const old of await kept.keys()) if (new URL(old.url).pathname === name.split("?")[0]) await kept.delete(old);
+    await kept.add(name);
+  }
 }
 async function file(asked) {
   const kept = await caches.match(asked);
