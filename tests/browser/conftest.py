@@ -103,6 +103,9 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):
         options.add_argument(flag)
     browser = webdriver.Chrome(options=options, service=Service(driver))
+    # a page's worker outlives its test and asks for what is gone; test_pilots_use has a browser with workers
+    no_workers = {"source": "delete Navigator.prototype.serviceWorker"}
+    browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", no_workers)
     try:
         yield browser
     finally:
@@ -119,7 +122,7 @@ def phone(chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     chromium.execute_cdp_cmd("Network.clearBrowserCookies", {})
-    chromium.get_log("browser")  # what the page of the test before had still to say, its server gone
+    chromium.get_log("browser")  # what the test before has left
     yield chromium
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.get("about:blank")

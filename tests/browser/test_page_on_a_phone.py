@@ -248,6 +248,7 @@ def test_a_daemon_that_stops_is_shown_as_old_in_an_open_page(
 def test_a_page_whose_server_is_gone_grows_old_too(served: ServedPage, phone: webdriver.Chrome) -> None:
     served.show(samples.aged(samples.ready(), 57))
     phone.get(served.url)
+    wait_for(phone, lambda: phone.execute_script("return document.readyState") == "complete")
     served.stop()
     assert "Ready to start" in body(phone)
     wait_for(phone, lambda: "No word from the board" in body(phone))
