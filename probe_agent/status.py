@@ -54,7 +54,7 @@ class ProbeNow(_Part, frozen=True, omit_defaults=True):
     """By how much it read the heater at the last heater-off tests, where that is why."""
 
 
-class HeaterNow(_Part, frozen=True):
+class HeaterNow(_Part, frozen=True, omit_defaults=True):
     """heating: it warms, it does not, None unknown. known_by: measured, said by a person, curve, nothing."""
 
     heating: bool | None
@@ -344,7 +344,7 @@ class Curve(_Part, frozen=True):
     rows: tuple[tuple[float | None, ...], ...] = ()
 
 
-class Status(_Part, frozen=True):
+class Status(_Part, frozen=True, omit_defaults=True):
     """The document. above_*, below_*, ready_at are the announced forecast, not the live one."""
 
     v: int

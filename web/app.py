@@ -22,7 +22,6 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
-from probe_agent.season import csv_of
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
@@ -57,7 +56,6 @@ from web.parts import Parts
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
-from web.season import present_season, read_season
 from web.source import StatusSource
 
 UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
@@ -227,6 +225,8 @@ class _Pages:
 
     def season(self) -> Response:
         """What heating took, what settled and what was flown, a season at a time."""
+        from web.season import present_season, read_season  # a megabyte for those who look at it
+
         values = self._view_values()
         status: Status | None = values["status"]
         zone, now_at = self._zone(status), run_now(status) if status else time.time()
@@ -246,6 +246,9 @@ class _Pages:
 
     def season_csv(self) -> Response:
         """The heat-ups of a season as CSV."""
+        from probe_agent.season import csv_of
+        from web.season import read_season
+
         try:
             status = self.source.read()
             zone, now_at = status.zone, run_now(status)
@@ -269,7 +272,7 @@ class _Pages:
         unit, view = values["unit"], values["view"]
         values.update(
             old=self._trouble(values),
-            measured=view.measured if view and now else "",
+            measured=f"Measured {view.at}." if view and now else "",
             clearance=words.clearance(now, unit) if now else [words.NOT_NOW],
             oil=words.oil(now, unit) if now else [words.NOT_NOW],
             both=words.BOTH,

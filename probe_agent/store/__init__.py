@@ -6,6 +6,8 @@ else at once and together with the batch. "Acknowledged" means committed here. V
 statements; a statement goes into a `Batch` and runs after its ticks, in the same transaction.
 """
 
+from typing import TYPE_CHECKING
+
 from probe_agent.store.access import (
     OpenCode,
     Role,
@@ -27,7 +29,6 @@ from probe_agent.store.curves import (
     note_heatup,
     read_preview,
 )
-from probe_agent.store.daemon import Batch, Store
 from probe_agent.store.file import (
     SCHEMA_VERSION,
     TAKE_ALONG,
@@ -78,6 +79,9 @@ from probe_agent.store.told import (
 )
 from probe_agent.store.viewer import Reader, ask, await_answer
 from probe_agent.store.weather import KeptWeather, forget_weather, keep_station, keep_weather
+
+if TYPE_CHECKING:
+    from probe_agent.store.daemon import Batch, Store
 
 __all__ = [
     "ANSWER",
@@ -152,3 +156,12 @@ __all__ = [
     "use_link",
     "withdraw_messages",
 ]
+
+
+def __getattr__(name: str) -> object:
+    """The daemon's side is loaded by who asks for it: the page, which never writes, holds a megabyte less."""
+    if name in ("Batch", "Store"):
+        from probe_agent.store import daemon
+
+        return getattr(daemon, name)
+    raise AttributeError(name)
