@@ -33,6 +33,7 @@ from probe_agent.logbook import Logbook
 from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
+from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.status import Curve, Recent, RunTime, Status, write_status
@@ -163,6 +164,7 @@ class Agent:
         self._departures.recall(self._utc(now_s))
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
         self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
+        self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
         self._orders = Orders(
             self.store,
             self._hand,
@@ -172,6 +174,7 @@ class Agent:
             self._departures,
             self._letters,
             self._physics,
+            self._previews,
         )
         self._beside = Beside(
             self.settings.setup,
@@ -271,6 +274,7 @@ class Agent:
 
     def _finish(self) -> None:
         self._physics.stop()
+        self._previews.stop()
         self._beside.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
         for courier in self._couriers:

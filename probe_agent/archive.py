@@ -15,12 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.config import Setup
-from probe_agent.store import open_checked, transaction
+from probe_agent.store import SAME_SETUP, open_checked, transaction
 from probe_agent.thermocouple import ThermocoupleType, linearise
 from probe_agent.weakening import Warming
-
-_SAME_SETUP = ("heater", "watts", "cover", "cowl_plugs", "stands")
-"""What makes a setup another one where it changes under the same name: who switches it does not."""
 
 _AT = "(SELECT (mono_ms + utc_offset_ms) / 1000.0 FROM ticks JOIN boots USING (boot) WHERE tick = {})"
 
@@ -158,8 +155,8 @@ class Archive:
     def alike(self, setup: Setup) -> tuple[int, ...]:
         """Numbers under which this setup is stored: the same name and heater, watts, cover, plugs, stand."""
         rows = self._db.execute("SELECT setup, settings FROM setups WHERE slug = ?", (setup.name,))
-        wanted = {key: getattr(setup, key) for key in _SAME_SETUP}
-        return tuple(n for n, text in rows if {k: json.loads(text).get(k) for k in _SAME_SETUP} == wanted)
+        wanted = {key: getattr(setup, key) for key in SAME_SETUP}
+        return tuple(n for n, text in rows if {k: json.loads(text).get(k) for k in SAME_SETUP} == wanted)
 
     def places(self) -> dict[str, bool]:
         """Places of the record and whether each is required."""

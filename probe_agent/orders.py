@@ -15,6 +15,7 @@ from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
+from probe_agent.previews import Previews
 from probe_agent.store import Batch, Command, Store
 from probe_agent.supervisor import Watch
 from probe_agent.weather.heard import Heard
@@ -45,6 +46,7 @@ class Orders:
     departures: Departures
     letters: Letters
     physics: Physics
+    previews: Previews
 
     def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
         """Do what a command says and tell what was done, or why not; the batch takes what is to be kept."""
@@ -58,6 +60,8 @@ class Orders:
             "oil-out": self._take_oil_out,
             "oil-back": self._take_oil_back,
             "exclude-heatup": self._exclude_heatup,
+            "preview-heatup": self._preview_heatup,
+            "note-heatup": self._note_heatup,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
             "started": self._told(Departures.started, "started"),
             "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
@@ -132,6 +136,28 @@ class Orders:
         if was != excluded:
             self.physics.teach_again()
         return True, words.exclusion(heatup, excluded, was)
+
+    def _preview_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """What leaving a heat-up out would change, or counting it again; begun here, worked out beside."""
+        heatup, excluded = int(body["heatup"]), body["excluded"]
+        if not isinstance(excluded, bool):
+            return False, "Say whether it would be left out."
+        was = self.record.is_excluded(heatup)
+        if was is None:
+            return False, f"There is no heat-up {heatup}."
+        if was == excluded:
+            return False, words.exclusion(heatup, excluded, was)
+        return self.previews.ask(heatup, excluded)
+
+    def _note_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """What the owner writes of a heat-up; an empty note takes the old one away."""
+        heatup, note = int(body["heatup"]), str(body["note"]).strip()
+        if len(note) > words.NOTE_LENGTH:
+            return False, f"A note has at most {words.NOTE_LENGTH} letters; this one has {len(note)}."
+        if self.record.is_excluded(heatup) is None:
+            return False, f"There is no heat-up {heatup}."
+        batch.statements.append(store.note_heatup(heatup, note))
+        return True, "The note is kept." if note else "The note is taken away."
 
     def _take_answer(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         alert, answer = str(body["alert"]), str(body["answer"])

@@ -48,8 +48,8 @@ class Physics:
         self._places, self._required, self._rules, self._prior = tuple(places), tuple(required), rules, prior
         self._record, self._clock, self._lock, self._offset_s = record, clock, lock, offset_s
         self.knowledge = Knowledge()
-        self._course = course_of(settings, self._places, self._required)
-        self._learner = None if self._course is None else Learner(record.path, self._course, self._take_up)
+        self.course = course_of(settings, self._places, self._required)
+        self._learner = None if self.course is None else Learner(record.path, self.course, self._take_up)
         self._lesson_due_s: float | None = None
         self.estimator = self._new_estimator()
 
@@ -74,10 +74,10 @@ class Physics:
 
     def recall(self) -> None:
         """What earlier heat-ups of this setup taught."""
-        if self._course is None:
+        if self.course is None:
             return
         with Archive(self._record.path, read_only=True) as archive:
-            self.knowledge = knowledge_of(archive, self._course)
+            self.knowledge = knowledge_of(archive, self.course)
         self.estimator = self._new_estimator(self.knowledge.memory)
 
     def relive(self, now_s: float) -> Iterator[CurveRow]:
@@ -178,7 +178,7 @@ class Physics:
 
     def learned(self) -> LearnedNow | None:
         """What the status document says of it; None where no setup is described."""
-        if self._course is None:
+        if self.course is None:
             return None
         known = self.knowledge
         record = known.record

@@ -51,6 +51,7 @@ from web.acts import (
     read_plan_form,
 )
 from web.chart import draw_curve
+from web.curves import CurvePages, Desk
 from web.drawing import draw_engine
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
@@ -131,6 +132,20 @@ class _Pages:
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
         add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
         self.app.before_request(self._admit)
+        CurvePages(self._desk()).connect(self.app)
+
+    def _desk(self) -> Desk:
+        """What pages in files of their own share with these."""
+        return Desk(
+            self.source,
+            self.record.path,
+            self.settings,
+            self.commander,
+            self._form_response,
+            lambda kind: self._refusal(_permit().why_not(kind)),
+            self._form_number,
+            self._unit,
+        )
 
     # -- who it is
 
@@ -425,10 +440,7 @@ class _Pages:
             places=self._places(),
             taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
         )
-        response = self._form_response(values, "page.html", code)
-        if request.args.get("unit") in ("C", "F"):
-            response.set_cookie(UNIT_COOKIE, values["unit"], max_age=YEAR_S, samesite="Lax", httponly=True)
-        return response
+        return self._form_response(values, "page.html", code)
 
     def _closed(self, said: Outcome | None, code: int) -> Response:
         """The page of who may not look: how to pair, and nothing of the aircraft."""
@@ -449,6 +461,8 @@ class _Pages:
             response.set_cookie(
                 form_cookie(g.way.https), fresh, samesite="Strict", httponly=True, secure=g.way.https
             )
+        if request.args.get("unit") in ("C", "F"):
+            response.set_cookie(UNIT_COOKIE, self._unit(), max_age=YEAR_S, samesite="Lax", httponly=True)
         return response
 
     def _phone(self, permit: Permit) -> dict[str, Any]:

@@ -163,9 +163,11 @@ def _grid(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
             yield text(x, HEIGHT - 6, datetime.fromtimestamp(at, zone).strftime("%H:%M"), "c-tick", "middle")
 
 
-def time_ticks(from_at: float, to_at: float, zone: ZoneInfo) -> list[float]:
-    """Instants on whole steps of the field's clock, at most seven."""
-    step = nice_step(to_at - from_at, 6, (600.0, 900.0, 1800.0, HOUR_S, 2 * HOUR_S, 3 * HOUR_S, 6 * HOUR_S))
+def time_ticks(from_at: float, to_at: float, zone: ZoneInfo, most: int = 6) -> list[float]:
+    """Instants on whole steps of the field's clock, at most one more than `most`."""
+    step = nice_step(
+        to_at - from_at, most, (600.0, 900.0, 1800.0, HOUR_S, 2 * HOUR_S, 3 * HOUR_S, 6 * HOUR_S)
+    )
     shift = datetime.fromtimestamp(from_at, zone).utcoffset()
     offset = shift.total_seconds() if shift else 0.0
     first = math.ceil((from_at + offset) / step) * step - offset

@@ -42,7 +42,7 @@ class Record:
     """A viewer's hand on the store, opened when it is there and kept."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path
+        self.path = path
         self._lock = threading.Lock()
         self._reader: Reader | None = None
         self._cached: tuple[tuple[Any, ...], list[CurveRow]] | None = None
@@ -91,7 +91,7 @@ class Record:
 
     def _open(self) -> Reader:
         if self._reader is None:
-            self._reader = Reader(self._path)
+            self._reader = Reader(self.path)
         return self._reader
 
 

@@ -14,7 +14,7 @@ from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
 from probe_agent.store.commands import Command, body_of
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
-from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of
+from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
 from probe_agent.store.told import Link, Message, find_link, insert_message, link_hash, withdraw_messages
 from probe_agent.store.weather import KeptWeather, weather_since
@@ -268,6 +268,11 @@ class Store:
         with self._lock:
             row = self._db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
             return None if row is None else bool(row[0])
+
+    def newest_lesson(self) -> tuple[float | None, float | None]:
+        """Changes whenever somebody has learned."""
+        with self._lock:
+            return newest_lesson(self._db)
 
     def next_outing_number(self) -> int:
         """The number of the next outing."""

@@ -6,13 +6,28 @@ import json
 import threading
 import time
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from probe_agent.store.access import SESSION, OpenCode, Session, find_code, sessions_at
+from probe_agent.store.curves import (
+    PREVIEW,
+    Announced,
+    HeatupKept,
+    Preview,
+    Small,
+    all_rows,
+    announced_of,
+    heatups_named,
+    heatups_of,
+    read_preview,
+    required_places,
+    small_curves,
+    thinned,
+)
 from probe_agent.store.file import open_checked
-from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of
+from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, curve_of, hourly_of
 from probe_agent.store.told import Link, find_link
 from probe_agent.store.weather import KeptWeather, weather_since
@@ -67,6 +82,45 @@ class Reader:
         """The last outings, newest first."""
         rows = self._db.execute(f"SELECT {OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
         return [KeptOuting(*row) for row in rows]
+
+    # -- heat-ups
+
+    def heatups(self, before: int | None = None, most: int = 150) -> list[HeatupKept]:
+        """The newest heat-ups, those numbered below `before`, newest first."""
+        return heatups_of(self._db, before, most)
+
+    def heatups_named(self, numbers: Sequence[int]) -> list[HeatupKept]:
+        """Those of these heat-ups that there are, in the order asked for."""
+        return heatups_named(self._db, numbers)
+
+    def small_curves(self, heatups: Sequence[HeatupKept], points: int) -> dict[int, Small]:
+        """The coldest required place of each heat-up at so many instants."""
+        return small_curves(self._db, heatups, points)
+
+    def heatup_curve(self, heatup: HeatupKept, from_at: float, to_at: float, most: int) -> list[CurveRow]:
+        """At most so many committed rows of a heat-up between two UTC instants."""
+        return thinned(self._db, heatup, from_at, to_at, most)
+
+    def heatup_rows(self, heatup: HeatupKept) -> Iterator[CurveRow]:
+        """Every committed row of a heat-up, in order."""
+        return all_rows(self._db, heatup)
+
+    def announced(self, heatup: HeatupKept) -> list[Announced]:
+        """The forecasts announced in a heat-up until it was above target, in order."""
+        return announced_of(self._db, heatup)
+
+    def required_places(self) -> dict[str, bool]:
+        """Places of the record in their order, and whether each is required."""
+        return required_places(self._db)
+
+    def preview(self) -> Preview | None:
+        """What was last asked of a heat-up left out; None where what heat-ups teach has changed since."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (PREVIEW,)).fetchone()
+        found = read_preview(None if row is None else row[0])
+        return found if found is None or found.state != "done" or found.basis == self._basis() else None
+
+    def _basis(self) -> tuple[float | None, float | None]:
+        return newest_lesson(self._db)
 
     def came_of_heatups(self) -> CameOf:
         """What the record says came of the heat-ups."""
