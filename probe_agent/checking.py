@@ -188,7 +188,7 @@ def _contact(at: _AtHand, asked: Asked, begun: Check) -> Check:
     assert asked.c is not None
     begun = msgspec.structs.replace(begun, said_c=asked.c)
     values = at.fresh(asked.place)
-    if len(values) < corrections.LEAST_ROWS:
+    if len(values) < corrections.LEAST_FRESH:
         return _refused(begun, "few", place=asked.place)
     reads_c, offset_c = statistics.fmean(values), at.offset_c(asked.place)
     one = Compared(asked.place, reads_c, asked.c, offset_c, corrections.CONTACT_SD_C)
@@ -198,7 +198,7 @@ def _contact(at: _AtHand, asked: Asked, begun: Check) -> Check:
 def _infrared(at: _AtHand, asked: Asked, begun: Check) -> Check:
     reads = {}
     for place in asked.spots_c:
-        if len(values := at.fresh(place)) >= corrections.LEAST_ROWS:
+        if len(values := at.fresh(place)) >= corrections.LEAST_FRESH:
             reads[place] = (statistics.fmean(values), at.offset_c(place))
     if len(reads) < corrections.LEAST_SPOTS:
         return _refused(begun, "few-spots")

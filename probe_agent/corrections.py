@@ -23,7 +23,7 @@ GAP_S = 1800.0
 """Longer without a reading, and somebody may have heated unseen."""
 READ_S, FRESH_S = 3600.0, 300.0
 """So much of a cold soak is averaged, and of a probe in a bath or beside a person's thermometer."""
-LEAST_ROWS = 8
+LEAST_ROWS, LEAST_FRESH = 8, 4
 BATH_WITHIN_C = 0.5
 SOAK_LIMIT_C, LIMIT_C = 2.0, 3.0
 """The converter's stated accuracy is 2 °C (data sheet 19-6725); with a thermocouple wire's own tolerance,
@@ -237,7 +237,7 @@ def fixed_point(
 ) -> Compared | Literal["few", "unsteady"]:
     """A probe in a bath of known temperature by its last readings [°C]; or that they are too few, or still
     on their way."""
-    if len(values_c) < LEAST_ROWS:
+    if len(values_c) < LEAST_FRESH:
         return "few"
     if max(values_c) - min(values_c) > BATH_WITHIN_C:
         return "unsteady"
