@@ -27,7 +27,7 @@ from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
-from probe_agent.harness import Harness, standing_in
+from probe_agent.harness import Harness, grown_old, standing_in
 from probe_agent.learning import SIGMA_C
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
@@ -40,6 +40,7 @@ from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Readi
 from probe_agent.status import Curve, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.take_along import TakeAlongs
 from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
@@ -124,7 +125,7 @@ class Agent:
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._heard = Heard(settings, zone)
-        self._hand = ByHand(record, [p for p in plan.places if p != "ambient"])
+        self._hand = ByHand(record, [p for p in plan.places if p != "ambient"], zone)
         self._pairings = Pairings(record, settings.page, zone)
         self._logbook = Logbook(record, zone)
         self._offset_s = clock.utc_offset_s()
@@ -150,6 +151,8 @@ class Agent:
         """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
         self._watch = Watch()
+        self._unprobed = False
+        """Whether there is no probe at all: what is known people have entered."""
         self.status: Status | None = None
         self._begin()
 
@@ -166,6 +169,7 @@ class Agent:
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
         self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
         self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
+        take_alongs = TakeAlongs(self.store, self.settings, self._physics)
         self._orders = Orders(
             self.store,
             self._hand,
@@ -178,12 +182,14 @@ class Agent:
             self._previews,
             self._harness,
             self._bench,
+            take_alongs,
         )
         self._beside = Beside(
             self.settings.setup,
             self._departures,
             self._heard,
             self._physics,
+            take_alongs,
             self._lock,
             at_once=self.clock.rate == math.inf,
         )
@@ -321,17 +327,19 @@ class Agent:
             samples = self._harness.at_places(zip((s.name for s in self._sources), scans, strict=True))
             self._hear(samples.get("ambient"))
             heater = next((s.heater for s in scans if s.heater is not None), None)
-            forecast = self._physics.see(self._observation(t_s, samples, heater))
+            self._unprobed = not any(s.samples for s in scans)
+            signal = heater if heater is not None else self._heater_as_told()
+            forecast = self._physics.see(self._observation(t_s, samples, signal))
             measured = self._harness.points(samples, forecast, t_s)
             points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
-            points = self._less_heater(points, forecast)
+            points = self._less_heater(grown_old(points, hand) if self._unprobed else points, forecast)
             facts = self._facts(t_s, points, forecast, heater)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             became = self._follow_outings(measured, heater, t_s)
             self._beside.plan_when_due(facts, self._watch, self._offset_s, self._keep_with_next)
             self.status = self._document(facts, heater)
-            self._hold(facts, samples, heater, step)
+            self._hold(facts, samples, signal, step)
             batch = self._batch(step, t_s)
             batch.statements += became
             self._write(batch, t_s)
@@ -342,13 +350,28 @@ class Agent:
             if self._watchdog is not None:
                 self._watchdog.beat()
 
+    def _heater_as_told(self) -> float | None:
+        """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
+        if not self._unprobed or (self._watch.said_on_s is None and self._watch.said_off_s is None):
+            return None
+        return 0.0 if self._watch.said_on_s is None else 1.0
+
     def _facts(
         self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
     ) -> Facts:
         found = self._departures.unsettled(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
         departure_at = None if found is None else found.start_at - self._offset_s
         look_s = self._look_s(t_s, departure_at)
-        facts = Facts(t_s, points, forecast, departure_at, look_s, self._clock_ok, heater)
+        facts = Facts(
+            t_s,
+            points,
+            forecast,
+            departure_at,
+            look_s,
+            self._clock_ok,
+            heater,
+            unprobed=self._unprobed,
+        )
         if found is None:
             return facts
         return replace(facts, prepare_s=found.uncovered_s, told_late_s=found.told.late_s)
@@ -450,7 +473,7 @@ class Agent:
             *step.announcements,
             *self._words_of_departures(t_s, batch),
             *self._change(batch),
-            *self._letters.first_tests(batch, self._utc(t_s), self._clock_ok),
+            *self._letters.due_tests(batch, self._utc(t_s), self._clock_ok),
         ]
         assert self.status is not None
         self._letters.tell(words_now, batch, self._utc(t_s), self._watch, self.status)
@@ -587,6 +610,8 @@ class Agent:
             self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
             self._logbook.shown(self.clock.monotonic()),
+            self._beside.hold_when_due(facts, self._watch, self._offset_s),
+            unprobed=self._unprobed,
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -654,11 +679,14 @@ class Agent:
                 answer = self._orders.carry_out(command, batch, at)
                 self._watch = at.watch
                 self._answer(command, answer, batch)
+        if self._hand.came_out_of_order():
+            self._beside.live_again()
 
     def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
-        done, text = answer
-        batch.statements.append(store.answer_command(command.id, json.dumps({"ok": done, "text": text})))
+        done, text, *field = answer
+        said = {"ok": done, "text": text, **({"field": field[0]} if field else {})}
+        batch.statements.append(store.answer_command(command.id, json.dumps(said)))
         if command.kind in _FORGOTTEN:
             batch.statements.append(store.forget_body(command.id))
         self._write(batch, self.clock.monotonic())

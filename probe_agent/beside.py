@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import queue
 import threading
 import time
@@ -16,11 +17,16 @@ from probe_agent.orders import TOO_LATE
 from probe_agent.physics import Physics
 from probe_agent.store import Batch, Command, Statement
 from probe_agent.supervisor import Facts, Watch
+from probe_agent.take_along import TakeAlongs
+from probe_agent.thermal.answers import LONGEST_HOLD_S, Outlook, holds
 from probe_agent.weather.heard import Heard, wind_ahead
 
 log = logging.getLogger(__name__)
 
-WORKED_OUT = frozenset({"what-if", "plan", "move-departure"})
+HOLD_EVERY_S = 300.0
+"""How long an answer to "how long does it stay above target" stands."""
+
+WORKED_OUT = frozenset({"what-if", "plan", "move-departure", "take-along"})
 """Commands whose answer is worked out beside the ticks."""
 
 
@@ -34,14 +40,18 @@ class Beside:
         departures: Departures,
         heard: Heard,
         physics: Physics,
+        take_alongs: TakeAlongs,
         lock: threading.RLock,
         at_once: bool,
     ) -> None:
         self._setup, self._departures, self._heard, self._physics = setup, departures, heard, physics
-        self._lock, self._at_once = lock, at_once
+        self._take_alongs, self._lock, self._at_once = take_alongs, lock, at_once
         self._slow = Worker("planning")
         self._being_answered: set[str] = set()
         self._is_planning = False
+        self._hold: tuple[float, float | None] | None = None
+        """Until when it stays above target as it stands, and uncovered [run s]."""
+        self._hold_at = -math.inf
 
     def stop(self) -> None:
         """End after what is at hand."""
@@ -57,12 +67,8 @@ class Beside:
 
     def freeze(self, facts: Facts, watch: Watch, offset_s: float) -> planning.Snapshot:
         """The last tick, for what is worked out beside it. Under the tick's lock."""
-        setup, coldest, now_at = self._setup, supervisor.coldest_of(facts.points), facts.t_s + offset_s
-        outlook = self._physics.estimator.outlook(
-            setup is not None and setup.cover,
-            setup is not None and setup.cowl_plugs,
-            self._wind_at_start(now_at),
-        )
+        coldest, now_at = supervisor.coldest_of(facts.points), facts.t_s + offset_s
+        outlook = self._physics.estimator.outlook(*self._comes_off(), self._wind_at_start(now_at))
         return planning.Snapshot(
             now_at=now_at,
             offset_s=offset_s,
@@ -126,6 +132,52 @@ class Beside:
             self._departures.take(plans, snapshot.now_at, batch)
             keep(batch.statements)
 
+    def _step_table(self) -> None:
+        """The next row of the table to take along; a question that waits meanwhile comes between."""
+        if self._take_alongs.step():
+            self._do(self._step_table)
+
+    def live_again(self) -> None:
+        """Have the physics live through the last hours anew: some seconds, that no tick waits for."""
+        self._do(self._physics.live_again)
+
+    # -- how long it holds
+
+    def hold_when_due(self, facts: Facts, watch: Watch, offset_s: float) -> tuple[int, int | None] | None:
+        """For how long it stays above target if heat goes off, as last worked out, as Status.hold_min has it;
+        None while it isn't above."""
+        if watch.above_since_s is None:
+            self._hold, self._hold_at = None, -math.inf
+        elif facts.t_s - self._hold_at >= HOLD_EVERY_S:
+            self._hold_at = facts.t_s
+            outlook = self._outlook_now(facts.t_s + offset_s)
+            if outlook is not None:
+                self._do(lambda: self._work_out_hold(outlook))
+        if self._hold is None:
+            return None
+        standing, bare = (None if t is None else max(0, int((t - facts.t_s) / 60)) for t in self._hold)
+        return standing or 0, bare
+
+    def _outlook_now(self, now_at: float) -> Outlook | None:
+        setup = self._setup
+        outside = setup is not None and setup.stands == "outside"
+        wind_m_s = wind_ahead(self._heard.in_use(now_at), now_at) if outside else None
+        return self._physics.estimator.outlook(*self._comes_off(), wind_m_s)
+
+    def _comes_off(self) -> tuple[bool, bool]:
+        """Whether there is a cover, and whether there are plugs."""
+        setup = self._setup
+        return setup is not None and setup.cover, setup is not None and setup.cowl_plugs
+
+    def _work_out_hold(self, outlook: Outlook) -> None:
+        standing = outlook.t_s + min(holds(outlook, cover_on=True)[0], LONGEST_HOLD_S)
+        bare = None
+        if any(self._comes_off()):
+            bare = outlook.t_s + min(holds(outlook, cover_on=False)[0], LONGEST_HOLD_S)
+        with self._lock:
+            if self._hold_at > -math.inf:
+                self._hold = standing, bare
+
     # -- questions
 
     def answer(
@@ -157,6 +209,10 @@ class Beside:
     ) -> tuple[planning.Departure | None, Answer]:
         if time.time() > command.expires_at:
             return None, TOO_LATE
+        if command.kind == "take-along":
+            begun = self._take_alongs.begin(time.time() if snapshot is None else snapshot.now_at)
+            self._do(self._step_table)
+            return None, begun
         if snapshot is None:
             return None, (False, "Nothing has been measured yet. Ask again in a minute.")
         try:

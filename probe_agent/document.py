@@ -45,6 +45,8 @@ class Frame:
     plan: PlanNow | None = None
     air: AirNow | None = None
     flown: FlownNow | None = None
+    hold_min: tuple[int, int | None] | None = None
+    unprobed: bool = False
 
 
 def document(
@@ -98,7 +100,7 @@ def document(
         probes=tuple(_probe_now(p) for p in facts.points),
         unmeasured_far=unmeasured_far_places(setup, measured),
         missing=supervisor.missing_places(facts.points),
-        heater=_heater_now(frame.settings, watch, forecast, heater_share, offset_s),
+        heater=_heater_now(frame, watch, forecast, heater_share, offset_s),
         alerts=tuple(_alert_now(a, offset_s) for a in watch.alerts),
         clock_ok=frame.clock_ok,
         first_of_setup=forecast.first_of_setup,
@@ -114,6 +116,8 @@ def document(
         signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
+        unprobed=frame.unprobed,
+        hold_min=frame.hold_min,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 
@@ -199,12 +203,14 @@ def _above_until(forecast: Forecast, offset_s: float) -> tuple[str | None, str |
 
 
 def _heater_now(
-    settings: Settings, watch: Watch, forecast: Forecast, share: float | None, offset_s: float
+    frame: Frame, watch: Watch, forecast: Forecast, share: float | None, offset_s: float
 ) -> HeaterNow:
-    setup, heating = settings.setup, watch.heating
+    setup, heating = frame.settings.setup, watch.heating
     if share is not None:
         known_by = "measured"
-    elif watch.said_off_s is not None and heating is False:
+    elif (watch.said_off_s is not None and heating is False) or (
+        frame.unprobed and watch.said_on_s is not None and heating
+    ):
         known_by = "said"
     else:
         known_by = "curve" if heating is not None else "nothing"

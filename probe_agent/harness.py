@@ -95,3 +95,15 @@ def standing_in(points: tuple[Point, ...], hand: Scan, forecast: Forecast) -> tu
         return replace(p, status="by-hand", value_c=entry.value_c, age_s=age_s, trend_c_per_h=trend)
 
     return tuple(filled(p) for p in points)
+
+
+def grown_old(points: tuple[Point, ...], hand: Scan) -> tuple[Point, ...]:
+    """The same points of an aircraft without probes: where somebody has measured, but too long ago to count,
+    a place isn't missing but its reading old."""
+    old = {s.address for s in hand.samples if isinstance(s, ProbeFault) and s.fault is Fault.STALE}
+
+    def aged(p: Point) -> Point:
+        is_old = p.place in old and p.status == Fault.MISSING.value
+        return replace(p, status=Fault.STALE.value) if is_old else p
+
+    return tuple(aged(p) for p in points)

@@ -7,11 +7,12 @@ from collections.abc import Sequence
 import msgspec
 
 from probe_agent import store, supervisor, telling, words
+from probe_agent.by_hand import Answer
 from probe_agent.config import Recipient, Settings
 from probe_agent.couriers import MessageCourierLike
 from probe_agent.departures import Departures
 from probe_agent.planning import Word
-from probe_agent.status import Status
+from probe_agent.status import Status, TakeAlong
 from probe_agent.store import Batch, Message, Store
 from probe_agent.supervisor import Announcement, Watch
 
@@ -38,6 +39,7 @@ class Letters:
         self._owed = self._kept_owed()
         self._tested = record.tested()
         self._shall_test = True
+        self._to_test: list[str] = []
 
     def _kept_owed(self) -> telling.Owed:
         """Words that waited for the end of quiet hours when the daemon ended."""
@@ -110,15 +112,38 @@ class Letters:
             at_once=word.kind == "switch-on",
         )
 
+    def table(self, name: str, table: TakeAlong, batch: Batch, now_at: float) -> Answer:
+        """Send a recipient the table to take along."""
+        if name not in {r.name for r in self.recipients}:
+            return False, f"There is no recipient {name}. The settings name them under [[recipients]].", "to"
+        said = self._settings
+        subject, text = words.table_letter(table, said.aircraft.name, self._zone, said.messages.unit)
+        key = f"table:{self._record.boot}-{round(now_at)}"
+        batch.withdrawn.append(("table", name))
+        batch.messages.append(Message(name, key, subject, text, now_at, now_at + TEST_VALID_S))
+        return True, f"On its way to {name}."
+
     # -- tests, and who has answered one
 
-    def first_tests(self, batch: Batch, now_at: float, clock_ok: bool) -> list[Announcement]:
-        """A test for recipients who never had one, once after the start."""
-        if not self._shall_test or self._courier is None or not clock_ok:
+    def due_tests(self, batch: Batch, now_at: float, clock_ok: bool) -> list[Announcement]:
+        """A test for recipients for whom somebody has asked for one, and once after the start for those who
+        never had one."""
+        if self._courier is None:
             return []
-        self._shall_test = False
-        new = [r.name for r in self.recipients if self._tested.get(r.name, (None,))[0] is None]
-        return self._tests(new, batch, now_at)
+        names, self._to_test = self._to_test, []
+        if self._shall_test and clock_ok:
+            self._shall_test = False
+            new = [r.name for r in self.recipients if self._tested.get(r.name, (None,))[0] is None]
+            names += [name for name in new if name not in names]
+        return self._tests(names, batch, now_at)
+
+    def ask_test(self, name: str) -> Answer:
+        """Have a test sent to a recipient with the next tick."""
+        if name not in {r.name for r in self.recipients}:
+            return False, f"There is no recipient {name}. The settings name them under [[recipients]].", "to"
+        if name not in self._to_test:
+            self._to_test.append(name)
+        return True, f"A test message goes to {name}. It counts once it is answered, by its link or its code."
 
     def tests(self, batch: Batch, now_at: float) -> list[Announcement]:
         """A test for each recipient."""

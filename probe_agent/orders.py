@@ -23,11 +23,12 @@ from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.store import Batch, Command, Store
 from probe_agent.supervisor import Watch
+from probe_agent.take_along import TakeAlongs
 from probe_agent.weather.heard import Heard
 
 CHECK_HOLDS_S = 86_400.0
 """So long a check's corrections may be accepted."""
-TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.")
+TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.", "late")
 
 
 @dataclass(slots=True)
@@ -56,6 +57,7 @@ class Orders:
     previews: Previews
     harness: Harness
     bench: Callable[[], Bench]
+    take_alongs: TakeAlongs
 
     def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
         """Do what a command says and tell what was done, or why not; the batch takes what is to be kept."""
@@ -84,6 +86,8 @@ class Orders:
             pairing.END: self._end_session,
             "weather-said": self._take_weather_word,
             "flew": self._take_flew_word,
+            "mail-take-along": self._mail_table,
+            "test-recipient": self._test_recipient,
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
@@ -109,7 +113,8 @@ class Orders:
         return carry_out
 
     def _take_hand_reading(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
-        return self.hand.take(body, batch, at.now_s)
+        expected = self.physics.estimator.places_now
+        return self.hand.take(body, batch, at.now_s, at.now_at - at.now_s, expected)
 
     def _undo_hand_reading(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         return self.hand.undo(body, batch, at.now_at)
@@ -135,6 +140,16 @@ class Orders:
         done, text, statements = self.logbook.take_word(body, at.now_s)
         batch.statements += statements
         return done, text
+
+    def _mail_table(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Send the table to take along to one recipient, as it is kept."""
+        table = self.take_alongs.finished()
+        if table is None:
+            return False, words.NO_TABLE
+        return self.letters.table(str(body["to"]), table, batch, at.now_at)
+
+    def _test_recipient(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        return self.letters.ask_test(str(body["to"]))
 
     def _exclude_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         """A heat-up teaches nothing any more, or teaches again; nothing of it is forgotten."""
@@ -248,10 +263,10 @@ class Orders:
             self.letters.prove(name, now_at)
             return True, f"Noted: messages reach {name}."
         answer = words.link_answer(link.alert.partition(":")[0], link.harm)
-        done, text = self._take_answer({"alert": link.alert, "answer": answer}, batch, at)
-        if done:
+        given = self._take_answer({"alert": link.alert, "answer": answer}, batch, at)
+        if given[0]:
             batch.statements.append(store.use_link(token, now_at))
-        return done, text
+        return given
 
     def _take_heater_word(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         on = body["on"]

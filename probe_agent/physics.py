@@ -20,6 +20,7 @@ from probe_agent.status import LearnedNow
 from probe_agent.store import TAUGHT, Store, mc
 from probe_agent.supervisor import Rules, Step
 from probe_agent.taught import taught
+from probe_agent.thermal.answers import Outlook
 from probe_agent.thermal.described import physics_places
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
@@ -142,24 +143,19 @@ class Physics:
         have been seen so, and all that the heat-ups taught is worked out again."""
         self.teach_again()
         if self._clock.rate == math.inf:
-            self._live_corrected()
+            self.live_again()
         else:
-            threading.Thread(target=self._live_corrected, name="corrected", daemon=True).start()
+            threading.Thread(target=self.live_again, name="corrected", daemon=True).start()
 
-    def _live_corrected(self) -> None:
-        while True:
-            knowledge = self.knowledge
-            successor = self._new_estimator(knowledge.memory)
-            lived_s = self._clock.monotonic() - RELIVE_S
-            for t_s in self._live_through(successor, lived_s, math.inf):
-                lived_s = t_s
-            with self._lock:
-                if self.knowledge.stamp != knowledge.stamp:
-                    continue  # what the heat-ups teach came first, and a physics of its own with it
-                for _ in self._live_through(successor, lived_s, math.inf):
-                    pass
-                self.estimator = successor
-                return
+    def at_rest(self, c: float, cover: bool, plugs: bool) -> Outlook:
+        """The setup as its memory tells of it, evenly cold in air of the same temperature [°C]: nothing of
+        this day is in it. cover, plugs: what is on."""
+        rested = self._new_estimator(self.knowledge.memory)
+        values = dict.fromkeys(rested.places, c)
+        rested.observe(Observation(0.0, values, c, 0.0))
+        outlook = rested.outlook(cover, plugs)
+        assert outlook is not None, "it has just been shown a row"
+        return outlook
 
     # -- learning
 
@@ -202,26 +198,48 @@ class Physics:
     def _take_up(self, knowledge: Knowledge) -> None:
         """Go on with what is now known. Where the memory is another one, a new physics starts from it and
         lives through the last hours again, as after a restart; it takes over between two ticks."""
-        successor: Estimator | None = None
-        lived_s = self._clock.monotonic() - RELIVE_S
-        if knowledge.stamp != self.knowledge.stamp:
-            successor = self._new_estimator(knowledge.memory)
-            for t_s in self._live_through(successor, lived_s, math.inf):
-                lived_s = t_s
-                if self._learner is None or self._learner.is_stopped:
-                    return
+        grown = self._grown(knowledge.memory) if knowledge.stamp != self.knowledge.stamp else None
+        if self._learner is None or self._learner.is_stopped:
+            return
         with self._lock:
             self.knowledge = knowledge
             if knowledge.waiting and self._lesson_due_s is None:
                 self._lesson_due_s = self._clock.monotonic() + AFTER_OFF_S
-            if successor is not None:
-                for _ in self._live_through(successor, lived_s, math.inf):
-                    pass
-                self.estimator = successor
+            if grown is not None:
+                self._replace_by(*grown)
         with Archive(self._record.path, read_only=True) as archive:
             self._keep_taught(archive, knowledge)
 
+    def live_again(self) -> None:
+        """Live through the last hours anew, as after a restart: what a person entered late, or undid, then
+        counts when it was measured, or not at all. A new physics takes over between two ticks."""
+        knowledge = self.knowledge
+        grown = self._grown(knowledge.memory)
+        with self._lock:
+            if knowledge.stamp == self.knowledge.stamp:
+                self._replace_by(*grown)
+
+    def _grown(self, memory: Memory | None) -> tuple[Estimator, float]:
+        """A new physics that has lived through the last hours, and the run second it has come to."""
+        successor, lived_s = self._new_estimator(memory), self._clock.monotonic() - RELIVE_S
+        for t_s in self._live_through(successor, lived_s, math.inf):
+            lived_s = t_s
+            if self._learner is not None and self._learner.is_stopped:
+                break
+        return successor, lived_s
+
+    def _replace_by(self, successor: Estimator, lived_s: float) -> None:
+        """Let it see what came meanwhile and take over. Under the tick's lock."""
+        for _ in self._live_through(successor, lived_s, math.inf):
+            pass
+        self.estimator = successor
+
     # -- showing
+
+    @property
+    def target_c(self) -> float:
+        """What the coldest required place must reach [°C]."""
+        return self._rules.target_c
 
     @property
     def heat_ups(self) -> int:

@@ -36,7 +36,7 @@ class RunTime(_Part, frozen=True):
     boot: str
 
 
-class ProbeNow(_Part, frozen=True):
+class ProbeNow(_Part, frozen=True, omit_defaults=True):
     """One place. c is None unless status is "ok" or "by-hand"; age_s counts from the measurement to `now`."""
 
     place: str
@@ -65,7 +65,7 @@ class HeaterNow(_Part, frozen=True):
     switched_by: str | None
 
 
-class AlertNow(_Part, frozen=True):
+class AlertNow(_Part, frozen=True, omit_defaults=True):
     """An open alert. kind: words.py has a sentence for each; harm: somebody or something can be hurt."""
 
     id: str
@@ -197,7 +197,30 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     """How many other departures are planned."""
 
 
-class AirNow(_Part, frozen=True):
+Band = tuple[float | None, float | None, float | None]
+"""10/50/90 % of a span [s]; None for never."""
+
+
+class TakeAlong(_Part, frozen=True):
+    """How long heat takes from an evenly cold start, to take along. rows: one of each start, with a band for
+    each air; fewer while it is being worked out. heat_ups: those it rests on; covered: whether cover or plugs
+    are on."""
+
+    made: str
+    setup: str | None
+    heat_ups: int
+    target_c: float
+    covered: bool
+    starts_c: tuple[float, ...]
+    airs_c: tuple[float, ...]
+    rows: tuple[tuple[Band, ...], ...] = ()
+
+    @property
+    def is_whole(self) -> bool:
+        return len(self.rows) == len(self.starts_c)
+
+
+class AirNow(_Part, frozen=True, omit_defaults=True):
     """What the air to come rests on.
 
     rests_on: forecast, observed (at a station), own-air (measured here, going on), nothing. source: the
@@ -211,6 +234,8 @@ class AirNow(_Part, frozen=True):
     reaches: str | None = None
     old: bool = False
     wanted: bool = False
+    wind_m_s: float | None = None
+    """Told for now, at the station."""
 
 
 class SignNow(_Part, frozen=True):
@@ -304,6 +329,11 @@ class Status(_Part, frozen=True):
     oil_out: bool = False
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
+    unprobed: bool = False
+    """There is no probe at all: what is known people have entered."""
+    hold_min: tuple[int, int | None] | None = None
+    """Minutes from now for which it stays above target on 9 mornings in 10 if heat goes off: as it stands;
+    with cover and plugs off, None where there is neither. Two days at most; None while it is not above."""
     recent: Recent | None = None
     curve: Curve | None = None
 

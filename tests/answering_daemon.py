@@ -18,7 +18,7 @@ class AnsweringDaemon:
         migrate(path)
         self.store = Store(path)
         self.asked: list[Command] = []
-        self.answers: dict[str, tuple[bool, str]] = {}
+        self.answers: dict[str, tuple[bool, str] | tuple[bool, str, str]] = {}
         self._stop = threading.Event()
         self._thread = threading.Thread(target=self._work, name="answering")
 
@@ -34,7 +34,7 @@ class AnsweringDaemon:
     def _work(self) -> None:
         while not self._stop.wait(0.02):
             for command in self.store.waiting_commands():
-                ok, text = self.answers.get(command.kind, (True, "Noted."))
+                ok, text, *field = self.answers.get(command.kind, (True, "Noted."))
                 self.asked.append(command)
-                answer = json.dumps({"ok": ok, "text": text})
+                answer = json.dumps({"ok": ok, "text": text, **({"field": field[0]} if field else {})})
                 self.store.commit(Batch(statements=[answer_command(command.id, answer)]))

@@ -11,6 +11,7 @@ from probe_agent.clock import boot_id
 from probe_agent.readings import State
 from probe_agent.status import (
     STATUS_VERSION,
+    AirNow,
     AlertNow,
     FanNow,
     FlownNow,
@@ -196,14 +197,19 @@ def _fan(coldest_c: float) -> FanNow:
     width = tuple(m / 60 for m in minutes)
     return FanNow(
         min=minutes,
-        low=tuple(c - w for c, w in zip(mid, width, strict=True)),
-        mid=mid,
-        high=tuple(c + w for c, w in zip(mid, width, strict=True)),
+        low=tuple(round(c - w, 2) for c, w in zip(mid, width, strict=True)),
+        mid=tuple(round(c, 2) for c in mid),
+        high=tuple(round(c + w, 2) for c, w in zip(mid, width, strict=True)),
     )
 
 
 def heating() -> Status:
     return sample()
+
+
+def with_weather() -> Status:
+    air = AirNow("forecast", "hourly", minutes_after(-140), minutes_after(600), False, True, 3.4)
+    return sample(air=air)
 
 
 def cold() -> Status:
@@ -217,6 +223,7 @@ def above_target() -> Status:
         soak_from=minutes_after(-8),
         ready_at=minutes_after(22),
         core_c=(1.0, 3.0, 5.0),
+        hold_min=(11, 6),
     )
 
 
@@ -226,7 +233,7 @@ def ready() -> Status:
         14.0,
         ready_at=minutes_after(-35),
         core_c=(4.0, 6.0, 8.0),
-        above_until=(minutes_after(46), minutes_after(55), minutes_after(70)),
+        hold_min=(46, 24),
         alerts=(alert("switch-off", -5),),
     )
 
@@ -290,6 +297,7 @@ def cooling() -> Status:
         **_NO_FORECAST,
         heater=_heater(False, minutes=-25),
         above_until=(minutes_after(12), minutes_after(18), minutes_after(30)),
+        hold_min=(12, 6),
     )
 
 

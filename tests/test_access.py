@@ -51,7 +51,6 @@ EVERY_ACT = {
         "value": "3",
         "unit": "C",
         "method": "contact",
-        "minutes": "0",
     },
     "/act/undo": {"id": "1"},
 }

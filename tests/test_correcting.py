@@ -134,8 +134,9 @@ def test_a_cold_soak_is_checked_previewed_accepted_and_undone(soaked: Agent) -> 
     number = agent.store.corrections()[0].number
     assert told(agent, "undo-correction", correction=number)[0]
     assert agent.store.offsets_c() == {}
+    tick_until(agent, agent.clock.monotonic() + STEP_S, STEP_S)  # what the heat-ups teach, anew as before
     undone = forecast(agent)
-    assert undone.above_p50 == pytest.approx(before.above_p50, abs=120)
+    assert undone.above_p50 == pytest.approx(before.above_p50, abs=300)
     assert [c.undone_at is None for c in agent.store.corrections()] == [False]
     assert told(agent, "undo-correction", correction=number) == (True, "Undone already.")
 
@@ -171,6 +172,7 @@ def test_a_restart_lives_through_the_night_as_corrected_today(soaked: Agent, tmp
     soaked.store.commit()
     now_s = soaked.clock.monotonic()
     other = open_agent(tmp_path, ScriptedSource(script, heater), start_utc=soaked.clock.utc(), start_s=now_s)
+    other.tick()
     one, two = forecast(soaked), forecast(other)
     assert one.above_p50 is not None
     assert two.above_p50 is not None
@@ -183,7 +185,7 @@ def test_it_is_refused_with_the_reasons_where_it_does_not_qualify(tmp_path: Path
     told(agent, "check-probes", kind="cold-soak")
     found = checked(agent)
     assert found.state == "refused"
-    assert {r.kind for r in found.reasons} == {"heated", "daylight"}
+    assert {r.kind for r in found.reasons} == {"heated", "daylight", "too-warm"}
     assert told(agent, "accept-correction", asked_at=found.asked_at)[0] is False
     assert agent.store.offsets_c() == {}
 

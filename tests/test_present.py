@@ -30,8 +30,42 @@ def test_every_state_says_its_verdict_and_one_next_action(state: str) -> None:
     view = present_now(read(samples.STATES[state]()), "C")
     assert view.verdict
     assert view.next_action
-    assert "estimated, not measured" in view.core
+    assert dict(view.facts)["Core, estimated"]
     assert not view.old
+
+
+def test_how_long_it_holds_is_told_with_the_cover_on_and_off() -> None:
+    told = dict(present_now(read(samples.ready()), "C").facts)["Heat off"]
+    assert told == "above target until about 07:35, cover off until 07:10"
+    assert "Heat off" not in dict(present_now(read(samples.heating()), "C").facts)
+
+
+def test_a_hold_that_is_nearly_over_promises_nothing() -> None:
+    over = msgspec.structs.replace(samples.ready(), hold_min=(4, 0))
+    told = dict(present_now(read(over), "C").facts)["Heat off"]
+    assert told == "was expected above target until about 06:50; look again"
+    bare = msgspec.structs.replace(samples.ready(), hold_min=(46, 4))
+    assert dict(present_now(read(bare), "C").facts)["Heat off"].endswith("07:35, not with the cover off")
+    alone = msgspec.structs.replace(samples.ready(), hold_min=(46, None))
+    assert dict(present_now(read(alone), "C").facts)["Heat off"] == "above target until about 07:35"
+
+
+def test_a_place_missing_besides_another_verdict_is_a_trouble_with_its_reason() -> None:
+    gone = tuple(samples.probe(p.place) if p.place == "cyl-1" else p for p in samples.cold().probes)
+    cold = msgspec.structs.replace(samples.cold(), probes=gone, missing=("cyl-1",))
+    assert present_now(read(cold), "C").troubles == (
+        "Not measured: cylinder 1.",
+        "Cylinder 1: its thermocouple is open.",
+    )
+
+
+def test_an_old_document_is_stamped_with_its_day() -> None:
+    assert present_now(read(samples.heating()), "C").at == "Sat 06:50"
+    assert present_now(read(samples.aged(samples.heating(), 10 * 86_400)), "C").at == "Sat 16 Jan 06:50"
+
+
+def test_the_wind_is_told_in_knots_and_meters_a_second() -> None:
+    assert "Wind told for now: 7 kt (3 m/s)." in present_now(read(samples.with_weather()), "C").air
 
 
 def test_the_samples_cover_every_state() -> None:
@@ -40,11 +74,13 @@ def test_the_samples_cover_every_state() -> None:
 
 def test_a_required_place_without_a_value_comes_first_with_its_reason() -> None:
     view = present_now(read(samples.probe_missing()), "C")
-    assert any("Cylinder 1" in t and "thermocouple is open" in t for t in view.troubles)
+    assert view.verdict == "Not measured: cylinder 1."
+    assert "Cylinder 1: its thermocouple is open." in view.verdict_more
+    assert view.troubles == ()
     gone = next(p for p in view.probes if p.place == "cyl-1")
     assert gone.value is None
     assert gone.mark == "not measured"
-    assert view.coldest_head == "Coldest point of those measured"
+    assert view.coldest_head == "Coldest of those measured"
 
 
 def test_a_clock_that_is_not_set_and_the_owners_notes_are_troubles() -> None:
@@ -116,7 +152,16 @@ def test_no_sentence_promises_more_than_is_known() -> None:
     for make in samples.STATES.values():
         view = present_now(read(make()), "C")
         said = " ".join(
-            [view.verdict, view.next_action, view.core, *view.cautions, *view.extra, view.silence]
+            [
+                view.verdict,
+                *view.verdict_more,
+                view.next_action,
+                *(said for fact in view.facts for said in fact),
+                *view.cautions,
+                *view.extra,
+                view.silence,
+                view.no_contact,
+            ]
         )
         assert not re.search(r"\bsafe\b|\bOK\b|engine warm\b", said)
 

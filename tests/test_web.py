@@ -27,8 +27,9 @@ from probe_agent.config import parse_settings
 from probe_agent.status import Recent, SignNow, Status, utc_seconds, write_status
 from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading, keep_departure
 from web.access import FormTokens, same_origin, way_of
-from web.acts import Commander, HandForm, check_hand_form
+from web.acts import Commander
 from web.app import create_app
+from web.by_hand import HandForm, check_hand_form
 from web.serve import main
 from web.source import FileStatusSource
 
@@ -52,9 +53,9 @@ class Page:
     def text(self, path: str = "/") -> str:
         return plain(self.client.get(path).get_data(as_text=True))
 
-    def press(self, action: str, label: str = "", **values: str) -> tuple[int, str]:
-        """Submit a form of the page as a browser does: hidden fields from the page, then the answer."""
-        html = self.client.get("/").get_data(as_text=True)
+    def press(self, action: str, label: str = "", page: str = "/", **values: str) -> tuple[int, str]:
+        """Submit a form of a page as a browser does: hidden fields from the page, then the answer."""
+        html = self.client.get(page).get_data(as_text=True)
         form = next(f for f in re.findall(r"<form.*?</form>", html, re.S) if f'"{action}' in f and label in f)
         hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
         answer = self.client.post(action, data={**hidden, **values}, follow_redirects=True)
@@ -84,15 +85,15 @@ def test_the_page_reads_from_top_to_bottom(page: Page) -> None:
     order = [
         "Warming.",
         "Measured Sat 06:50",
-        "−6 °C cylinder 3",
-        "Target 7.2 °C",
+        "cylinder 3 −6 °C target 7.2 °C",
         "Above target most likely about 08:35",
-        "between −12 °C and −8 °C: estimated, not measured",
+        "1 in 10 later than 08:55",
+        "Core, estimated about −10 °C, −12 to −8",
         "Next: Nothing to do until the next word.",
         "Propeller",
         "Engine from above",
         "The last hours",
-        "Enter a reading",
+        "Enter readings by hand",
         "Europe/Oslo",
     ]
     found = [text.find(words) for words in order]
@@ -293,44 +294,53 @@ def test_two_presses_at_one_instant_act_once(page: Page) -> None:
 
 def test_a_refusal_of_the_daemon_is_shown_and_what_was_typed_stays(page: Page) -> None:
     page.show(samples.heating())
-    page.daemon.answers["hand-reading"] = (False, "The measurement must be at most one hour old.")
-    code, text = page.press("/act/hand-reading", place="cyl-1", value="3,5", unit="C", method="contact")
+    page.daemon.answers["hand-reading"] = (False, "Look at its time.", "time")
+    code, text = page.press(
+        "/act/hand-reading", page="/hand", place="cyl-1", value="3,5", unit="C", method="contact"
+    )
     assert code == 409
-    assert "Not done. The measurement must be at most one hour old." in text
+    assert "Look at its time." in text
+    page.daemon.answers["hand-reading"] = (False, "The record is full.")
+    code, text = page.press(
+        "/act/hand-reading", page="/hand", place="cyl-1", value="3,5", unit="C", method="contact"
+    )
+    assert "Not done. The record is full." in text
 
 
 def test_a_reading_by_hand_arrives_in_celsius_and_seconds(page: Page) -> None:
     page.show(samples.heating())
-    page.press("/act/hand-reading", place="cyl-1", value="23", unit="F", method="infrared", minutes="4")
-    page.press(
-        "/act/hand-reading",
-        place="sump",
-        value="4,5",
-        below_zero="yes",
-        unit="C",
-        method="contact",
-        minutes="",
-    )
+    fahrenheit = {"value": "23", "unit": "F", "method": "infrared", "when": "at", "clock": "6.40"}
+    page.press("/act/hand-reading", page="/hand", place="cyl-1", **fahrenheit)
+    celsius = {"value": "4,5", "below_zero": "yes", "unit": "C", "method": "contact"}
+    page.press("/act/hand-reading", page="/hand", place="sump", **celsius)
     assert [c.body for c in page.daemon.asked] == [
-        {"place": "cyl-1", "c": -5.0, "method": "infrared", "age_s": 240},
-        {"place": "sump", "c": -4.5, "method": "contact", "age_s": 0},
+        {
+            "place": "cyl-1",
+            "c": -5.0,
+            "method": "infrared",
+            "unit": "F",
+            "clock": "06:40",
+            "told_ago_s": 0,
+        },
+        {"place": "sump", "c": -4.5, "method": "contact", "unit": "C", "age_s": 0},
     ]
 
 
 def test_a_refused_field_has_its_sentence_and_keeps_what_was_typed(page: Page) -> None:
     page.show(samples.heating())
-    html = page.client.get("/").get_data(as_text=True)
+    html = page.client.get("/hand").get_data(as_text=True)
     form = next(f for f in re.findall(r"<form.*?</form>", html, re.S) if "/act/hand-reading" in f)
     hidden = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', form))
-    typed = {**hidden, "place": "sump", "value": "warm", "unit": "F", "method": "contact", "minutes": "90"}
+    typed = {**hidden, "place": "sump", "value": "warm", "unit": "F", "method": "contact"}
+    typed |= {"when": "at", "clock": "25:10"}
     answer = page.client.post("/act/hand-reading", data=typed)
     html = answer.get_data(as_text=True)
     assert answer.status_code == 422
     assert "Write the temperature as a number" in html
-    assert "how many minutes ago" in html
+    assert "Write the time it was measured" in html
     assert 'value="warm"' in html
-    assert 'value="90"' in html
-    assert re.search(r'<option value="sump" selected>', html)
+    assert 'value="25:10"' in html
+    assert 'value="sump" checked' in html
     assert 'aria-invalid="true" aria-describedby="bad-value"' in html
     assert page.daemon.asked == []
 
@@ -342,7 +352,7 @@ def test_readings_by_hand_are_listed_and_can_be_undone(page: Page) -> None:
     entry = insert_hand_reading(1, "cyl-1", store.boot, -240.0, -5.0, "infrared")
     store.commit(Batch(statements=[entry]))
     assert "cylinder 1 −5 °C, infrared, Sat 06:46" in page.text()
-    code, _ = page.press("/act/undo")
+    code, _ = page.press("/act/undo", page="/hand")
     assert code == 200
     assert [(c.kind, c.body) for c in page.daemon.asked] == [("undo-hand-reading", {"id": 1})]
 
@@ -444,6 +454,9 @@ def test_where_acting_is_impossible_its_place_says_how(page: Page) -> None:
     html = answer.get_data(as_text=True)
     assert "<form" not in html
     assert html.count('came over plain HTTP. <a href="#phone"') == 3
+    by_hand = page.client.get("/hand").get_data(as_text=True)
+    assert by_hand.count('came over plain HTTP. <a href="#phone"') == 1
+    assert "<form" not in by_hand
     assert "Open it over HTTPS" in html
     assert "ssh -L" in html
     assert not [c for c in answer.headers.getlist("Set-Cookie") if c.startswith("form=")]
@@ -492,7 +505,7 @@ def test_tokens_fit_their_cookie_only() -> None:
     ],
 )
 def test_numbers_are_read_as_people_write_them(typed: str, unit: str, c: float) -> None:
-    body, wrong = check_hand_form(HandForm("sump", typed, False, unit, "contact", "0"), PLACES)
+    body, wrong = check_hand_form(HandForm("sump", typed, False, unit, "contact"), PLACES)
     assert wrong == {}
     assert body is not None
     assert body["c"] == pytest.approx(c)
@@ -508,13 +521,14 @@ def test_numbers_are_read_as_people_write_them(typed: str, unit: str, c: float) 
         ({"value": "900"}, "value"),
         ({"unit": "K"}, "unit"),
         ({"method": "guess"}, "method"),
-        ({"minutes": "-1"}, "minutes"),
-        ({"minutes": "61"}, "minutes"),
-        ({"minutes": "soon"}, "minutes"),
+        ({"when": "at", "clock": "24:00"}, "time"),
+        ({"when": "at", "clock": ""}, "time"),
+        ({"when": "at", "clock": "soon"}, "time"),
+        ({"when": "later", "clock": "06:40"}, "time"),
     ],
 )
 def test_bad_input_gets_a_sentence_at_its_field(changes: dict[str, str], field: str) -> None:
-    good = {"place": "sump", "value": "4", "unit": "C", "method": "contact", "minutes": "0"}
+    good = {"place": "sump", "value": "4", "unit": "C", "method": "contact"}
     body, wrong = check_hand_form(HandForm(**{**good, **changes}), PLACES)  # type: ignore[arg-type]
     assert body is None
     assert list(wrong) == [field]
@@ -523,13 +537,14 @@ def test_bad_input_gets_a_sentence_at_its_field(changes: dict[str, str], field: 
 
 @given(st.text(max_size=20), st.text(max_size=10), st.booleans(), st.sampled_from(["C", "F"]))
 def test_whatever_is_typed_is_a_plausible_reading_or_refused(
-    value: str, minutes: str, minus: bool, unit: str
+    value: str, clock: str, minus: bool, unit: str
 ) -> None:
-    body, wrong = check_hand_form(HandForm("sump", value, minus, unit, "contact", minutes), PLACES)
+    typed = HandForm("sump", value, minus, unit, "contact", "at" if clock else "now", clock)
+    body, wrong = check_hand_form(typed, PLACES)
     assert (body is None) == bool(wrong)
     if body is not None:
         assert -60 <= body["c"] <= 200
-        assert 0 <= body["age_s"] <= 3600
+        assert ("clock" in body) == bool(clock)
 
 
 # -- the process

@@ -32,15 +32,16 @@ def make_certificate(folder: Path) -> tuple[Path, Path]:
 
 
 class TlsProxy:
-    """Context manager: https://localhost:{port}/ for what listens on `behind`."""
+    """Context manager: https://localhost:{port}/ for what listens on `behind`. certificate: a file with key
+    and certificate to show instead of one for localhost that nobody else has signed."""
 
-    def __init__(self, folder: Path, behind: int) -> None:
+    def __init__(self, folder: Path, behind: int, certificate: Path | None = None) -> None:
         class Handler(_Handler):
             page_port = behind
 
         self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
         context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        context.load_cert_chain(*make_certificate(folder))
+        context.load_cert_chain(*(make_certificate(folder) if certificate is None else (certificate,)))
         self._server.socket = context.wrap_socket(
             self._server.socket, server_side=True, do_handshake_on_connect=False
         )

@@ -8,8 +8,8 @@ import sqlite3
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,9 +19,10 @@ from probe_agent.store import OpenCode, Reader, Role, StoreError, ask, await_ans
 
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
 _TIME = re.compile(r"\d{2}:\d{2}")
-LOWEST_C, HIGHEST_C = -60.0, 200.0
-OLDEST_MIN = 60.0
 REMEMBERED = 256
+WAITS = "waits"
+"""At the field of an outcome: nothing is known of it yet, and it may be asked for again."""
+UNWRITABLE = "Nothing was done: the record can't be written. Look at the board's disk, then try again."
 _MINUS = {"−": "-", "–": "-", "‒": "-", "﹣": "-", ",": "."}
 
 
@@ -34,70 +35,8 @@ class Outcome:
     at_field: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class HandForm:
-    """The hand-reading form as typed, and the sentence at each field that was refused."""
-
-    place: str = ""
-    value: str = ""
-    below_zero: bool = False
-    unit: str = ""
-    method: str = "infrared"
-    minutes: str = "0"
-    refusals: Mapping[str, str] = field(default_factory=dict)
-
-
-def read_hand_form(form: Mapping[str, str], unit: str) -> HandForm:
-    """What was typed, nothing judged; `unit` is the page's, where the form names none."""
-    return HandForm(
-        place=form.get("place", ""),
-        value=form.get("value", "").strip()[:20],
-        below_zero=form.get("below_zero") == "yes",
-        unit=form.get("unit", unit),
-        method=form.get("method", ""),
-        minutes=form.get("minutes", "").strip()[:10],
-    )
-
-
-def check_hand_form(typed: HandForm, places: frozenset[str]) -> tuple[dict[str, Any] | None, dict[str, str]]:
-    """The command body (age still in minutes of the run as age_s [s]), or the sentence at each field."""
-    wrong: dict[str, str] = {}
-    if typed.place not in places:
-        wrong["place"] = "Choose the place that was measured."
-    value_c = _celsius(typed, wrong)
-    if typed.method not in ("infrared", "contact"):
-        wrong["method"] = "Say which kind of thermometer it was."
-    minutes = _number(typed.minutes or "0")
-    if minutes is None or not 0 <= minutes <= OLDEST_MIN:
-        wrong["minutes"] = f"Write how many minutes ago, 0 to {OLDEST_MIN:g}."
-    if wrong or value_c is None or minutes is None:
-        return None, wrong
-    return {"place": typed.place, "c": round(value_c, 3), "method": typed.method, "age_s": minutes * 60}, {}
-
-
-def _celsius(typed: HandForm, wrong: dict[str, str]) -> float | None:
-    number = _number(typed.value)
-    if number is None:
-        wrong["value"] = "Write the temperature as a number, such as 4.5; a comma is fine."
-        return None
-    if typed.below_zero:
-        number = -abs(number)
-    if typed.unit not in ("C", "F"):
-        wrong["unit"] = "Say whether it was °C or °F."
-        return None
-    value_c = (number - 32) / 1.8 if typed.unit == "F" else number
-    if not LOWEST_C <= value_c <= HIGHEST_C:
-        low, high = (
-            (LOWEST_C, HIGHEST_C) if typed.unit == "C" else (LOWEST_C * 1.8 + 32, HIGHEST_C * 1.8 + 32)
-        )
-        wrong["value"] = (
-            f"No engine metal has that. Write a value from {_signed(low)} to {_signed(high)} °{typed.unit}."
-        )
-        return None
-    return value_c
-
-
-def _number(text: str) -> float | None:
+def number_of(text: str) -> float | None:
+    """A number as people write it, with comma or point and any kind of minus; None where it is none."""
     plain = "".join(_MINUS.get(ch, ch) for ch in text).replace(" ", "")
     if not plain or set(plain) - set("0123456789.-+"):
         return None
@@ -105,10 +44,6 @@ def _number(text: str) -> float | None:
         return float(plain)
     except ValueError:
         return None
-
-
-def _signed(number: float) -> str:
-    return f"{number:g}".replace("-", "−")
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +80,7 @@ def check_plan_form(typed: PlanForm) -> tuple[dict[str, Any] | None, dict[str, s
         wrong["certainty"] = "Choose on how many mornings the start is to be kept."
     minutes = {}
     for name, most in (("travel_min", 600), ("uncovered_min", 180)):
-        number = _number(getattr(typed, name) or "0")
+        number = number_of(getattr(typed, name) or "0")
         if number is None or not 0 <= number <= most:
             wrong[name] = f"Write minutes, 0 to {most}."
         else:
@@ -165,6 +100,11 @@ class CodeForm:
     most: Role
     token: str
     instead: int | None
+
+
+_LATE = "late"
+"""Field of an answer to a command that was not carried out because its time had passed."""
+_MOST_TRIES = 50
 
 
 class Commander:
@@ -187,6 +127,42 @@ class Commander:
     def act_once(self, number: str, kind: str, body: Mapping[str, Any]) -> Outcome:
         """Ask the daemon, unless the form with that number was sent before; its outcome."""
         return self._once(number, lambda: self._ask(kind, body, number))
+
+    def act_each_once(self, kind: str, bodies: Sequence[tuple[str, Mapping[str, Any]]]) -> list[Outcome]:
+        """Ask the daemon for each, in this order, unless it was asked under that number before; the outcomes.
+
+        All are left before the first answer is awaited, so that they are carried out together. A number
+        holds for good, also after a restart of either process: what was carried out once is not again.
+        """
+        try:
+            left = [self._leave(kind, body, number) for number, body in bodies]
+            deadline = time.monotonic() + self.timeout_s
+            return [self._await(command, max(0.0, deadline - time.monotonic())) for command in left]
+        except StoreError as err:
+            return [Outcome(False, f"Nothing was done: {err}", WAITS)] * len(bodies)
+        except sqlite3.Error:
+            return [Outcome(False, UNWRITABLE, WAITS)] * len(bodies)
+
+    def _leave(self, kind: str, body: Mapping[str, Any], number: str) -> str:
+        """The command with that number, left now or before; where its time had passed before the daemon
+        came to it, which it then says, another one."""
+        reader = Reader(self.store_path)
+        try:
+            for attempt in range(_MOST_TRIES):
+                command = f"{number}-{attempt}"
+                answer = reader.answer(command)
+                if answer is None or _read_answer(answer).at_field != _LATE:
+                    return ask(self.store_path, kind, body, self.timeout_s + 5, command)
+        finally:
+            reader.close()
+        raise StoreError("it came too late too often. Type it again.")
+
+    def _await(self, command: str, timeout_s: float) -> Outcome:
+        answer = await_answer(self.store_path, command, timeout_s)
+        if answer is None:
+            return Outcome(False, _NO_ANSWER.text, WAITS)
+        outcome = _read_answer(answer)
+        return replace(outcome, at_field=WAITS) if outcome.at_field == _LATE else outcome
 
     def pair_once(self, number: str, typed: CodeForm) -> Outcome:
         """Try a pairing code, unless the form with that number was sent before; its outcome.
@@ -255,10 +231,7 @@ class Commander:
         except StoreError as err:
             return Outcome(False, f"Nothing was done: {err}")
         except sqlite3.Error:
-            return Outcome(
-                False,
-                "Nothing was done: the record can't be written. Look at the board's disk, then try again.",
-            )
+            return Outcome(False, UNWRITABLE)
         return _NO_ANSWER if answer is None else _read_answer(answer)
 
 

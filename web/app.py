@@ -23,8 +23,8 @@ from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
 from probe_agent.store import Session, StoreError
-from probe_agent.words import NOTHING_REPEATS, Unit, mornings, place_name
-from web import answer
+from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
+from web import answer, by_hand, home, set_up, take_along
 from web.access import (
     HOW,
     SHORT,
@@ -42,23 +42,21 @@ from web.access import (
 from web.acts import (
     CodeForm,
     Commander,
-    HandForm,
     Outcome,
     PlanForm,
-    check_hand_form,
     check_plan_form,
-    read_hand_form,
     read_plan_form,
 )
-from web.chart import draw_curve
+from web.chart import FORMS, draw_curve
 from web.curves import CurvePages, Desk
 from web.drawing import draw_engine
+from web.parts import Parts
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
 from web.source import StatusSource
 
-UNIT_COOKIE = "unit"
+UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
 YEAR_S = 365 * 24 * 3600
 MAX_FORM_BYTES = 16_384
 GZIP_FROM_BYTES = 700
@@ -66,7 +64,7 @@ GZIP_FROM_BYTES = 700
 HEADERS = {
     "Content-Security-Policy": (
         "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; "
-        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "X-Content-Type-Options": "nosniff",
     "X-Frame-Options": "DENY",
@@ -94,6 +92,7 @@ def create_app(
     app.jinja_env.filters["place"] = place_name
     app.jinja_env.trim_blocks = app.jinja_env.lstrip_blocks = True
     _Pages(app, source, store_path, settings, Commander(store_path, answer_timeout_s)).connect()
+    home.connect(app, settings.aircraft.name)
     answer.connect(app, source, store_path, settings, Commander(store_path, answer_timeout_s))
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
@@ -110,6 +109,7 @@ class _Pages:
         self.app, self.source, self.settings, self.commander = app, source, settings, commander
         self.record = Record(store_path)
         self.tokens = FormTokens()
+        self.parts = Parts()
 
     def connect(self) -> None:
         add = self.app.add_url_rule
@@ -124,13 +124,14 @@ class _Pages:
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
         add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
         add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
-        add("/act/hand-reading", "act_hand_reading", self.act_hand_reading, methods=["POST"])
-        add("/act/undo", "act_undo", self.act_undo, methods=["POST"])
         add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
         add("/act/move", "act_move", self.act_move, methods=["POST"])
         add("/act/departure", "act_departure", self.act_departure, methods=["POST"])
         add("/act/pair", "act_pair", self.act_pair, methods=["POST"])
         add("/act/unpair", "act_unpair", self.act_unpair, methods=["POST"])
+        by_hand.connect(self)
+        take_along.connect(self)
+        set_up.connect(self)
         self.app.before_request(self._admit)
         CurvePages(self._desk()).connect(self.app)
 
@@ -151,7 +152,8 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
-        if request.endpoint in ("static", *answer.ENDPOINTS):
+        words.show_clock(self._clock())
+        if request.endpoint in (*home.ENDPOINTS, *answer.ENDPOINTS):
             return None
         settings = self.settings.page
         g.way = way_of(
@@ -187,9 +189,19 @@ class _Pages:
     def now(self) -> Response:
         return self._page(said=self.commander.outcome(request.args.get("said", "")))
 
-    def now_part(self) -> Response:
-        """The changing parts of the page, for the script."""
-        return self._form_response(self._view_values(), "now.html", 200)
+    def now_part(self) -> BaseResponse:
+        """Those parts of the page, for the script, that differ from what it has; 304 where none does."""
+        values = self._view_values()
+        tag, had = values["print"], next(iter(request.if_none_match.as_set()), "")
+        if tag and tag == had:
+            response = make_response("")
+        else:
+            response = self._form_response(values, "now.html", 200)
+            html = response.get_data(as_text=True)
+            response.set_data(self.parts.news(html, had))
+            self.parts.remember(tag, html)
+        response.set_etag(tag or "none")
+        return response.make_conditional(request)
 
     def curve_part(self) -> Response:
         values = self._view_values()
@@ -250,19 +262,6 @@ class _Pages:
         if what not in words.FLEW_ANSWERS or not number.isascii() or not number.isdigit():
             return self._page(said=Outcome(False, "Say what became of it, by one of the buttons."), code=422)
         return self._act("flew", {"what": what, "outing": int(number)})
-
-    def act_undo(self) -> BaseResponse:
-        number = request.form.get("id", "")
-        if not number.isascii() or not number.isdigit():
-            return self._page(said=Outcome(False, "That reading isn't in the list."), code=422)
-        return self._act("undo-hand-reading", {"id": int(number)})
-
-    def act_hand_reading(self) -> BaseResponse:
-        typed = read_hand_form(request.form, self._unit())
-        body, wrong = check_hand_form(typed, frozenset(self._places()))
-        if body is None and self._refusal(_permit().why_not("hand-reading")) is None:
-            return self._page(form=_with_refusals(typed, wrong), code=422)
-        return self._act("hand-reading", body or {}, typed)
 
     def act_plan(self) -> BaseResponse:
         """Plan a departure, or only ask what a plan would say."""
@@ -373,17 +372,16 @@ class _Pages:
             response.delete_cookie(session_cookie(g.way.https), secure=g.way.https, httponly=True)
         return response
 
-    def _act(self, kind: str, body: dict[str, Any], typed: HandForm | None = None) -> BaseResponse:
+    def _act(self, kind: str, body: dict[str, Any]) -> BaseResponse:
         if (refusal := self._refusal(_permit().why_not(kind))) is not None:
-            return self._page(said=Outcome(False, refusal), form=typed, code=403)
+            return self._page(said=Outcome(False, refusal), code=403)
         if (number := self._form_number()) is None:
             return self._page(said=Outcome(False, NO_NUMBER), code=422)
         outcome = self.commander.act_once(number, kind, body)
         if not outcome.ok:
-            if typed is not None and outcome.at_field:
-                typed = _with_refusals(typed, {outcome.at_field: outcome.text})
-            return self._page(said=outcome, form=typed, code=409)
-        return redirect(url_for("now", said=number, _anchor="said"), 303)
+            return self._page(said=outcome, code=409)
+        came_from = "hand" if request.form.get("page") == "hand" else "now"
+        return redirect(url_for(came_from, said=number, _anchor="said"), 303)
 
     def _refusal(self, lack: Reason | None) -> str | None:
         """Why this request may not act, or None; lack: what its way or its session lacks."""
@@ -410,8 +408,14 @@ class _Pages:
         for said in (request.args.get("unit"), request.cookies.get(UNIT_COOKIE)):
             if said == "C" or said == "F":
                 return said  # type: ignore[return-value]
-        first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
-        return "F" if first == "en-us" else "C"
+        return "F" if _is_american() else "C"
+
+    def _clock(self) -> Clock:
+        """The reader's clock, in the same way."""
+        for said in (request.args.get("clock"), request.cookies.get(CLOCK_COOKIE)):
+            if said == "12" or said == "24":
+                return said  # type: ignore[return-value]
+        return "12" if _is_american() else "24"
 
     def _places(self) -> list[str]:
         """Every place a person may measure: those of the settings, then others of the document. The air
@@ -427,7 +431,6 @@ class _Pages:
     def _page(
         self,
         said: Outcome | None = None,
-        form: HandForm | None = None,
         code: int = 200,
     ) -> Response:
         if not _permit().looks:
@@ -436,11 +439,21 @@ class _Pages:
         values.update(self._curve(values["status"]))
         values.update(
             said=said,
-            form=form or HandForm(unit=values["unit"]),
-            places=self._places(),
             taken=present_taken(self.record.hand_readings(), values["unit"], self._zone(values["status"])),
         )
-        return self._form_response(values, "page.html", code)
+        response = self._form_response(values, "page.html", code)
+        self.parts.remember(values["print"], response.get_data(as_text=True))
+        return self._keep_choices(response)
+
+    def _keep_choices(self, response: Response) -> Response:
+        """Unit and clock, where the address asked for one, are this reader's from now on."""
+        for asked, cookie, kept in (
+            ("unit", UNIT_COOKIE, self._unit()),
+            ("clock", CLOCK_COOKIE, self._clock()),
+        ):
+            if request.args.get(asked) == kept:
+                response.set_cookie(cookie, kept, max_age=YEAR_S, samesite="Lax", httponly=True)
+        return response
 
     def _closed(self, said: Outcome | None, code: int) -> Response:
         """The page of who may not look: how to pair, and nothing of the aircraft."""
@@ -504,16 +517,27 @@ class _Pages:
             "reason": reason,
             "aircraft": self.settings.aircraft.name,
             "unit": unit,
-            "other_unit": "C" if unit == "F" else "F",
+            "clock": self._clock(),
             "scale": Markup(draw_scale(status, unit)) if status else "",
             "engine": Markup(draw_engine(view.layout, view.probes)) if view else "",
-            "print": _print_of(status) if status else "",
+            "print": self._tag(status) if status else "",
         }
 
+    def _tag(self, status: Status) -> str:
+        """The same as long as this reader's page says the same."""
+        permit = _permit()
+        reader = f"{self._unit()} {self._clock()} {permit.local} {permit.role} {permit.best} {permit.lack}"
+        return sha256(f"{_print_of(status)} {reader}".encode()).hexdigest()[:16]
+
     def _curve(self, status: Status | None) -> dict[str, Any]:
+        """The chart in the form that is asked for."""
+        form = request.args.get("curve", "")
+        form = form if form in FORMS else FORMS[0]
         if status is None:
-            return {"chart": None}
-        return {"chart": draw_curve(self.record.curve(status), status, self._unit())}
+            return {"chart": None, "curve_form": form}
+        told = self.record.announced(words.now_of(status)) if form == "past" else []
+        chart = draw_curve(self.record.curve(status), status, self._unit(), form, told)
+        return {"chart": chart, "curve_form": form}
 
 
 _OF_A_DEPARTURE = {
@@ -524,16 +548,16 @@ _OF_A_DEPARTURE = {
 }
 
 
+def _is_american() -> bool:
+    """Whether the browser asks for American English first."""
+    first = request.headers.get("Accept-Language", "").split(",")[0].split(";")[0].strip().lower()
+    return first == "en-us"
+
+
 def _permit() -> Permit:
     """What the request at hand may do."""
     permit: Permit = g.permit
     return permit
-
-
-def _with_refusals(typed: HandForm, wrong: dict[str, str]) -> HandForm:
-    return HandForm(
-        typed.place, typed.value, typed.below_zero, typed.unit, typed.method, typed.minutes, wrong
-    )
 
 
 def _print_of(status: Status) -> str:
@@ -550,12 +574,15 @@ def _json(body: dict[str, Any], code: int) -> Response:
 def _finish(response: Response) -> Response:
     """Headers on every answer, and a short form where it pays."""
     response.headers.update(HEADERS)
-    if request.endpoint == "static":
-        response.headers["Cache-Control"] = "no-cache"
+    if request.endpoint in home.ENDPOINTS:
+        response.headers["Cache-Control"] = home.keeps_for()
+        response.vary.add("Accept-Encoding")
+        response.direct_passthrough = False
+        response.make_sequence()
     else:
         response.headers["Cache-Control"] = "no-store"
         response.vary.update(("Accept-Encoding", "Cookie"))
-        _shorten(response)
+    _shorten(response)
     return response
 
 

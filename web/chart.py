@@ -15,12 +15,18 @@ from probe_agent import words
 from probe_agent.status import Status, utc_seconds
 from probe_agent.words import Unit
 from web.present import run_now
-from web.record import CurveView, Row
+from web.record import CurveView, Row, Told
 from web.svg import element, path_of, slim, text
 
 WIDTH, HEIGHT = 300.0, 250.0
-LEFT, RIGHT, TOP, BOTTOM = 32.0, 298.0, 22.0, 206.0
-HEATER_Y = 212.0
+LEFT, RIGHT, TOP, BOTTOM = 32.0, 298.0, 22.0, 204.0
+HEATER_Y = 210.0
+FORMS = ("ahead", "places", "past")
+"""What a chart shows besides the coldest point: its futures, each place, forecasts as announced."""
+GUTTER = 66.0
+"""Room for names at the right of the lines of all places."""
+DASHES = 8
+PAST_ROW = 13.0
 LEAST_GAP_S = 180.0
 TABLE_ROWS = 16
 HOUR_S = 3600.0
@@ -48,41 +54,135 @@ class _Axes:
     to_at: float
     low_c: float
     high_c: float
+    right: float = RIGHT
 
     def x(self, at: float) -> float:
         share = (at - self.from_at) / (self.to_at - self.from_at)
-        return LEFT + min(max(share, 0.0), 1.0) * (RIGHT - LEFT)
+        return LEFT + min(max(share, 0.0), 1.0) * (self.right - LEFT)
 
     def y(self, c: float) -> float:
         share = (c - self.low_c) / (self.high_c - self.low_c)
         return BOTTOM - min(max(share, 0.0), 1.0) * (BOTTOM - TOP)
 
 
-def draw_curve(curve: CurveView, status: Status, unit: Unit) -> Chart:
-    """The chart of a curve and the document it belongs to, in the reader's unit and the field's time."""
+def draw_curve(
+    curve: CurveView, status: Status, unit: Unit, form: str = FORMS[0], told: Sequence[Told] = ()
+) -> Chart:
+    """The chart of a curve and the document it belongs to, in the reader's unit and the field's time. form:
+    one of FORMS; told: the ranges announced in these hours, for the last of them."""
     if not curve.rows:
         said = curve.reason or "Nothing is recorded yet; the first point comes with the next reading."
         return Chart(None, said)
     now_at = utc_seconds(status.now)
-    axes = _axes(curve, status, now_at, unit)
+    axes = _axes(curve, status, now_at, unit, form)
     coldest = coldest_line(curve, status)
+    drawn = {"ahead": _ahead, "places": _places, "past": _past}[form]
     parts = [
         *_grid(axes, status, unit),
-        *_fan(axes, status, now_at),
+        *(_fan(axes, status, now_at) if form == "ahead" else ()),
         *_target(axes, status, unit),
-        *_others(axes, curve, status),
         *(element("path", d=path_of(_on(axes, run)), class_="c-coldest") for run in runs(coldest)),
         *_now(axes, coldest, status, now_at),
-        *_bar(axes, status),
-        *_names(axes, curve, coldest, status),
+        *drawn(axes, curve, coldest, status, told),
         *_heater(axes, curve),
     ]
-    sentence = _sentence(coldest, curve, status, unit)
+    sentence = _sentence(coldest, curve, status, unit) + _past_sentence(form, told, status)
+    height = HEIGHT + (PAST_ROW * len(told) + 6 if told else 0)
     svg = element(
-        "svg", *parts, class_="curve", viewBox=f"0 0 {WIDTH:g} {HEIGHT:g}", role="img", aria_label=sentence
+        "svg", *parts, class_="curve", viewBox=f"0 0 {WIDTH:g} {height:g}", role="img", aria_label=sentence
     )
     head, rows = _table(curve, status, unit)
     return Chart(Markup(svg), sentence, head, rows, curve.reason)
+
+
+Line = Sequence[tuple[float, float | None]]
+
+
+def _ahead(axes: _Axes, curve: CurveView, coldest: Line, status: Status, _: Sequence[Told]) -> Iterator[str]:
+    """What is to come, beside the warmest place and the air."""
+    lines = (
+        ("coldest point", coldest),
+        ("warmest", _warmest(curve, status)),
+        ("air", _line(curve, "ambient")),
+    )
+    for name, line in lines[1:]:
+        for run in runs(line):
+            yield element("path", d=path_of(_on(axes, run)), class_="c-air" if name == "air" else "c-other")
+    yield from _bar(axes, status)
+    yield from _names(axes, lines, status)
+
+
+def _places(axes: _Axes, curve: CurveView, _: Line, status: Status, __: Sequence[Told]) -> Iterator[str]:
+    """Each place, its dashes its own, its name at its end."""
+    ends: list[tuple[float, float, str]] = []
+    for i, place in enumerate(curve.places):
+        line = _line(curve, place)
+        for run in runs(line):
+            yield element("path", d=path_of(_on(axes, run)), class_=f"c-place c-d{i % DASHES}")
+        last = next(((at, c) for at, c in reversed(line) if c is not None), None)
+        if last is not None:
+            ends.append((axes.y(last[1]), axes.x(last[0]), words.place_short(place)))
+    for (y, x, name), place_y in zip(sorted(ends), _apart([e[0] for e in sorted(ends)]), strict=True):
+        yield element("path", d=path_of([(x + 1, y), (axes.right + 7, place_y)]), class_="c-leader")
+        yield text(axes.right + 9, place_y + 4, name, "c-label c-halo")
+
+
+def _apart(heights: Sequence[float], least: float = 12.5) -> list[float]:
+    """Rising heights moved apart to that distance, and kept inside the picture."""
+    out: list[float] = []
+    for y in heights:
+        out.append(max(y, out[-1] + least) if out else max(y, TOP))
+    over = (out[-1] - BOTTOM) if out else 0.0
+    for i in range(len(out) - 1, -1, -1):
+        limit = out[i + 1] - least if i + 1 < len(out) else BOTTOM
+        out[i] = min(out[i], limit) if over > 0 else out[i]
+    return out
+
+
+def _past(
+    axes: _Axes, curve: CurveView, coldest: Line, status: Status, told: Sequence[Told]
+) -> Iterator[str]:
+    """Ranges as they were announced, one a row, each with when that was; the present one on the target."""
+    yield from _bar(axes, status)
+    yield from _names(axes, (("coldest point", coldest),), status)
+    for i, (at, low, mid, high) in enumerate(told):
+        y = HEIGHT + 2 + PAST_ROW * i
+        left, right = axes.x(low if low is not None else mid), RIGHT if high is None else axes.x(high)
+        yield element("path", d=path_of([(left, y), (right, y)]), class_="c-told")
+        yield element("path", d=path_of([(axes.x(mid), y - 4), (axes.x(mid), y + 4)]), class_="c-middle")
+        yield element("circle", cx=axes.x(at), cy=y, r=1.8, class_="c-dot")
+        yield text(2, y + 4, _hour(at, status), "c-tick")
+
+
+def _past_sentence(form: str, told: Sequence[Told], status: Status) -> str:
+    if form != "past":
+        return ""
+    if not told:
+        return " No forecast was announced in these hours."
+    now_at = utc_seconds(status.now)
+    said = (
+        f"at {words.moment(at, status.zone, now_at)} about {words.moment(mid, status.zone, now_at)}"
+        for at, _, mid, _ in told
+    )
+    return f" Above target as announced: {', '.join(said)}."
+
+
+def _hour(at: float, status: Status) -> str:
+    return words.hour(datetime.fromtimestamp(at, ZoneInfo(status.zone)))
+
+
+def _line(curve: CurveView, place: str) -> list[tuple[float, float | None]]:
+    column = 1 + curve.places.index(place) if place in curve.places else None
+    return [] if column is None else [(_at(r), r[column]) for r in curve.rows]
+
+
+def _warmest(curve: CurveView, status: Status) -> list[tuple[float, float | None]]:
+    """(UTC s, °C) of the maximum over the places that count; None where none has a value."""
+    counted = {p.place for p in status.probes if p.counts}
+    columns = [i for i, place in enumerate(curve.places, 1) if place in counted]
+    if len(columns) < 2:
+        return []
+    return [(_at(r), max((v for i in columns if (v := r[i]) is not None), default=None)) for r in curve.rows]
 
 
 def coldest_line(curve: CurveView, status: Status) -> list[tuple[float, float | None]]:
@@ -127,12 +227,14 @@ def _at(row: Row) -> float:
     return row[0] if row[0] is not None else math.nan
 
 
-def _axes(curve: CurveView, status: Status, now_at: float, unit: Unit) -> _Axes:
+def _axes(curve: CurveView, status: Status, now_at: float, unit: Unit, form: str) -> _Axes:
     """Axes that hold the curve, the target and the announced time, and change in whole steps."""
     inside = [_at(r) for r in curve.rows]
     ahead = [utc_seconds(t) for t in (status.above_p10, status.above_p50, status.above_p90) if t]
     shown_for = max(now_at - inside[0], HOUR_S)
     until = max([now_at + 0.5 * shown_for, *(t + 600 for t in ahead if t - now_at < 10 * HOUR_S)])
+    if form == "places":
+        until = now_at
     step_s = nice_step(until - inside[0], 8, (900.0, 1800.0, HOUR_S, 2 * HOUR_S))
     values = [v for r in curve.rows for v in r[1:-1] if v is not None]
     values += [status.target_c, status.need_c]
@@ -141,9 +243,10 @@ def _axes(curve: CurveView, status: Status, now_at: float, unit: Unit) -> _Axes:
     origin = 0.0 if unit == "C" else -32 / 1.8
     return _Axes(
         math.floor(inside[0] / step_s) * step_s,
-        math.ceil(until / step_s) * step_s,
+        until if form == "places" else math.ceil(until / step_s) * step_s,
         math.floor((min(values) - 0.5 - origin) / step_c) * step_c + origin,
         math.ceil((max(values) + 0.5 - origin) / step_c) * step_c + origin,
+        RIGHT - GUTTER if form == "places" else RIGHT,
     )
 
 
@@ -152,15 +255,20 @@ def _grid(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
     step = nice_step(high - low, 6, (5.0, 10.0, 20.0, 50.0))
     for i in range(math.ceil(low / step - 1e-6), math.floor(high / step + 1e-6) + 1):
         c = (i * step - 32) / 1.8 if unit == "F" else i * step
-        yield element("path", d=path_of([(LEFT, axes.y(c)), (RIGHT, axes.y(c))]), class_="c-grid")
+        yield element("path", d=path_of([(LEFT, axes.y(c)), (axes.right, axes.y(c))]), class_="c-grid")
         yield text(LEFT - 4, axes.y(c) + 4, f"{i * step:g}".replace("-", "−"), "c-tick", "end")
     yield text(2, 12, f"°{unit}", "c-tick")
     zone = ZoneInfo(status.zone)
     for at in time_ticks(axes.from_at, axes.to_at, zone):
         x = axes.x(at)
         yield element("path", d=path_of([(x, TOP), (x, BOTTOM)]), class_="c-grid")
-        if LEFT + 8 < x < RIGHT - 12:
-            yield text(x, HEIGHT - 6, datetime.fromtimestamp(at, zone).strftime("%H:%M"), "c-tick", "middle")
+        if LEFT + 8 < x < axes.right - 12:
+            yield text(x, HEIGHT - 14, _tick(at, status), "c-tick", "middle")
+
+
+def _tick(at: float, status: Status) -> str:
+    """The time of day at an axis; the minutes left out of a full hour by the clock of 12."""
+    return _hour(at, status).replace(":00 ", " ")
 
 
 def time_ticks(from_at: float, to_at: float, zone: ZoneInfo, most: int = 6) -> list[float]:
@@ -194,18 +302,9 @@ def _fan(axes: _Axes, status: Status, now_at: float) -> Iterator[str]:
 def _target(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
     for c, name, cls in ((status.target_c, "target", "c-target"), (status.need_c, "need-limit", "c-need")):
         y = axes.y(c)
-        yield element("path", d=path_of([(LEFT, y), (RIGHT, y)]), class_=cls)
+        yield element("path", d=path_of([(LEFT, y), (axes.right, y)]), class_=cls)
         label = f"{name} {words.temperature(c, unit, (c,))}"
         yield text(LEFT + 4, y - 4, label, "c-label c-halo")
-
-
-def _others(axes: _Axes, curve: CurveView, status: Status) -> Iterator[str]:
-    """The other places as thin lines; the air apart by its dashes."""
-    for i, place in enumerate(curve.places, 1):
-        line = [(_at(r), r[i]) for r in curve.rows]
-        cls = "c-air" if place == "ambient" else "c-other"
-        for run in runs(line):
-            yield element("path", d=path_of(_on(axes, run)), class_=cls)
 
 
 def _now(
@@ -220,25 +319,22 @@ def _now(
         yield element("circle", cx=axes.x(at), cy=axes.y(c or 0.0), r=4, class_="c-dot")
 
 
-def _names(
-    axes: _Axes, curve: CurveView, coldest: Sequence[tuple[float, float | None]], status: Status
-) -> Iterator[str]:
-    """The names of the thick line and of the air at their ends, on the side the forecast leaves free."""
-    ends = [(at, c, "coldest point", "c-label c-strong c-halo") for at, c in coldest[-1:] if c is not None]
+def _names(axes: _Axes, lines: Sequence[tuple[str, Line]], status: Status) -> Iterator[str]:
+    """The names of lines at their ends, on the side the forecast leaves free."""
     falling = len(status.fan.mid) > 1 and status.fan.mid[-1] < status.fan.mid[0]
     heights: list[float] = []
-    if "ambient" in curve.places:
-        column = 1 + curve.places.index("ambient")
-        last = next((r for r in reversed(curve.rows) if r[column] is not None), None)
-        if last is not None:
-            ends.append((_at(last), last[column] or 0.0, words.place_name("ambient"), "c-label c-halo"))
-    for at, c, name, cls in ends:
-        x = axes.x(at)
-        y = axes.y(c) + (-8 if falling else 15)
-        y = next((y + d for d in (0, 13, -13, 26) if all(abs(y + d - h) >= 12 for h in heights)), y)
+    for name, line in lines:
+        last = next(((at, c) for at, c in reversed(line) if c is not None), None)
+        if last is None:
+            continue
+        x, y = axes.x(last[0]), axes.y(last[1])
+        y += -8 if falling or name == "warmest" else 15
+        y = next((y + d for d in (0, 13, -13, 26, -26) if all(abs(y + d - h) >= 12 for h in heights)), y)
         heights.append(y)
-        room = RIGHT - x > 84
-        yield text(x + 6 if room else x - 6, min(y, BOTTOM - 3), name, cls, "start" if room else "end")
+        room = axes.right - x > 84
+        cls = "c-label c-strong c-halo" if name == "coldest point" else "c-label c-halo"
+        shown = min(max(y, TOP + 8), BOTTOM - 3)
+        yield text(x + 6 if room else x - 6, shown, name, cls, "start" if room else "end")
 
 
 def _bar(axes: _Axes, status: Status) -> Iterator[str]:
@@ -265,11 +361,11 @@ def _heater(axes: _Axes, curve: CurveView) -> Iterator[str]:
             x=x,
             y=HEATER_Y,
             width=max(axes.x(end) - x, 1.0),
-            height=9,
+            height=7,
             class_="c-heat-on" if on else "c-heat-off",
         )
     if spans:
-        yield text(2, HEATER_Y + 9, "heat", "c-tick")
+        yield text(2, HEATER_Y + 8, "heat", "c-tick")
 
 
 def heater_spans(curve: CurveView) -> Iterator[tuple[Span, bool]]:
@@ -313,8 +409,7 @@ def _sentence(
     others = [p for p in status.probes if p.c is not None and p.counts and p.place != status.coldest]
     if others:
         warmest = max(others, key=lambda p: p.c or -math.inf)
-        said += f" Thin lines: the other places, the warmest now {words.place_name(warmest.place)}"
-        said += f" with {words.temperature(warmest.c, unit)}."
+        said += f" Warmest now {words.place_name(warmest.place)}, {words.temperature(warmest.c, unit)}."
     return said
 
 

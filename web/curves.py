@@ -254,7 +254,7 @@ class CurvePages:
         preview = record.preview()
         return {
             "heatup": present_heatup(h, eye.zone, eye.unit, first.points[0][1] if first else None),
-            "announced": present_said(h, record.announced(h), eye.zone),
+            "announced": present_said(h, record.announced_in(h), eye.zone),
             "preview": _told_preview(preview) if preview and preview.heatup == h.heatup else None,
             "near": bool(nearest(h, record.heatups(None, ALL))),
             "look": look,

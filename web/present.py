@@ -5,7 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from probe_agent import words
 from probe_agent.readings import SignKind, State
@@ -74,19 +76,25 @@ class NowView:
     stale_after_s: float
     rate: float
     silence: str
+    no_contact: str
+    """The silence of an address that can't be reached, as a kept copy of the page tells it."""
     silence_next: str
     troubles: tuple[str, ...]
     tone: str
     verdict: str
-    measured: str
+    verdict_more: tuple[str, ...]
+    """What belongs to the verdict and is no headline: what follows from it, and why."""
+    at: str
+    """When all this was measured."""
     value: str
     where: str
     coldest_head: str
     target: str
     announced: str | None
+    announced_more: str
     readiness: str | None
-    rule: str | None
-    core: str
+    facts: tuple[tuple[str, str], ...]
+    """The estimated core, and how long it holds: (name, what is said)."""
     extra: tuple[str, ...]
     next_action: str
     plan: str | None
@@ -99,8 +107,12 @@ class NowView:
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
+    air: tuple[str, ...]
     zone: str
     zone_note: str
+    zone_name: str
+    zone_ahead_min: int
+    """How far the field's clock is ahead of UTC [min]."""
     layout: str
     spoken: str
     """What the live region says: changes only with verdict and announced sentence."""
@@ -111,7 +123,8 @@ def present_now(status: Status, unit: Unit) -> NowView:
     at = words.moment(words.now_of(status), status.zone, run_now(status))
     verdict = words.verdict(status, unit)
     announced = words.announced(status, unit)
-    coldest = words.temperature(status.coldest_c, unit, words.limits_of(status))
+    head, more = _headline(verdict)
+    about, _, range_ = (announced or "").partition("; ")
     return NowView(
         aircraft=status.aircraft,
         unit=unit,
@@ -120,26 +133,28 @@ def present_now(status: Status, unit: Unit) -> NowView:
         stale_after_s=stale_after_s(status),
         rate=status.run.rate,
         silence=f"No word from the board since {at}.",
+        no_contact=f"No contact since {at}.",
         silence_next=(
             "Count the engine as cold. Look at the board, its supply and its network, "
             "or have someone measure by hand."
         ),
         troubles=_troubles(status),
         tone=_tone(status),
-        verdict=verdict,
-        measured=f"Measured {words.stamp(words.now_of(status), status.zone)}",
-        value=coldest,
-        where=words.place_name(status.coldest) if status.coldest else "no required place has a value",
-        coldest_head="Coldest point of those measured" if status.missing else "Coldest point",
+        verdict=head,
+        verdict_more=(*more, *_why(status)),
+        at=_stamp(status),
+        value=words.temperature(status.coldest_c, unit, words.limits_of(status)),
+        where=words.place_name(status.coldest) if status.coldest else "",
+        coldest_head="Coldest of those measured" if status.missing else "Coldest point",
         target=words.temperature(status.target_c, unit, (status.target_c,)),
-        announced=announced,
-        readiness=words.readiness(status, unit),
-        rule=_rule(status),
-        core=words.core(status, unit),
+        announced=f"{about}." if range_ else announced,
+        announced_more="" if range_.startswith("target") else _capital(range_),
+        readiness=None if State(status.state) is State.READY else words.readiness(status, unit),
+        facts=_facts(status, unit),
         extra=_extra(status),
         next_action=words.next_action(status),
         plan=None if status.plan is None else words.plan_line(status.plan, status.zone, run_now(status)),
-        alerts=tuple(_alert(a, status, unit) for a in status.alerts),
+        alerts=tuple(_alert(a, status, unit) for a in sorted(status.alerts, key=lambda a: not a.harm)),
         flown=None if status.flown is None else _flown(status.flown, status.zone, run_now(status)),
         heater=words.heater_words(status),
         heater_measured=status.heater.known_by == "measured",
@@ -148,11 +163,71 @@ def present_now(status: Status, unit: Unit) -> NowView:
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),
+        air=_air(status, unit),
         zone=status.zone,
         zone_note=f"Times are the field's ({status.zone.replace('_', ' ')}).",
+        zone_name=status.zone.replace("_", " "),
+        zone_ahead_min=_ahead_min(status),
         layout=status.layout,
         spoken=" ".join(s for s in (verdict, announced) if s),
     )
+
+
+def _headline(verdict: str) -> tuple[str, tuple[str, ...]]:
+    """The verdict's first sentence, and what follows from it."""
+    head, _, more = verdict.partition(". ")
+    return (f"{head}.", (more,)) if more else (verdict, ())
+
+
+def _stamp(status: Status) -> str:
+    """When it was measured, with its day: Sat 06:50, or Sat 3 Jan 06:50 once that is past."""
+    told = words.moment(words.now_of(status), status.zone, run_now(status))
+    return told if told[0].isalpha() else words.stamp(words.now_of(status), status.zone)
+
+
+def _why(status: Status) -> tuple[str, ...]:
+    """Why a required place has no value, where that is the verdict; which places nobody measures, where it
+    speaks of those measured."""
+    state = State(status.state)
+    if state is State.PROBE_MISSING:
+        return _lost(status)
+    if state in (State.ABOVE_TARGET, State.READY) and (said := words.unmeasured(status)) is not None:
+        return (said,)
+    return ()
+
+
+def _lost(status: Status) -> tuple[str, ...]:
+    return tuple(
+        f"{_capital(words.place_name(p.place))}: {words.fault_words(p.status)}."
+        for p in status.probes
+        if p.c is None and p.place in status.missing
+    )
+
+
+def _facts(status: Status, unit: Unit) -> tuple[tuple[str, str], ...]:
+    holds = words.holding(status)
+    told = [("Core, estimated", words.core_shown(status, unit))]
+    return tuple(told if holds is None else [*told, ("Heat off", holds)])
+
+
+def _air(status: Status, unit: Unit) -> tuple[str, ...]:
+    """The air at the aircraft, what is known of the air to come, and the wind told for now."""
+    found = next((p for p in status.probes if p.place == "ambient"), None)
+    here = (
+        "The air at the aircraft isn't measured."
+        if found is None
+        else f"At the aircraft {words.probe_words(found, status, unit)}."
+    )
+    if status.air is None:
+        return (here,)
+    wind = words.wind(status.air.wind_m_s)
+    said = (here, wind, words.air_basis(status.air, status.zone, run_now(status)))
+    return tuple(s for s in said if s)
+
+
+def _ahead_min(status: Status) -> int:
+    shift = datetime.fromtimestamp(words.now_of(status), ZoneInfo(status.zone)).utcoffset()
+    return round(shift.total_seconds() / 60) if shift else 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,12 +276,7 @@ def _troubles(status: Status) -> tuple[str, ...]:
         )
     if status.missing and State(status.state) is not State.PROBE_MISSING:
         out.append(f"Not measured: {words.place_list(status.missing)}.")
-    missing = set(status.missing)
-    out.extend(
-        f"{_capital(words.place_name(p.place))}: {words.fault_words(p.status)}."
-        for p in status.probes
-        if p.c is None and p.place in missing
-    )
+        out.extend(_lost(status))
     out.extend(status.notes)
     return tuple(out)
 
@@ -232,11 +302,13 @@ def _rule(status: Status) -> str | None:
 def _extra(status: Status) -> tuple[str, ...]:
     """What else belongs to the numbers: where nothing is measured, on what the range rests, how it was
     borne out, what has changed."""
-    said = [words.unmeasured(status), words.rests_on(status)]
+    said = [words.rests_on(status)]
     if status.learned is not None and said[-1] is not None:
         learned = status.learned
         said.append(words.borne_out(learned.judged, learned.within_min, learned.inside))
-    said.append(words.changed(status))
+    said += [words.changed(status), _rule(status), "Core: crankshaft and bearings. No probe sees them."]
+    if State(status.state) not in (State.ABOVE_TARGET, State.READY):
+        said.insert(0, words.unmeasured(status))
     return tuple(s for s in said if s)
 
 
@@ -311,7 +383,8 @@ def present_taken(readings: Iterable[Mapping[str, Any]], unit: Unit, zone: str) 
     return tuple(
         {
             "id": h["id"],
-            "text": f"{words.place_name(h['place'])} {words.temperature(h['c'], unit)}, {h['method']}, "
+            "place": h["place"],
+            "text": f"{words.place_name(h['place'])} {words.as_typed(h['c'], unit)}, {h['method']}, "
             f"{words.stamp(h['at'], zone)}",
         }
         for h in readings

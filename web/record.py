@@ -20,6 +20,8 @@ OPEN = frozenset({"planned", "heating", "delayed", "did-not-start"})
 MOST_ROWS = 480
 
 Row = tuple[float | None, ...]
+Told = tuple[float, float | None, float, float | None]
+"""A range as it was announced: when, and its 10, 50, 90 % [UTC s]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +60,39 @@ class Record:
             committed, reason = [], _sentence(err)
         return merge_curve(committed, status, since_at, reason)
 
-    def hand_readings(self) -> list[dict[str, Any]]:
+    def announced(self, now_at: float) -> list[Told]:
+        """The ranges announced in the last hours, rising; none where the record can't be read."""
+        try:
+            with self._lock:
+                return self._open().announced(now_at - HOURS * 3600)
+        except (StoreError, sqlite3.Error):
+            return []
+
+    def hand_readings(self, most: int = 5) -> list[dict[str, Any]]:
         """The last readings by hand that count, newest first; none where the record can't be read."""
         try:
             with self._lock:
-                return [h for h in self._open().hand_readings(5) if not h["undone"]]
+                return [h for h in self._open().hand_readings(most) if not h["undone"]]
         except (StoreError, sqlite3.Error):
             return []
+
+    def set_up(self) -> tuple[list[tuple[str, str, str]], dict[str, tuple[float | None, float | None]]]:
+        """Bindings as (place, source, address), and recipient → tested, proven [UTC s]; nothing where the
+        record can't be read."""
+        try:
+            with self._lock:
+                reader = self._open()
+                return reader.bindings(), reader.tested()
+        except (StoreError, sqlite3.Error):
+            return [], {}
+
+    def kept(self, name: str) -> str | None:
+        """A small value the daemon keeps; None where there is none, or the record can't be read."""
+        try:
+            with self._lock:
+                return self._open().kept(name)
+        except (StoreError, sqlite3.Error):
+            return None
 
     def departures(self, now_at: float) -> list[PlanNow]:
         """The departures to come, the next one first; none where the record can't be read."""

@@ -7,8 +7,8 @@ from probe_agent.status import Status
 from probe_agent.words import Unit
 from web.svg import element, path_of, text
 
-WIDTH, HEIGHT = 300.0, 76.0
-LEFT, RIGHT, BASE = 10.0, 290.0, 44.0
+WIDTH, HEIGHT = 300.0, 44.0
+LEFT, RIGHT, BASE = 4.0, 296.0, 28.0
 MARGIN_C = 3.0
 
 
@@ -25,20 +25,30 @@ def draw_scale(status: Status, unit: Unit) -> str:
         return LEFT + (c - low) / (high - low) * (RIGHT - LEFT)
 
     parts = [element("path", d=path_of([(LEFT, BASE), (RIGHT, BASE)]), class_="s-base")]
-    for c, name, up in ((status.need_c, "need-limit", 15.0), (status.target_c, "target", 28.0)):
-        parts.append(element("path", d=path_of([(x(c), BASE - up + 3), (x(c), BASE + 4)]), class_="s-tick"))
-        parts.append(text(x(c), BASE - up, name, "s-label", _anchor(x(c))))
+    ends = sorted((x(status.need_c), x(status.target_c)))
+    apart = ends[1] - ends[0] > 92
+    for c, name in ((status.need_c, "need-limit"), (status.target_c, "target")):
+        parts.append(element("path", d=path_of([(x(c), BASE - 12), (x(c), BASE + 4)]), class_="s-tick"))
+        side = "start" if name == "target" and not apart else "end" if not apart else _anchor(x(c))
+        shift = 0 if apart else 3 if side == "start" else -3
+        if side != "end" or x(c) > 70:  # else there is no room for its name
+            parts.append(text(x(c) + shift, BASE - 16, name, "s-label", side))
     if status.core_c is not None:
         core_low, core_mid, core_high = (x(c) for c in status.core_c)
-        y = BASE + 12
+        y = BASE + 11
         parts.append(element("path", d=path_of([(core_low, y), (core_high, y)]), class_="s-core"))
         parts.append(element("path", d=path_of([(core_mid, y - 4), (core_mid, y + 4)]), class_="s-tick"))
-        parts.append(text(core_mid, y + 17, "core, estimated", "s-label", _anchor(core_mid)))
+        left = core_low > 60
+        parts.append(
+            text(
+                core_low - 4 if left else core_high + 4, y + 4, "core", "s-label", "end" if left else "start"
+            )
+        )
     if status.coldest_c is not None:
         cx = x(status.coldest_c)
         parts.append(
             element(
-                "path", d=f"M{cx - 8:.1f} {BASE - 15:.1f}H{cx + 8:.1f}L{cx:.1f} {BASE:.1f}Z", class_="s-mark"
+                "path", d=f"M{cx - 7:.1f} {BASE - 12:.1f}H{cx + 7:.1f}L{cx:.1f} {BASE:.1f}Z", class_="s-mark"
             )
         )
     label = f"{words.coldest(status, unit)} {words.core(status, unit)}"

@@ -46,6 +46,7 @@ from probe_agent.store.curves import (
 from probe_agent.store.daemon import Batch, Store
 from probe_agent.store.file import (
     SCHEMA_VERSION,
+    TAKE_ALONG,
     Statement,
     StoreError,
     StoreNewerError,
@@ -102,6 +103,7 @@ __all__ = [
     "PREVIEW",
     "SAME_SETUP",
     "SCHEMA_VERSION",
+    "TAKE_ALONG",
     "TAUGHT",
     "TEST",
     "Announced",

@@ -105,6 +105,10 @@ def transaction(db: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
+TAKE_ALONG = "take-along"
+"""Under which name the table to take along is kept."""
+
+
 def keep_value(name: str, value: str) -> Statement:
     """Keep a small value across restarts."""
     return (

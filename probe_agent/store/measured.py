@@ -97,7 +97,8 @@ def curve_of(db: sqlite3.Connection, since_at: float, until_at: float) -> Iterat
         "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0 AS at, t.heater_share, p.name, r.value_mc"
         " FROM boots b JOIN ticks t ON t.boot = b.boot"
         "  AND t.mono_ms BETWEEN ? - b.utc_offset_ms AND ? - b.utc_offset_ms"
-        " JOIN readings r ON r.tick = t.tick JOIN places p ON p.place = r.place ORDER BY at, t.tick",
+        " LEFT JOIN readings r ON r.tick = t.tick LEFT JOIN places p ON p.place = r.place"
+        " ORDER BY at, t.tick",
         (round(since_at * 1000), round(until_at * 1000)),
     )
     tick: int | None = None
@@ -109,6 +110,7 @@ def curve_of(db: sqlite3.Connection, since_at: float, until_at: float) -> Iterat
                 yield row
             tick, values = number, {}
             row = CurveRow(at, values, heater)
-        values[place] = None if value_mc is None else value_mc / 1000
+        if place is not None:  # a row on which only people could say something has no readings
+            values[place] = None if value_mc is None else value_mc / 1000
     if row is not None:
         yield row

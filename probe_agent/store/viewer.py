@@ -59,6 +59,21 @@ class Reader:
         """Committed readings between two UTC instants, in time order."""
         return list(curve_of(self._db, since_at, until_at))
 
+    def announced(
+        self, since_at: float, limit: int = 8
+    ) -> list[tuple[float, float | None, float, float | None]]:
+        """The last ranges announced since a UTC instant: told at, 10, 50, 90 % of above target [UTC s];
+        those without a middle are left out."""
+        rows = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0, (p10_ms + utc_offset_ms) / 1000.0,"
+            " (p50_ms + utc_offset_ms) / 1000.0, (p90_ms + utc_offset_ms) / 1000.0"
+            " FROM forecasts JOIN ticks USING (tick) JOIN boots USING (boot)"
+            " WHERE announced AND p50_ms IS NOT NULL AND p50_ms > mono_ms AND mono_ms + utc_offset_ms >= ?"
+            " ORDER BY tick DESC LIMIT ?",
+            (since_at * 1000, limit),
+        )
+        return [tuple(row) for row in rows][::-1]
+
     def weather(self, since_at: float) -> KeptWeather:
         """What weather sources said last, and the hours kept of their stations since then."""
         return weather_since(self._db, since_at)
@@ -89,6 +104,24 @@ class Reader:
             for i, at, place, c, method, undone in rows
         ]
 
+    def bindings(self) -> list[tuple[str, str, str]]:
+        """(place, source, address) as bound now, by place."""
+        rows = self._db.execute(
+            "SELECT name, source, address FROM bindings JOIN places USING (place)"
+            " WHERE to_at IS NULL ORDER BY name"
+        )
+        return [(place, source, address) for place, source, address in rows]
+
+    def tested(self) -> dict[str, tuple[float | None, float | None]]:
+        """Recipient → when it was tested last, and when it last answered a test [UTC s]."""
+        rows = self._db.execute("SELECT recipient, tested_at, proven_at FROM recipients")
+        return {name: (tested, proven) for name, tested, proven in rows}
+
+    def kept(self, name: str) -> str | None:
+        """A small value the daemon keeps."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
     def outings(self, limit: int = 50) -> list[KeptOuting]:
         """The last outings, newest first."""
         rows = self._db.execute(f"SELECT {OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
@@ -116,7 +149,7 @@ class Reader:
         """Every committed row of a heat-up, in order."""
         return all_rows(self._db, heatup)
 
-    def announced(self, heatup: HeatupKept) -> list[Announced]:
+    def announced_in(self, heatup: HeatupKept) -> list[Announced]:
         """The forecasts announced in a heat-up until it was above target, in order."""
         return announced_of(self._db, heatup)
 
@@ -131,11 +164,6 @@ class Reader:
 
     def _basis(self) -> tuple[float | None, float | None]:
         return newest_lesson(self._db)
-
-    def kept(self, name: str) -> str | None:
-        """A small value the daemon keeps."""
-        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
-        return None if row is None else str(row[0])
 
     # -- probes and what heat-ups taught
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 from probe_agent.config import ASK_AGAIN_AFTER_S
 from probe_agent.readings import SignKind, State
 from probe_agent.supervisor.points import engine_points
-from probe_agent.supervisor.seen import START_PASSED_S, STOP_CONFIRMED_S, draws_power
+from probe_agent.supervisor.seen import START_PASSED_S, STOP_CONFIRMED_S, draws_power, say_heater
 from probe_agent.supervisor.state import (
     AGAIN_ABOVE_P,
     FALLS_C_PER_H,
@@ -33,9 +33,9 @@ def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watc
         return None
     changed = replace(found, answered=answer, answered_s=now_s, denied_s=None)
     alerts = tuple(changed if a is found else a for a in watch.alerts)
-    said = now_s if answer == "it-is-off" else watch.said_off_s
     with_it = now_s if answer == "with-it" else watch.with_it_s
-    return replace(watch, alerts=alerts, said_off_s=said, with_it_s=with_it)
+    watch = replace(watch, alerts=alerts, with_it_s=with_it)
+    return say_heater(watch, False, now_s) if answer == "it-is-off" else watch
 
 
 def keep_alerts(watch: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple[tuple[Alert, str], ...]]:
@@ -58,7 +58,7 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     now_s, heatup = facts.t_s, watch.heatup
     already = {a.kind: a for a in watch.alerts}
     for place, since_s in watch.missing_since_s.items():
-        if now_s - since_s >= 3 * rules.interval_s:
+        if now_s - since_s >= 3 * rules.interval_s and not facts.unprobed:
             yield Alert("probe-missing", since_s, place)
     yield from _unlike(watch)
     if watch.state is State.TOO_HOT:

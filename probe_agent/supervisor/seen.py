@@ -34,7 +34,10 @@ to be above target within it."""
 
 def say_heater(watch: Watch, on: bool, now_s: float) -> Watch:
     """The watch after somebody said the heater is on or off."""
-    return replace(watch, said_off_s=None if on else now_s)
+    if not on:
+        return replace(watch, said_off_s=now_s, said_on_s=None)
+    since_s = now_s if watch.said_on_s is None else watch.said_on_s
+    return replace(watch, said_off_s=None, said_on_s=since_s)
 
 
 def say_oil(watch: Watch, out: bool, now_s: float) -> Watch:

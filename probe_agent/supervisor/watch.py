@@ -35,7 +35,7 @@ class Facts:
     prepare_s: from heater and cover off to that start [s]. told_late_s: by how much its plan said that it is
     late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today. clock_ok:
     whether the wall clock can be believed. power: measured heater power as a share of full power; None where
-    nobody measures it.
+    nobody measures it. unprobed: there is no probe, whoever measures does so by hand.
     """
 
     t_s: float
@@ -47,6 +47,7 @@ class Facts:
     power: float | None = None
     prepare_s: float = PREPARE_S
     told_late_s: float | None = None
+    unprobed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +145,8 @@ class Watch:
     t_s: float | None = None
     heating: bool | None = None
     said_off_s: float | None = None
+    said_on_s: float | None = None
+    """Since when somebody says that the heater is on, unless they said that it is off."""
     with_it_s: float | None = None
     """When somebody said last that they are with the combustion heater."""
     above: bool = False
@@ -236,6 +239,7 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         since_s=watch.since_s + by_s,
         t_s=move(watch.t_s),
         said_off_s=move(watch.said_off_s),
+        said_on_s=move(watch.said_on_s),
         oil_out_s=move(watch.oil_out_s),
         signs=tuple(replace(s, since_s=s.since_s + by_s) for s in watch.signs),
         with_it_s=move(watch.with_it_s),

@@ -22,7 +22,8 @@ LONGEST_HEAT_S = 43_200.0
 """Heating longer than this counts as never."""
 _WINDOWS_S = (14_400.0, LONGEST_HEAT_S)  # before cover and heater come off, in which heat may go on
 _HOLD_CELLS = ((60.0, 60), (240.0, 90), (1200.0, 108), (3600.0, 5))
-_LONGEST_HOLD_S = sum(cell_s * cells for cell_s, cells in _HOLD_CELLS)
+LONGEST_HOLD_S = sum(cell_s * cells for cell_s, cells in _HOLD_CELLS)
+"""How far `holds` looks ahead [s]."""
 _CELL_S = 450.0  # of heating
 _REST_CELL_S = 1200.0
 _MOST_CELLS = 144
@@ -163,7 +164,7 @@ def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> B
     10/50/90 %. cover_on: cover and plugs stay, else they come off now; air: None for air as it is.
     0 where it is below already, inf for longer than two days.
     """
-    coming = _Coming.of(outlook, air, outlook.t_s + _LONGEST_HOLD_S)
+    coming = _Coming.of(outlook, air, outlook.t_s + LONGEST_HOLD_S)
     a = outlook.a if cover_on else _bare(outlook)
     z, begin_s = outlook.z, 0.0
     passed = np.full(len(z), np.inf)
@@ -176,6 +177,26 @@ def holds(outlook: Outlook, cover_on: bool, air: AirForecast | None = None) -> B
             break
         z, begin_s = states[:, -1], float(ends[-1])
     return _band(passed, outlook.weight)
+
+
+def warms_in(outlook: Outlook, air: AirForecast | None = None) -> Band:
+    """Seconds from now until the coldest required place is at the target, heated from now on.
+
+    10/50/90 %. air: None for air as it is. 0 where it is there already, inf for longer than heat may be on.
+    """
+    coming = _Coming.of(outlook, air, outlook.t_s + LONGEST_HEAT_S)
+    t_s, states = coming.heated(outlook.t_s)
+    return _band(first_passage(t_s, coming.coldest(states), outlook.target_c) - outlook.t_s, outlook.weight)
+
+
+def begun_at(outlook: Outlook, warmer_c: float, air_warmer_c: float) -> Outlook:
+    """The same engine on another day: all metal warmer by so much, the air by so much [°C], and nothing known
+    of that day's wind."""
+    z = outlook.z.copy()
+    z[:, STAGES:-2] += warmer_c
+    return replace(
+        outlook, z=z, ambient_c=outlook.ambient_c + air_warmer_c, log_loss=None, above_since_s=None
+    )
 
 
 def covered(outlook: Outlook, cover: bool, plugs: bool) -> Outlook:

@@ -610,6 +610,18 @@ class Estimator:
         spread = (problem.factor @ found.spread)[:p]
         return problem.theta(found.xi)[:p], spread @ spread.T
 
+    def places_now(self) -> dict[str, tuple[float, float]]:
+        """Middle and 1σ of each place's temperature [°C] as the samples have it at the last observation; {}
+        before the first. Changes nothing."""
+        episode = self._episode
+        if episode is None:
+            return {}
+        problem, ensemble = self._sampled(episode)
+        metal = present(problem, ensemble)[:, STAGES : STAGES + len(self.places)] + episode.reference_c
+        middle = ensemble.weight @ metal
+        spread = np.sqrt(ensemble.weight @ (metal - middle) ** 2)
+        return {p: (float(m), float(s)) for p, m, s in zip(self.places, middle, spread, strict=True)}
+
     def outlook(
         self, cover: bool = True, plugs: bool = True, wind_m_s: float | None = None
     ) -> Outlook | None:

@@ -170,6 +170,7 @@ class Heard:
             reaches=utc_text(weather.reaches_at) if weather else None,
             old=weather is not None and now_at - weather.issued_at > STALE_S,
             wanted=self._wanted,
+            wind_m_s=wind_ahead(weather, now_at),
         )
 
 

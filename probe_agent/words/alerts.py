@@ -42,6 +42,8 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "attended": f"Asked at {since} whether somebody is with the combustion heater.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
+    if a.denied_at and not a.answered:
+        text += f" {_said_off(a.denied_at, status)}"
     if a.answered:
         text += f" Answered: {answer_words(a.answered)}."
     return text
@@ -113,7 +115,11 @@ def _asked_before(about: About) -> str:
 def _denied(kind: str, status: Status) -> str:
     """That somebody said off and the curve goes on warming."""
     at = next((a.denied_at for a in status.alerts if a.kind == kind), None)
-    return f'"It is off" was said at {moment_of(status, at)}, but it still warms.' if at else ""
+    return _said_off(at, status) if at else ""
+
+
+def _said_off(at: str, status: Status) -> str:
+    return f'"It is off" was said at {moment_of(status, at)}, but it still warms.'
 
 
 def _call(about: About) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from probe_agent.config import NEVER_COLDEST
-from probe_agent.readings import SignKind, State
+from probe_agent.readings import Fault, SignKind, State
 from probe_agent.status import ProbeNow, SignNow, Status, utc_seconds
 from probe_agent.words.parts import (
     Unit,
@@ -101,9 +101,23 @@ def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
 
 def announced(status: Status, unit: Unit = "C") -> str | None:
     """The announced forecast with its range; None when there is nothing to announce."""
-    now_at = now_of(status)
+    if _only_grown_old(status) and status.heater.heating is not None:
+        kept = _range(status, unit)
+        return f"By the last readings by hand, if nothing has changed since: {kept[:1].lower()}{kept[1:]}"
     if State(status.state) not in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
         return None
+    return _range(status, unit)
+
+
+def _only_grown_old(status: Status) -> bool:
+    """Whether nothing is wrong but that whoever measures by hand has not done so for a while."""
+    lost = {p.place: p.status for p in status.probes if p.place in status.missing}
+    return status.unprobed and bool(lost) and set(lost.values()) == {Fault.STALE.value}
+
+
+def _range(status: Status, unit: Unit) -> str:
+    """When the coldest point is above target, as far as that can be told."""
+    now_at = now_of(status)
     if status.above_p50 is None or status.above_p10 is None:
         return plateau(status, unit) if status.p_reach < 0.1 else "Time unknown as yet."
     late = None if status.above_p90 is None else utc_seconds(status.above_p90)
@@ -136,6 +150,37 @@ def core(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
         return "Core (crankshaft and bearings): unknown, not measured."
     low, mid, high = (temperature(c, unit, limits_of(status), spoken) for c in status.core_c)
     return f"Core (crankshaft and bearings) about {mid}, between {low} and {high}: estimated, not measured."
+
+
+def core_shown(status: Status, unit: Unit = "C") -> str:
+    """The unprobed core with its range, where its name stands before it: about −10 °C, −12 to −8."""
+    if status.core_c is None:
+        return "unknown"
+    low, mid, high = (temperature(c, unit, limits_of(status)) for c in status.core_c)
+    low, high = (text.removesuffix(f" °{unit}") for text in (low, high))
+    return f"about {mid}, {low} to {high}"
+
+
+def holding(status: Status) -> str | None:
+    """How long it stays above target, for 9 mornings in 10, if heat goes off or is off, with and without the
+    cover; None where nothing is known of it."""
+    standing, bare = status.hold_min or (None, None)
+    if status.above_until is not None and status.above_until[0] is not None:
+        standing = int((utc_seconds(status.above_until[0]) - now_of(status)) / 60)
+    if standing is None:
+        return None
+    until = _after(status, standing)
+    if standing < 5:
+        return f"was expected above target until about {until}; look again"
+    if bare is None:
+        return f"above target until about {until}"
+    uncovered = f"cover off until {_after(status, bare)}" if bare >= 5 else "not with the cover off"
+    return f"above target until about {until}, {uncovered}"
+
+
+def _after(status: Status, minutes: int) -> str:
+    """The instant so many minutes from now, rounded down to five."""
+    return moment(math.floor((now_of(status) + 60 * minutes) / 300) * 300, status.zone, now_of(status))
 
 
 def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | None:
@@ -231,6 +276,8 @@ def next_action(status: Status) -> str:
             return f"Nothing to do: no heat is needed for {moment_of(status, plan.start)}."
         if (due := _heat_due(status)) is not None:
             return due
+    if state is State.PROBE_MISSING and status.unprobed:
+        return "Measure each required place by hand and enter the readings."
     if state is State.PROBE_MISSING:
         return "Have the plug at the cowl looked at, or measure by hand and enter it."
     if state is State.TOO_HOT:
@@ -245,6 +292,8 @@ def next_action(status: Status) -> str:
         return "Have someone look at plug, cable and breaker. A breaker that trips again stays off."
     if state is State.LEVELLING_OFF:
         return "Have cover, plugs or more heat added, or give up this start."
+    if state is State.HEATING and status.unprobed:
+        return "Measure the next round in about half an hour and enter it."
     if state is State.HEATING:
         return "Nothing to do until the next word."
     if state is State.OIL_OUT:
@@ -258,6 +307,9 @@ def next_action(status: Status) -> str:
 
 def probe_words(probe: ProbeNow, status: Status, unit: Unit = "C") -> str:
     """One place in a phrase: its value, or why there is none, and its trend."""
+    if probe.c is None and status.unprobed:
+        old = probe.status == Fault.STALE.value
+        return "not measured: its last reading is more than 20 min old" if old else "not measured yet"
     if probe.c is None:
         return f"not measured: {fault_words(probe.status)}"
     limits = limits_of(status) if probe.counts else ()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Iterable, Sequence
+from contextvars import ContextVar
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -15,6 +16,8 @@ from probe_agent.readings import Fault
 from probe_agent.status import Status, utc_seconds
 
 Unit = Literal["C", "F"]
+Clock = Literal["12", "24"]
+_CLOCK: ContextVar[Clock] = ContextVar("clock", default="24")
 _PLACES = {
     "sump": "sump",
     "oil-tank": "oil tank",
@@ -52,6 +55,15 @@ def place_name(slug: str) -> str:
     if OTHER.match(slug):
         return slug[6:].replace("-", " ")
     return _PLACES.get(slug, slug)
+
+
+def place_short(slug: str) -> str:
+    """A place's name where there is little room, as at the end of a line: cyl 3, case top, air."""
+    name = {"ambient": "air"}.get(slug, place_name(slug))
+    name = (
+        name.replace("cylinder", "cyl").replace("crankcase", "case").replace("accessory case", "accessories")
+    )
+    return name if len(name) <= 11 else name[:10].rstrip() + "…"
 
 
 def place_list(slugs: Iterable[str]) -> str:
@@ -107,13 +119,26 @@ def difference(k: float, unit: Unit = "C") -> str:
     return f"{round(abs(k) * (1.8 if unit == 'F' else 1.0))}"
 
 
+def show_clock(clock: Clock) -> None:
+    """From here on this context's sentences tell the time by a clock of 12 or 24 hours. Only a page asks for
+    12, for each request anew; messages are written with 24."""
+    _CLOCK.set(clock)
+
+
+def hour(local: datetime) -> str:
+    """The time of day of a local instant: 08:40, or 8:40 am."""
+    if _CLOCK.get() == "24":
+        return f"{local:%H:%M}"
+    return f"{local.hour % 12 or 12}:{local:%M} {'am' if local.hour < 12 else 'pm'}"
+
+
 def moment(at: float, zone: str, now_at: float) -> str:
     """An instant [UTC s] on the field's clock: 08:40, Sat 08:40, or Sat 3 Jan 08:40; which of the two where
     the clocks are put back and it comes twice."""
     local = datetime.fromtimestamp(at, ZoneInfo(zone))
     today = datetime.fromtimestamp(now_at, ZoneInfo(zone))
     twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
-    clock = f"{local:%H:%M}" + (f" (the {'second' if local.fold else 'first'})" if twice else "")
+    clock = hour(local) + (f" (the {'second' if local.fold else 'first'})" if twice else "")
     if local.date() == today.date():
         return clock
     if abs((local.date() - today.date()).days) < 7:
@@ -123,7 +148,8 @@ def moment(at: float, zone: str, now_at: float) -> str:
 
 def stamp(at: float, zone: str) -> str:
     """An instant with its weekday, for the head of a message."""
-    return datetime.fromtimestamp(at, ZoneInfo(zone)).strftime("%a %H:%M")
+    local = datetime.fromtimestamp(at, ZoneInfo(zone))
+    return f"{local:%a} {hour(local)}"
 
 
 def day(at: float, zone: str) -> str:

@@ -14,6 +14,15 @@ _WEATHER = {
 }
 
 
+_KNOTS = 3600 / 1852
+"""In a meter a second: the international nautical mile has 1852 m."""
+
+
+def wind(m_s: float | None) -> str | None:
+    """The wind told for now, at the station it was told for; None where none was. m_s: [m/s]."""
+    return None if m_s is None else f"Wind told for now: {m_s * _KNOTS:.0f} kt ({m_s:.0f} m/s)."
+
+
 def air_basis(air: AirNow, zone: str, now_at: float) -> str:
     """What the air to come rests on, in a sentence. now_at: UTC [s]."""
     source = _WEATHER.get(air.source or "", "the weather")

@@ -5,10 +5,11 @@ from __future__ import annotations
 import contextlib
 import shutil
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from answering_daemon import AnsweringDaemon
 from selenium import webdriver
@@ -37,20 +38,37 @@ FLAGS = (
 class ServedPage:
     """The page behind waitress, on a folder with a status file and a store."""
 
-    def __init__(self, folder: Path, daemon: AnsweringDaemon) -> None:
+    def __init__(self, folder: Path, daemon: AnsweringDaemon, proxy: str | None = None) -> None:
         self.folder, self.daemon = folder, daemon
         settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
+        settings = msgspec.structs.replace(settings, page=msgspec.structs.replace(settings.page, proxy=proxy))
         app = create_app(FileStatusSource(folder / "status.json"), folder / "store.db", settings, 5.0)
-        self._server: Any = create_server(app, host="127.0.0.1", port=0, threads=4)
+        self.open = threading.Event()
+        """While it is not set, nobody gets an answer."""
+        self.open.set()
+        self.asked: list[str] = []
+        self._server: Any = create_server(
+            self._through(app), host="127.0.0.1", port=0, threads=4, clear_untrusted_proxy_headers=False
+        )
+        self.port: int = self._server.effective_port
         self._thread = threading.Thread(target=self._server.run, name="page")
         self._thread.start()
-        self.url = f"http://localhost:{self._server.effective_port}/?unit=C"
+        self.url = f"http://localhost:{self.port}/?unit=C"
+
+    def _through(self, app: Any) -> Callable[[dict[str, Any], Any], Iterable[bytes]]:
+        def answer(environ: dict[str, Any], start: Any) -> Iterable[bytes]:
+            self.asked.append(environ["PATH_INFO"])
+            self.open.wait(20)
+            return app(environ, start)  # type: ignore[no-any-return]
+
+        return answer
 
     def show(self, status: Status) -> None:
         write_status(self.folder / "status.json", status)
 
     def stop(self) -> None:
         """End the server; an open page gets no answer any more."""
+        self.open.set()
         if self._thread.is_alive():
             with contextlib.suppress(OSError):  # the loop may close the trigger before it is pulled
                 self._server.trigger.pull_trigger(lambda: wasyncore.close_all(self._server._map))

@@ -114,16 +114,19 @@ def try_code(phone: webdriver.Chrome, code: str, whose: str = "") -> None:
 
 
 def enter_reading(phone: webdriver.Chrome) -> None:
-    phone.find_element(By.CSS_SELECTOR, "#by-hand summary").click()
-    phone.find_element(By.CSS_SELECTOR, "#hand-place option[value=cyl-1]").click()
+    phone.find_element(By.CSS_SELECTOR, "#by-hand a").click()
+    wait_for(phone, lambda: phone.find_elements(By.ID, "h-enter"))
+    phone.find_element(By.CSS_SELECTOR, "[name=place][value=cyl-1]").click()
     phone.find_element(By.ID, "hand-value").send_keys("4.5")
-    phone.find_element(By.ID, "hand-enter").click()
+    phone.find_element(By.ID, "h-enter").click()
+    wait_for(phone, lambda: phone.find_elements(By.CSS_SELECTOR, "#h-ask button"))  # it stands in the cold
+    phone.find_elements(By.CSS_SELECTOR, "#h-ask button")[-1].click()
 
 
 def unlocked(phone: webdriver.Chrome) -> bool:
     """Whether readings can be entered; where not, its place says so."""
-    phone.execute_script("document.querySelector('#by-hand details').open = true")
-    return bool(phone.find_elements(By.ID, "hand-enter"))
+    look = "fetch('/hand').then(a => a.text()).then(t => arguments[0](t.includes('id=\"hand-enter\"')))"
+    return bool(phone.execute_async_script(look))
 
 
 def said(phone: webdriver.Chrome) -> str:

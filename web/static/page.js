@@ -1,12 +1,14 @@
-// Keeps an open page true: fetches the status, swaps the parts that changed, and ages what it shows
-// even when nobody answers. Without it the page works by loading again.
+// Keeps an open page true: asks what is new, swaps the parts that changed, and ages what it shows even when
+// nobody answers. Without it the page works by loading again.
 "use strict";
 (() => {
-  const FIRST_MS = 5000, SLOWEST_MS = 60000, ASK_MS = 8000;
+  const FIRST_MS = 5000, SLOWEST_MS = 60000, ASK_MS = 8000, PATIENCE_MS = 3000, CURVE_S = 300;
   let now = document.getElementById("now");
   const live = document.getElementById("live");
-  let tag = "", wait = FIRST_MS, timer = 0, curveAt = moment(), busy = false;
-  let age = told(now), since = moment();
+  const curve = document.getElementById("curve-part");
+  let wait = FIRST_MS, timer = 0, patience = 0, turn = 0;
+  let age = told(now), since = moment(), unheard = now.classList.contains("is-cut");
+  let form = new URLSearchParams(location.search).get("curve") || "ahead", curveAt = moment(), inView = false;
 
   // the later of two clocks: one may stand still while the phone sleeps, the other may be set back
   function moment() { return { mono: performance.now(), wall: Date.now() }; }
@@ -18,18 +20,29 @@
     return text === undefined || text === "" ? null : Number(text);
   }
   function say(text) { if (live.textContent !== text) live.textContent = text; }
+  function write(place, text) { if (place && place.textContent !== text) place.textContent = text; }
 
   function ageing() {
     if (!now.dataset.print) return;
     const total = age === null ? Infinity : age + elapsed(since);
-    const old = total > Number(now.dataset.staleAfter);
+    const old = unheard || total > Number(now.dataset.staleAfter);
     if (now.classList.contains("is-old") !== old) now.classList.toggle("is-old", old);
     say(old ? now.dataset.silence : now.dataset.spoken);
-    const place = now.querySelector("[data-age-text]");
-    if (place) {
-      const told = total < 20 ? "" : total < 90 ? `, ${Math.floor(total / 10) * 10} s ago` : `, ${Math.floor(total / 60)} min ago`;
-      if (place.textContent !== told) place.textContent = told;
-    }
+    const text = spanned(total);
+    for (const place of now.querySelectorAll("[data-age-text]")) write(place, text);
+    write(now.querySelector("[data-zone-text]"), zoned());
+  }
+  function spanned(s) {
+    if (s < 20 || s === Infinity) return "";
+    if (s < 90) return `, ${Math.floor(s / 10) * 10} s ago`;
+    return s < 5400 ? `, ${Math.floor(s / 60)} min ago` : `, ${Math.floor(s / 3600)} h ago`;
+  }
+  // the field's clock is named where this phone's shows another time
+  function zoned() {
+    const min = Number(now.dataset.ahead) + new Date().getTimezoneOffset();
+    if (!min || Number.isNaN(min)) return "";
+    const h = Math.abs(min) / 60, span = Number.isInteger(h) ? `${h} h` : `${Math.floor(h)} h ${Math.abs(min) % 60} min`;
+    return `. Field's time, ${span} ${min > 0 ? "ahead of" : "behind"} this phone's.`;
   }
 
   async function get(path, headers) {
@@ -43,42 +56,51 @@
   }
 
   async function look() {
-    if (busy || document.hidden) return;
-    busy = true;
-    let turned = false;
+    if (document.hidden) return;
+    const mine = ++turn; // an answer that a later asking has overtaken counts for nothing
+    clearTimeout(timer);
     try {
-      const answer = await get("/api/status", tag ? { "If-None-Match": tag } : {});
-      wait = FIRST_MS;
+      const tag = age === null ? "" : now.dataset.print, started = moment(), spoken = now.dataset.spoken;
+      const answer = await get("/now", tag ? { "If-None-Match": `"${tag}"` } : {});
       if (answer.status === 403) { location.reload(); return; } // this phone may no longer look
-      if (answer.status !== 304 && (answer.ok || answer.status === 503)) {
-        const started = moment();
-        const part = await get("/now", {});
-        if (part.ok) {
-          const spoken = now.dataset.spoken;
-          swap(await part.text(), started);
-          tag = answer.headers.get("ETag") || "";
-          turned = spoken !== now.dataset.spoken;
-        }
-      }
+      if (answer.status !== 304 && !answer.ok) throw new Error(answer.status);
+      const html = answer.status === 304 ? "" : await answer.text();
+      if (mine !== turn) return;
+      if (html) swap(html, started);
+      heard();
+      wait = FIRST_MS;
       const rate = Math.max(1, Number(now.dataset.rate) || 1);
-      if (turned || elapsed(curveAt) > Math.max(10, 60 / rate)) {
-        const part = await get("/curve", {});
-        if (part.ok) {
-          put(document.getElementById("curve-part"), await part.text());
-          curveAt = moment();
-        }
-      }
+      if (inView && (spoken !== now.dataset.spoken || elapsed(curveAt) > Math.max(15, CURVE_S / rate))) await draw();
     } catch {
-      wait = Math.min(wait * 2, SLOWEST_MS);
+      if (mine === turn) wait = Math.min(wait * 2, SLOWEST_MS);
     } finally {
-      busy = false;
-      ageing();
-      again();
+      if (mine === turn) { ageing(); again(); }
     }
   }
   function again() {
     clearTimeout(timer);
     if (!document.hidden) timer = setTimeout(look, wait);
+  }
+  function heard() {
+    clearTimeout(patience);
+    unheard = false;
+    now.classList.remove("is-asking", "is-cut");
+  }
+  async function draw() {
+    const part = await get(`/curve?curve=${encodeURIComponent(form)}`, {});
+    if (!part.ok) return;
+    put(curve, await part.text());
+    curveAt = moment();
+  }
+
+  // back in front: what stood here may be hours old, so nothing is called by its name until somebody answers
+  function back() {
+    if (!now.dataset.print) { wait = FIRST_MS; look(); return; }
+    clearTimeout(patience);
+    now.classList.add("is-asking");
+    patience = setTimeout(() => { unheard = true; now.classList.remove("is-asking"); ageing(); }, PATIENCE_MS);
+    wait = FIRST_MS;
+    look();
   }
 
   // parts that say the same stay in place, so nothing flickers and a pressed button isn't pulled away
@@ -87,60 +109,68 @@
     held.innerHTML = html;
     const fresh = held.content.getElementById("now");
     if (!fresh) return;
-    if (fresh.dataset.print && !now.dataset.print) { location.reload(); return; }
+    if (Boolean(fresh.dataset.print) !== Boolean(now.dataset.print)) { location.reload(); return; }
     const focused = document.activeElement && document.activeElement.id;
-    const open = [...now.querySelectorAll("details[open]")].map((d) => d.closest("section").id);
-    if (!fresh.dataset.print) {
-      now.replaceWith(fresh);
-      now = fresh;
-    } else {
-      for (const name of Object.keys(fresh.dataset)) now.dataset[name] = fresh.dataset[name];
-      const kept = new Map([...now.children].map((c) => [c.id, c]));
-      const parts = [...fresh.children].map((c) => {
-        const old = kept.get(c.id);
-        return old && same(old, c) ? old : c;
-      });
-      if (parts.some((c, i) => now.children[i] !== c) || now.children.length !== parts.length) now.replaceChildren(...parts);
+    const open = [...now.querySelectorAll("details[open]")].map((d) => d.id || d.closest("section").id);
+    for (const name of Object.keys(fresh.dataset)) now.dataset[name] = fresh.dataset[name];
+    for (const [id, changes] of Object.entries(JSON.parse(now.dataset.changes))) {
+      const part = document.getElementById(id), elements = [part, ...part.querySelectorAll("*")];
+      for (const [i, name, value] of changes) {
+        if (name) elements[i].setAttribute(name, value);
+        else elements[i].textContent = value;
+      }
+    }
+    const sent = new Map([...fresh.children].map((c) => [c.id, c]));
+    const kept = new Map([...now.children].map((c) => [c.id, c]));
+    const names = fresh.dataset.parts ? fresh.dataset.parts.split(" ") : [...kept.keys()];
+    const parts = names
+      .map((id) => (kept.get(id) && "own" in kept.get(id).dataset ? kept.get(id) : sent.get(id) || kept.get(id))).filter(Boolean);
+    if (parts.some((c, i) => now.children[i] !== c) || now.children.length !== parts.length) {
+      if (parts.length === now.children.length && parts.every((c, i) => c.id === now.children[i].id)) {
+        parts.forEach((c, i) => { if (now.children[i] !== c) now.children[i].replaceWith(c); });
+      } else now.replaceChildren(...parts);
     }
     age = told(fresh);
     since = started;
     for (const id of open) {
-      const found = document.querySelector(`#${id} details`);
+      const found = document.querySelector(`details#${id}, #${id} details`);
       if (found) found.open = true;
     }
     if (focused && document.activeElement === document.body) {
-      const back = document.getElementById(focused);
-      if (back) back.focus({ preventScroll: true });
+      const place = document.getElementById(focused);
+      if (place) place.focus({ preventScroll: true });
     }
-  }
-  function same(a, b) { return bare(a) === bare(b); }
-  function bare(part) {
-    const copy = part.cloneNode(true);
-    for (const d of copy.querySelectorAll("details")) d.removeAttribute("open");
-    for (const s of copy.querySelectorAll("[data-age-text]")) s.textContent = "";
-    for (const i of copy.querySelectorAll("input[type=hidden]")) i.removeAttribute("value");
-    return copy.outerHTML;
   }
   function put(place, html) {
     const open = place.querySelector("details[open]");
+    const focused = place.contains(document.activeElement) && document.activeElement.dataset.form;
     place.innerHTML = html;
     const found = place.querySelector("details");
     if (open && found) found.open = true;
+    if (focused) place.querySelector(`[data-form=${focused}]`)?.focus({ preventScroll: true });
   }
 
   document.addEventListener("visibilitychange", () => {
-    if (document.hidden) { clearTimeout(timer); return; }
+    if (document.hidden) { clearTimeout(timer); clearTimeout(patience); return; }
     ageing();
-    wait = FIRST_MS;
-    look();
+    back();
   });
+  addEventListener("pageshow", (event) => { if (event.persisted) { ageing(); back(); } });
   // a form sent by a double tap goes once; the server remembers its number too
   document.addEventListener("submit", (event) => {
     if (event.target.dataset.sent) event.preventDefault();
     event.target.dataset.sent = "yes";
   });
-  addEventListener("pageshow", (event) => { if (event.persisted) { ageing(); look(); } });
+  document.addEventListener("click", (event) => {
+    const chosen = event.target.closest("a[data-form]");
+    if (!chosen || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    form = chosen.dataset.form;
+    draw().catch(() => { location.href = chosen.href; });
+  });
+  if (curve) new IntersectionObserver((seen) => { inView = seen[seen.length - 1].isIntersecting; }).observe(curve);
+  if (navigator.serviceWorker) navigator.serviceWorker.register("/worker.js").catch(() => {});
   setInterval(ageing, 1000);
   ageing();
-  again();
+  if (unheard) look(); else again();
 })();

@@ -1,0 +1,303 @@
+"""The page By hand: a round of readings that a person takes, and the table to take along. What is typed is
+checked here, what is doubtful is asked by the daemon, what can't be sent stays on the phone (hand.js)."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from hashlib import sha256
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import msgspec
+from flask import Response, g, make_response, redirect, request, url_for
+from werkzeug.wrappers import Response as BaseResponse
+
+from probe_agent import words
+from probe_agent.status import Status
+from probe_agent.words import Unit
+from web.acts import Outcome, number_of
+from web.present import present_taken, run_now
+
+if TYPE_CHECKING:
+    from web.app import _Pages
+
+LOWEST_C, HIGHEST_C = -60.0, 200.0
+MOST_ENTRIES = 20
+"""In one request; a phone that has kept more sends again."""
+ROUND_S = 20 * 60.0
+"""A reading belongs to the round at hand for so long; it stands in for as long."""
+SHOWN = 12
+QUESTIONS = ("sign", "jump")
+"""Fields of a refusal that asks: the same reading is taken once somebody says that it is right."""
+_CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]?([0-5]\d)")
+_NUMBERED = re.compile(r"[0-9a-f]{32}")
+NO_PLACE = "Choose the place that was measured."
+NO_VALUE = "Write the temperature as a number, such as 4.5; a comma is fine."
+NO_NUMBER = "The form came without its number. Press again."
+
+
+# -- what is typed
+
+
+@dataclass(frozen=True, slots=True)
+class HandForm:
+    """The form of a reading as typed, and the sentence at each field that was refused. when: now, or at the
+    clock time; question: what is asked before it is taken, with what it would be by each answer."""
+
+    place: str = ""
+    value: str = ""
+    below_zero: bool = False
+    unit: str = ""
+    method: str = "infrared"
+    when: str = "now"
+    clock: str = ""
+    sure: bool = False
+    refusals: Mapping[str, str] = field(default_factory=dict)
+    question: str = ""
+    answers: tuple[tuple[str, str], ...] = ()
+
+
+def read_hand_form(form: Mapping[str, str], unit: str) -> HandForm:
+    """What was typed, nothing judged; `unit` is the page's, where the form names none. An answer to a
+    question is the value it names, and sure."""
+    answer = form.get("answer", "")
+    return HandForm(
+        place=form.get("place", ""),
+        value=(answer or form.get("value", "")).strip()[:20],
+        below_zero=form.get("below_zero") == "yes" and not answer,
+        unit=form.get("unit", unit),
+        method=form.get("method", ""),
+        when=form.get("when", "now"),
+        clock=form.get("clock", "").strip()[:10],
+        sure=bool(answer) or form.get("sure") == "yes",
+    )
+
+
+def check_hand_form(typed: HandForm, places: frozenset[str]) -> tuple[dict[str, Any] | None, dict[str, str]]:
+    """The command's body, or the sentence at each field."""
+    wrong: dict[str, str] = {}
+    if typed.place not in places:
+        wrong["place"] = NO_PLACE
+    value_c = _celsius(typed, wrong)
+    if typed.method not in ("infrared", "contact"):
+        wrong["method"] = "Say which kind of thermometer it was."
+    when = _when(typed, wrong)
+    if wrong or value_c is None:
+        return None, wrong
+    body = {"place": typed.place, "c": round(value_c, 3), "method": typed.method, "unit": typed.unit, **when}
+    return body | ({"sure": True} if typed.sure else {}), {}
+
+
+def _when(typed: HandForm, wrong: dict[str, str]) -> dict[str, Any]:
+    if typed.when == "now":
+        return {"age_s": 0}
+    found = _CLOCK.fullmatch(typed.clock)
+    if typed.when != "at" or found is None:
+        wrong["time"] = "Write the time it was measured, such as 06:40, or choose now."
+        return {}
+    return {"clock": f"{int(found[1]):02}:{found[2]}", "told_ago_s": 0}
+
+
+def _celsius(typed: HandForm, wrong: dict[str, str]) -> float | None:
+    number = number_of(typed.value)
+    if number is None:
+        wrong["value"] = NO_VALUE
+        return None
+    if typed.below_zero:
+        number = -abs(number)
+    if typed.unit not in ("C", "F"):
+        wrong["unit"] = "Say whether it was °C or °F."
+        return None
+    value_c = (number - 32) / 1.8 if typed.unit == "F" else number
+    if not LOWEST_C <= value_c <= HIGHEST_C:
+        low, high = (words.as_typed(c, typed.unit) for c in (LOWEST_C, HIGHEST_C))  # type: ignore[arg-type]
+        wrong["value"] = f"No engine metal has that. Write a value from {low} to {high}."
+        return None
+    return value_c
+
+
+def with_answer(typed: HandForm, outcome: Outcome) -> HandForm:
+    """The form with what the daemon said of it: a refusal at its field, or a question with its answers."""
+    if outcome.at_field not in QUESTIONS:
+        at = outcome.at_field
+        return replace(typed, refusals={at: outcome.text}) if at in _FIELDS else typed
+    return replace(typed, question=outcome.text, answers=answers_of(typed, outcome.at_field == "sign"))
+
+
+_FIELDS = ("place", "value", "unit", "method", "time")
+
+
+def answers_of(typed: HandForm, by_sign: bool) -> tuple[tuple[str, str], ...]:
+    """What may be answered, as (label, value): both signs, or that it is right as it stands."""
+    number = number_of(typed.value) or 0.0
+    shown = f"{abs(number):g}"
+    below = (typed.below_zero or number < 0) and number != 0
+    minus, plus = (f"minus {shown} °{typed.unit}", f"-{shown}"), (f"{shown} °{typed.unit}", shown)
+    if by_sign:
+        return minus, plus
+    label, value = minus if below else plus
+    return ((f"{label} is right", value),)
+
+
+# -- the pages
+
+
+def connect(pages: _Pages) -> None:
+    """Give the app the page By hand."""
+    hand, add = _HandPages(pages), pages.app.add_url_rule
+    add("/hand", "hand", hand.show)
+    add("/hand/part", "hand_part", hand.part)
+    add("/act/hand-reading", "act_hand_reading", hand.enter, methods=["POST"])
+    add("/act/round", "act_round", hand.enter_round, methods=["POST"])
+    add("/act/undo", "act_undo", hand.undo, methods=["POST"])
+
+
+class _HandPages:
+    """The routes, on what all pages share."""
+
+    def __init__(self, pages: _Pages) -> None:
+        self.pages = pages
+
+    def show(self) -> Response:
+        return self._page(said=self.pages.commander.outcome(request.args.get("said", "")))
+
+    def part(self) -> Response:
+        """What readings have come to, and those entered, for the script."""
+        return self.pages._form_response(self._values(), "hand_part.html", 200)
+
+    def _page(self, said: Outcome | None = None, form: HandForm | None = None, code: int = 200) -> Response:
+        values = self._values()
+        fresh = HandForm(place=values["next_place"], unit=values["unit"], method=values["last_method"])
+        values.update(said=said, form=form or fresh, propeller=words.PROPELLER, infrared=words.INFRARED)
+        return self.pages._keep_choices(self.pages._form_response(values, "hand.html", code))
+
+    def _values(self) -> dict[str, Any]:
+        values = self.pages._view_values()
+        status: Status | None = values["status"]
+        is_fresh = status is not None and not values["view"].old
+        zone, unit = self.pages._zone(status), values["unit"]
+        now_at = run_now(status) if status else time.time()
+        taken = self.pages.record.hand_readings(SHOWN)
+        tiles = self._tiles(taken, now_at, unit)
+        todo = [t["slug"] for t in tiles if not t["mark"]]
+        return values | {
+            "tiles": tiles,
+            "next_place": todo[0] if todo and len(todo) < len(tiles) else "",
+            "taken": present_taken(taken, unit, zone),
+            "last_method": taken[0]["method"] if taken else "infrared",
+            "tells": words.round_tells(status, unit) if status and is_fresh else (),
+            "zone": zone,
+            "kept_here": words.KEPT_HERE,
+            "no_place": NO_PLACE,
+            "no_value": NO_VALUE,
+            "field_now": datetime.fromtimestamp(now_at, ZoneInfo(zone)).strftime("%H:%M"),
+            "needed": [p.name for p in self.pages.settings.places if p.required],
+        }
+
+    def _tiles(self, taken: list[dict[str, Any]], now_at: float, unit: Unit) -> list[dict[str, str]]:
+        """Places to choose from, each with its reading of the round at hand."""
+        recent = [h for h in reversed(taken) if now_at - h["at"] < ROUND_S]
+        marks = {h["place"]: words.as_typed(h["c"], unit) for h in recent}
+        places = self.pages._places()
+        return [{"slug": p, "name": words.place_name(p), "mark": marks.get(p, "")} for p in places]
+
+    # -- acting
+
+    def enter(self) -> BaseResponse:
+        """One reading, by the plain form."""
+        pages = self.pages
+        typed = read_hand_form(request.form, pages._unit())
+        if (refusal := pages._refusal(g.permit.why_not("hand-reading"))) is not None:
+            return self._page(Outcome(False, refusal), typed, 403)
+        body, wrong = check_hand_form(typed, frozenset(pages._places()))
+        if body is None:
+            return self._page(form=replace(typed, refusals=wrong), code=422)
+        if (number := pages._form_number()) is None:
+            return self._page(Outcome(False, NO_NUMBER), typed, 422)
+        outcome = pages.commander.act_once(number, "hand-reading", body)
+        if not outcome.ok:
+            asked = with_answer(typed, outcome)
+            shown = outcome if asked is typed else None
+            return self._page(shown, asked, 409)
+        return redirect(url_for("hand", said=number, _anchor="said"), 303)
+
+    def undo(self) -> BaseResponse:
+        """A reading that was entered counts no longer."""
+        pages, number = self.pages, request.form.get("id", "")
+        if not number.isascii() or not number.isdigit():
+            return self._page(Outcome(False, "That reading isn't in the list."), code=422)
+        if (refusal := pages._refusal(g.permit.why_not("undo-hand-reading"))) is not None:
+            return self._page(Outcome(False, refusal), code=403)
+        if (once := pages._form_number()) is None:
+            return self._page(Outcome(False, NO_NUMBER), code=422)
+        outcome = pages.commander.act_once(once, "undo-hand-reading", {"id": int(number)})
+        if not outcome.ok:
+            return self._page(outcome, code=409)
+        return redirect(url_for("hand", said=once, _anchor="said"), 303)
+
+    def enter_round(self) -> Response:
+        """What a phone has kept, in the order it was measured, each with a number of its own that holds for
+        good: sent again, it counts once. JSON: the answer to each, by its number."""
+        pages = self.pages
+        if (refusal := pages._refusal(g.permit.why_not("hand-reading"))) is not None:
+            return _json({"refused": refusal}, 403)
+        try:
+            sent = msgspec.json.decode(request.form.get("entries", ""), type=list[dict[str, Any]])
+        except msgspec.MsgspecError:
+            return _json({"refused": "That was no list of readings. Load this page again."}, 422)
+        if len(sent) > MOST_ENTRIES or not all(_NUMBERED.fullmatch(str(e.get("id"))) for e in sent):
+            return _json({"refused": "That was no list of readings. Load this page again."}, 422)
+        return _json({"answers": self._ask_all(sent)}, 200)
+
+    def _ask_all(self, sent: list[dict[str, Any]]) -> list[dict[str, Any]]:
+        places, unit = frozenset(self.pages._places()), self.pages._unit()
+        answers: dict[str, dict[str, Any]] = {}
+        asked: list[tuple[str, HandForm, dict[str, Any]]] = []
+        for entry in sent:
+            typed = read_hand_form({k: str(v) for k, v in entry.items()}, unit)
+            body, wrong = check_hand_form(typed, places)
+            if body is None:
+                at, text = next(iter(wrong.items()))
+                answers[entry["id"]] = {"id": entry["id"], "state": "refused", "field": at, "text": text}
+            else:
+                asked.append((entry["id"], typed, body | _told_ago(entry)))
+        outcomes = self.pages.commander.act_each_once(
+            "hand-reading", [(_number(entry_id), body) for entry_id, _, body in asked]
+        )
+        for (entry_id, typed, _), outcome in zip(asked, outcomes, strict=True):
+            answers[entry_id] = {"id": entry_id, **_told(typed, outcome)}
+        return [answers[entry["id"]] for entry in sent]
+
+
+def _told_ago(entry: Mapping[str, Any]) -> dict[str, float]:
+    """How long ago it was entered on the phone: its measurement is as much older."""
+    ago_s = number_of(str(entry.get("ago_s", 0)))
+    told = max(0.0, ago_s or 0.0)
+    return {"told_ago_s": told} if entry.get("when") == "at" else {"age_s": told}
+
+
+def _number(entry: str) -> str:
+    """The number of an entry's command: the phone's own, long and random, so the same after any restart."""
+    return sha256(f"by hand {entry}".encode()).hexdigest()[:32]
+
+
+def _told(typed: HandForm, outcome: Outcome) -> dict[str, Any]:
+    """What became of an entry: counted, refused, asked (with answers), or waits."""
+    if outcome.ok:
+        return {"state": "counted", "text": outcome.text}
+    if outcome.at_field in QUESTIONS:
+        answers = answers_of(typed, outcome.at_field == "sign")
+        return {"state": "asked", "text": outcome.text, "answers": answers}
+    state = "waits" if outcome.at_field == "waits" else "refused"
+    return {"state": state, "text": outcome.text, "field": outcome.at_field or "value"}
+
+
+def _json(body: dict[str, Any], code: int) -> Response:
+    response = make_response(json.dumps(body), code)
+    response.mimetype = "application/json"
+    return response
