@@ -282,7 +282,7 @@ def _taught(taught: Taught | None, unit: Unit) -> dict[str, Any] | None:
         {
             "name": name,
             "middle": words.degrees(band[1], unit, signed=False) + per,
-            "range": f"{words.degrees(band[0], unit, False)} to {words.degrees(band[2], unit, False)}",
+            "range": f"{words.degrees(band[0], unit, False)} to {words.degrees(band[2], unit, False)}{per}",
             "what": what,
         }
         for name, band, per, what in rows

@@ -86,7 +86,9 @@ def test_a_hundred_and_fifty_heat_ups_open_soon_on_a_slow_phone(
         phone.execute_cdp_cmd("Emulation.setCPUThrottlingRate", {"rate": 1})
     assert len(phone.find_elements(By.CSS_SELECTOR, ".k-row")) == 150
     assert len(phone.find_elements(By.CSS_SELECTOR, ".k-small-line")) == 150
-    print(f"\n150 heat-ups at {SLOWER}×: loaded and painted after {painted:.0f} ms, asked of at {took:.0f} ms")
+    print(
+        f"\n150 heat-ups at {SLOWER}×: loaded and painted after {painted:.0f} ms, asked of at {took:.0f} ms"
+    )
     assert painted <= OPENS_MS
 
 
