@@ -18,3 +18,4 @@ lock deploy/lock.txt pyproject.toml
 lock deploy/lock-demo.txt --constraints deploy/lock.txt pyproject.toml deploy/demo-requirements.in
 lock deploy/lock-test.txt --constraints deploy/lock-demo.txt \
     pyproject.toml deploy/demo-requirements.in deploy/test-requirements.in
+lock deploy/lock-axe.txt --no-deps deploy/axe-requirements.in

@@ -70,10 +70,12 @@ install_missing() {
     find_python || fail "No Python 3.11 to 3.13 with venv and ensurepip."
 }
 
-# Argument: the lock. The environment is made anew when the lock, the project's metadata, the checkout's place
-# or the Python has changed; this checkout is put into it as it lies here, so its code is always what runs.
+# Arguments: the lock; a second one, if any, of packages put in without what they need. The environment is made
+# anew when a lock, the project's metadata, the checkout's place or the Python has changed; this checkout is put
+# into it as it lies here, so its code is always what runs.
 make_venv() {
-    wanted=$({ cat "$1" "$root/pyproject.toml"; say "$root"; "$python" -VV; } | sha256sum)
+    alone=${2-}
+    wanted=$({ cat "$1" ${alone:+"$alone"} "$root/pyproject.toml"; say "$root"; "$python" -VV; } | sha256sum)
     if [ "$(cat "$venv/lock.sha256" 2>/dev/null)" = "$wanted" ]; then
         return 0
     fi
@@ -83,6 +85,11 @@ make_venv() {
     set -- --no-input --disable-pip-version-check --root-user-action=ignore --require-hashes \
         --only-binary=:all: --requirement "$1"
     quietly "$venv/bin/python" -m pip install "$@" || fail "pip could not install the locked packages."
+    if [ -n "$alone" ]; then
+        quietly "$venv/bin/python" -m pip install --no-input --disable-pip-version-check --no-deps \
+            --root-user-action=ignore --require-hashes --only-binary=:all: --requirement "$alone" ||
+            fail "pip could not install the packages of $alone."
+    fi
     quietly "$venv/bin/python" -m pip install --no-input --disable-pip-version-check \
         --root-user-action=ignore --no-deps --no-build-isolation --editable "$root" ||
         fail "pip could not install this checkout."

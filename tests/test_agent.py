@@ -87,6 +87,27 @@ def test_readings_wait_in_memory_and_are_shown_as_recent(warmed: Agent) -> None:
     assert len(status.recent.rows) == len(warmed.store.held)
 
 
+def test_above_target_it_is_told_how_long_that_lasts_covered_and_bare(tmp_path: Path) -> None:
+    agent = open_agent(
+        tmp_path, ScriptedSource(warming(rate_c_per_h=40), lambda t_s: 1.0 if t_s >= 600 else 0.0)
+    )
+    told = []
+    while agent.clock.monotonic() < 7200:
+        tick_until(agent, agent.clock.monotonic() + 60.0, 60.0)
+        assert agent.status is not None
+        above = agent.status.soak_from is not None
+        assert above or agent.status.hold_min is None
+        if agent.status.hold_min is not None:
+            told.append(agent.status.hold_min)
+    agent._finish()
+    agent.store.close()
+    assert told
+    standing, bare = told[-1]
+    assert bare is not None
+    assert 0 < bare < standing
+    assert told[0][0] < standing  # warmer lasts longer
+
+
 @pytest.mark.parametrize("lost", ["cyl-1", "cyl-2", "case-nose"])
 def test_a_missing_required_place_is_never_above_target(tmp_path: Path, lost: str) -> None:
     def script(t_s: float) -> dict[str, float | Fault]:

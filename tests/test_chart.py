@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+import re
+from itertools import accumulate, pairwise
 from xml.etree import ElementTree
 from zoneinfo import ZoneInfo
 
@@ -17,7 +18,7 @@ from probe_agent.status import Recent, Status, utc_seconds, with_age
 from probe_agent.store import CurveRow
 from web.chart import Chart, coldest_line, draw_curve, heater_spans, nice_step, runs, time_ticks
 from web.record import MOST_ROWS, CurveView, merge_curve, thin
-from web.svg import slim
+from web.svg import slim, steps_of
 
 NOW_S = utc_seconds(samples.NOW)
 
@@ -134,9 +135,75 @@ def test_nothing_is_drawn_outside_the_picture(values: list[float | None], unit: 
     chart = draw_curve(two_places([(v, None) for v in values]), only_cylinder_3(), unit)  # type: ignore[arg-type]
     assert chart.svg is not None
     for data in paths(chart, "c-coldest") + paths(chart, "c-fan"):
-        numbers = [float(n) for n in data.replace("M", "").replace("L", " ").rstrip("Z").split()]
-        assert all(0 <= x <= 301 for x in numbers[::2])
-        assert all(0 <= y <= 250 for y in numbers[1::2])
+        for x, y in points_of(data):
+            assert 0 <= x <= 301
+            assert 0 <= y <= 250
+
+
+def points_of(data: str) -> list[tuple[float, float]]:
+    """The points of a path of straight lines, read as SVG 2 (chapter 9.3) has it."""
+    numbers = [float(n) for n in re.findall(r"-?(?:\d+\.?\d*|\.\d+)", data)]
+    points = list(zip(numbers[::2], numbers[1::2], strict=True))
+    if "l" not in data:
+        return points
+    return list(accumulate(points, lambda at, step: (at[0] + step[0], at[1] + step[1])))
+
+
+@given(st.lists(st.tuples(st.floats(0, 300), st.floats(-50, 250)), min_size=2, max_size=80))
+def test_steps_lead_through_the_same_points(points: list[tuple[float, float]]) -> None:
+    told = points_of(steps_of(points))
+    assert len(told) == len(points)
+    for (x, y), (u, v) in zip(told, points, strict=True):
+        assert abs(x - u) <= 0.051
+        assert abs(y - v) <= 0.051
+
+
+def test_each_place_has_dashes_and_a_name_of_its_own_at_its_end() -> None:
+    status = status_of()
+    places = tuple(p.place for p in status.probes)
+    rows = tuple(
+        (NOW_S - 60 * i, *(p.c - i / 10 if p.c is not None else None for p in status.probes), 1.0)
+        for i in range(60, -1, -1)
+    )
+    chart = draw_curve(CurveView(places, rows), status, "C", "places")
+    svg = ElementTree.fromstring(str(chart.svg))
+    drawn = {p.attrib["class"] for p in svg.iter("path") if "c-place" in p.attrib["class"]}
+    assert len(drawn) == len(places)
+    names = [
+        (t.text, float(t.attrib["y"])) for t in svg.iter("text") if t.attrib.get("class") == "c-label c-halo"
+    ]
+    ends = [
+        (name, y)
+        for name, y in names
+        if name in ("sump", "cyl 1", "cyl 2", "cyl 3", "cyl 4", "air") or "case" in str(name)
+    ]
+    assert len(ends) == len(places)
+    heights = sorted(y for _, y in ends)
+    assert all(b - a >= 12 for a, b in pairwise(heights))
+    assert heights[0] > 0
+    assert heights[-1] < 250
+    assert paths(chart, "c-fan") == []
+
+
+def test_past_forecasts_are_drawn_and_said_with_when_they_were_told() -> None:
+    told = [
+        (NOW_S - 1800.0, NOW_S + 4000.0, NOW_S + 6000.0, NOW_S + 9000.0),
+        (NOW_S - 900.0, None, NOW_S + 6600.0, None),
+    ]
+    chart = draw_curve(two_places([(-6.0, -11.0)] * 30), only_cylinder_3(), "C", "past", told)
+    assert len(paths(chart, "c-told")) == 2
+    assert "Above target as announced: at 06:20 about 08:30, at 06:35 about 08:40." in chart.sentence
+    none = draw_curve(two_places([(-6.0, -11.0)] * 30), only_cylinder_3(), "C", "past")
+    assert "No forecast was announced in these hours." in none.sentence
+
+
+@given(st.lists(st.floats(-60, 150), min_size=2, max_size=8))
+def test_the_warmest_is_never_below_the_coldest(values: list[float]) -> None:
+    places = ("cyl-1", "cyl-2", "cyl-3", "cyl-4", "case-top", "case-nose", "ambient")[: len(values)]
+    row = (NOW_S, *values[: len(places)], None)
+    chart = draw_curve(CurveView(places, (row, (NOW_S + 60, *row[1:]))), status_of(), "C")
+    assert chart.svg is not None
+    assert len(paths(chart, "c-other")) <= 1
 
 
 def test_time_ticks_stand_on_the_fields_clock() -> None:

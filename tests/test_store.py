@@ -726,3 +726,37 @@ def test_weather_is_kept_a_source_in_its_newest_form_and_forgotten(store: Store)
     assert store.weather(0.0)[0] == {}, "of another version: passed over"
     store.commit(Batch(statements=[record.forget_weather("hourly")]))
     assert store.weather(30.0) == ({}, {})
+
+
+def test_the_last_hours_are_found_without_reading_what_is_older(store: Store, file: Path) -> None:
+    db = sqlite3.connect(file)
+    with db:
+        rows = [(i, 15_000 * i) for i in range(1, 40_001)]
+        db.executemany("INSERT INTO ticks (tick, boot, mono_ms) VALUES (?, 1, ?)", rows)
+        db.executemany("INSERT INTO readings (tick, place, value_mc) VALUES (?, 1, 5)", [r[:1] for r in rows])
+    db.close()
+    reader = Reader(file)
+    steps: list[int] = []
+    reader._db.set_progress_handler(lambda: steps.append(1) or 0, 1000)  # type: ignore[func-returns-value]
+    newest_at = START_AT + 15 * 40_000
+    assert len(reader.curve(newest_at - 3600, newest_at)) == 241
+    reader.close()
+    assert len(steps) < 30  # of 1000 instructions; reading all takes some 700
+
+
+def test_ranges_are_found_as_they_were_announced(store: Store, file: Path) -> None:
+    store.describe_places({"sump": (True, False)})
+    store.begin_boot("0" * 32, 1_000_000.0, True)
+    for i, announced in enumerate((True, False, True)):
+        t_s = 600.0 * i
+        late = None if i else t_s + 5000.0
+        forecast = Forecast(t_s, above_p10=t_s + 3000, above_p50=t_s + 4000, above_p90=late)
+        store.hold(TickRow(store.new_tick(), t_s, None, (), forecast, announced))
+    store.commit(Batch())
+    reader = Reader(file)
+    assert reader.announced(999_000.0) == [
+        (1_000_000.0, 1_003_000.0, 1_004_000.0, 1_005_000.0),
+        (1_001_200.0, 1_004_200.0, 1_005_200.0, None),
+    ]
+    assert reader.announced(1_000_100.0, 8) == reader.announced(999_000.0)[1:]
+    reader.close()

@@ -24,7 +24,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probe_agent.config import parse_settings
-from probe_agent.status import Recent, SignNow, Status, utc_seconds, write_status
+from probe_agent.status import Recent, SignNow, Status, StatusError, utc_seconds, write_status
 from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading, keep_departure
 from web.access import FormTokens, same_origin, way_of
 from web.acts import Commander
@@ -156,7 +156,7 @@ def test_the_first_unit_follows_the_browsers_locale(page: Page, language: str, s
 
 def test_every_answer_carries_the_strict_headers(page: Page) -> None:
     page.show(samples.heating())
-    for path in ("/", "/now", "/curve", "/api/status", "/static/page.css", "/nowhere"):
+    for path in ("/", "/now", "/curve", "/api/status", "/static/icon.svg", "/worker.js", "/nowhere"):
         with page.client.get(path) as answer:
             headers = answer.headers
         policy = headers["Content-Security-Policy"]
@@ -166,6 +166,8 @@ def test_every_answer_carries_the_strict_headers(page: Page) -> None:
         assert headers["X-Content-Type-Options"] == "nosniff"
         assert headers["Referrer-Policy"] == "same-origin"
     assert page.client.get("/").headers["Cache-Control"] == "no-store"
+    with page.client.get("/static/page.css") as answer:
+        assert answer.headers["X-Content-Type-Options"] == "nosniff"
 
 
 def test_the_form_cookie_is_out_of_reach_for_scripts_and_other_sites(page: Page) -> None:
@@ -731,3 +733,26 @@ def test_no_act_on_a_plan_without_the_form_s_token_or_from_elsewhere(planned: Pa
         away = {"REMOTE_ADDR": "192.0.2.7"}
         assert planned.client.post(action, data=values, environ_base=away).status_code == 403
     assert planned.daemon.asked == []
+
+
+def test_a_document_is_decoded_once_and_its_age_goes_on(tmp_path: Path) -> None:
+    source = FileStatusSource(tmp_path / "status.json")
+    write_status(source.path, samples.aged(samples.heating(), 30))
+    first, second = source.read(), source.read()
+    assert first.probes is second.probes
+    assert first.age_s is not None
+    assert second.age_s is not None
+    assert 30 <= first.age_s <= second.age_s
+    write_status(source.path, samples.ready())
+    assert source.read().state == "ready"
+    source.path.unlink()
+    with pytest.raises(StatusError):
+        source.read()
+
+
+def test_a_page_fetched_for_keeping_leaves_the_form_on_the_screen_its_cookie(page: Page) -> None:
+    page.show(samples.heating())
+    client = page.client
+    unasked = client.get("/hand", headers={"X-Unasked": "1"})
+    assert "Set-Cookie" not in unasked.headers
+    assert client.get("/hand").headers["Set-Cookie"].startswith("form=")

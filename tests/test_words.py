@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextvars
 import re
 from dataclasses import replace
+from datetime import datetime
 from typing import Any
 
 import msgspec
@@ -714,3 +716,39 @@ class Lesson:
 )
 def test_what_a_heat_up_taught(lesson: Lesson | None, excluded: bool, said: str) -> None:
     assert words.taught(lesson, excluded) == said
+
+
+def test_the_clock_of_twelve_hours_is_the_pages_own_and_messages_keep_theirs() -> None:
+    def by_twelve() -> list[str]:
+        words.show_clock("12")
+        at = [utc_seconds(f"2027-01-16T{hour}:05:00Z") for hour in ("23", "11", "05")]
+        return [words.moment(t, "UTC", at[2]) for t in at] + [words.stamp(at[0], "UTC")]
+
+    told = contextvars.copy_context().run(by_twelve)
+    assert told == ["11:05 pm", "11:05 am", "5:05 am", "Sat 11:05 pm"]
+    noon, midnight = (datetime(2027, 1, 16, hour, 0) for hour in (12, 0))  # noqa: DTZ001
+
+    def ends() -> tuple[str, str]:
+        words.show_clock("12")
+        return words.hour(noon), words.hour(midnight)
+
+    assert contextvars.copy_context().run(ends) == ("12:00 pm", "12:00 am")
+    assert words.moment(utc_seconds("2027-01-16T23:05:00Z"), "UTC", 0).endswith("23:05")
+
+
+@pytest.mark.parametrize(
+    ("place", "short"),
+    [("cyl-3", "cyl 3"), ("case-top", "case top"), ("ambient", "air"), ("accessory-case", "accessories")],
+)
+def test_short_names_fit_the_end_of_a_line(place: str, short: str) -> None:
+    assert words.place_short(place) == short
+
+
+def test_an_answer_that_the_curve_contradicted_is_told_with_its_time() -> None:
+    asked = samples.alert("switch-off", -5, harm=True)
+    denied = msgspec.structs.replace(asked, denied_at=samples.minutes_after(-1))
+    assert words.alert(denied, samples.heating()).endswith(
+        '"It is off" was said at 06:49, but it still warms.'
+    )
+    answered = msgspec.structs.replace(denied, answered="it-is-off")
+    assert "still warms" not in words.alert(answered, samples.heating())

@@ -10,6 +10,7 @@ import ipaddress
 import secrets
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import sha256
 from ipaddress import IPv4Address, IPv6Address
 from typing import Literal
@@ -218,6 +219,18 @@ class FormTokens:
         return hmac.new(self._secret, f"session {cookie} {number}".encode(), sha256).hexdigest()
 
 
+_OF_FORWARDING = frozenset(f"HTTP_{name.upper().replace('-', '_')}" for name in FORWARDING_HEADERS)
+
+
+def forwarding(environ: Mapping[str, object]) -> dict[str, str]:
+    """The forwarding headers of a WSGI request, by name."""
+    return {
+        key[5:].replace("_", "-").title(): str(value)
+        for key, value in environ.items()
+        if key in _OF_FORWARDING or key.startswith("HTTP_X_FORWARDED_")
+    }
+
+
 def _is_forwarded(headers: Mapping[str, str]) -> bool:
     names = {name.lower() for name, _ in headers.items()}
     return any(n.lower() in names for n in FORWARDING_HEADERS) or any(
@@ -229,6 +242,7 @@ def _last(headers: Mapping[str, str], name: str) -> str:
     return headers.get(name, "").rpartition(",")[2].strip()
 
 
+@lru_cache(maxsize=64)
 def _address(text: str | None) -> IPv4Address | IPv6Address | None:
     try:
         address = ipaddress.ip_address(text or "")

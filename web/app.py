@@ -6,6 +6,7 @@ import gzip
 import secrets
 import sqlite3
 import time
+from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from functools import partial
@@ -21,7 +22,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
-from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, core_of, encode_status
+from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
 from web import answer, by_hand, home, set_up, take_along
@@ -33,6 +34,7 @@ from web.access import (
     Reason,
     Way,
     form_cookie,
+    forwarding,
     lack_of,
     permit_of,
     same_origin,
@@ -98,6 +100,7 @@ def create_app(
     app.after_request(_finish)
     app.register_error_handler(HTTPException, _refuse)
     app.register_error_handler(Exception, _fail)
+    app.wsgi_app = _Guarded(app.wsgi_app)  # type: ignore[method-assign, assignment]
     return app
 
 
@@ -154,18 +157,18 @@ class _Pages:
 
     def _admit(self) -> BaseResponse | None:
         """Find out what this request may do, and turn away who may not even look."""
-        words.show_clock(self._clock())
-        if request.endpoint in (*home.ENDPOINTS, *answer.ENDPOINTS):
+        is_api = request.endpoint in ("api_status", "api_curve")
+        if not is_api:
+            words.show_clock(self._clock())
+        if request.endpoint in _FOR_ANYBODY:
             return None
-        settings = self.settings.page
-        g.way = way_of(
-            request.remote_addr, request.host, request.scheme, dict(request.headers), settings.proxy
-        )
+        settings, headers = self.settings.page, forwarding(request.environ)
+        g.way = way_of(request.remote_addr, request.host, request.scheme, headers, settings.proxy)
         session, lack = (None, "unpaired") if g.way.local else self._session(g.way)
         g.permit = permit_of(g.way, session, settings, lack)
         if g.permit.looks or request.endpoint in ("pair", "act_pair"):
             return None
-        if request.endpoint in ("api_status", "api_curve"):
+        if is_api:
             return _json({"v": STATUS_VERSION, "state": None, "reason": "Shown to paired phones only."}, 403)
         return self._closed(None, 403)
 
@@ -224,10 +227,12 @@ class _Pages:
             status = self.source.read()
         except StatusError as err:
             return _json({"v": STATUS_VERSION, "state": None, "reason": str(err)}, 503)
-        response = make_response(encode_status(core_of(status)))
-        response.mimetype = "application/json"
-        response.set_etag(_print_of(status))
-        return response.make_conditional(request)
+        ageless = _ageless(status)
+        age = f'"age_s":{msgspec.json.encode(status.age_s).decode()}'
+        response = Response(ageless.replace(b'"age_s":null', age.encode(), 1), mimetype="application/json")
+        response.headers["ETag"] = f'"{_hash(ageless)}"'
+        asked_again = "HTTP_IF_NONE_MATCH" in request.environ
+        return response.make_conditional(request) if asked_again else response
 
     def api_curve(self) -> Response:
         """The last hours, thinned: places, rows of [UTC s, °C or null a place…, heater share or null]."""
@@ -472,7 +477,7 @@ class _Pages:
             phone=self._phone(permit),
         )
         response = make_response(render_template(template, **values), code)
-        if fresh and (permit.local or permit.offers):
+        if fresh and (permit.local or permit.offers) and "X-Unasked" not in request.headers:
             response.set_cookie(
                 form_cookie(g.way.https), fresh, samesite="Strict", httponly=True, secure=g.way.https
             )
@@ -542,6 +547,8 @@ class _Pages:
         return {"chart": chart, "curve_form": form}
 
 
+_FOR_ANYBODY = frozenset((*home.ENDPOINTS, *answer.ENDPOINTS))
+
 _OF_A_DEPARTURE = {
     "started": "started",
     "did-not-start": "did-not-start",
@@ -564,7 +571,16 @@ def _permit() -> Permit:
 
 def _print_of(status: Status) -> str:
     """The same as long as the core document says the same, its age apart."""
-    return sha256(encode_status(msgspec.structs.replace(core_of(status), age_s=None))).hexdigest()[:16]
+    return _hash(_ageless(status))
+
+
+def _ageless(status: Status) -> bytes:
+    """The core document as JSON, its age left open."""
+    return encode_status(msgspec.structs.replace(status, recent=None, curve=None, age_s=None))
+
+
+def _hash(data: bytes) -> str:
+    return sha256(data).hexdigest()[:16]
 
 
 def _json(body: dict[str, Any], code: int) -> Response:
@@ -574,21 +590,42 @@ def _json(body: dict[str, Any], code: int) -> Response:
 
 
 def _finish(response: Response) -> Response:
-    """Headers on every answer, and a short form where it pays."""
-    response.headers.update(HEADERS)
+    """How long an answer may be kept, and a short form where it pays."""
     if request.endpoint in home.ENDPOINTS:
         response.headers["Cache-Control"] = home.keeps_for()
-        response.vary.add("Accept-Encoding")
+        response.headers["Vary"] = "Accept-Encoding"
         response.direct_passthrough = False
         response.make_sequence()
     else:
         response.headers["Cache-Control"] = "no-store"
-        response.vary.update(("Accept-Encoding", "Cookie"))
+        response.headers["Vary"] = "Accept-Encoding, Cookie"
     _shorten(response)
     return response
 
 
+class _Guarded:
+    """Puts the strict headers on every answer; a page's files, which show and run nothing alone, have few."""
+
+    def __init__(self, app: Callable[..., Any]) -> None:
+        self._app = app
+
+    def __call__(self, environ: dict[str, Any], start: Callable[..., Any]) -> Any:
+        def begin(status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
+            used = environ["PATH_INFO"].startswith("/static/") and environ["PATH_INFO"].endswith(_ONLY_USED)
+            return start(status, headers + (_FEW if used else _ALL), exc_info)
+
+        return self._app(environ, begin)
+
+
+_ALL = list(HEADERS.items())
+_ONLY_USED = (".css", ".js", ".png")
+"""Files that a page uses and that run nothing where they are opened by themselves."""
+_FEW = [(name, HEADERS[name]) for name in ("X-Content-Type-Options", "Cross-Origin-Resource-Policy")]
+
+
 def _shorten(response: Response) -> None:
+    if "gzip" not in request.environ.get("HTTP_ACCEPT_ENCODING", ""):
+        return
     if response.status_code == 304 or response.is_streamed or not request.accept_encodings["gzip"]:
         return
     body = response.get_data()

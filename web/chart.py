@@ -16,7 +16,7 @@ from probe_agent.status import Status, utc_seconds
 from probe_agent.words import Unit
 from web.present import run_now
 from web.record import CurveView, Row, Told
-from web.svg import element, path_of, slim, text
+from web.svg import element, path_of, slim, steps_of, text
 
 WIDTH, HEIGHT = 300.0, 250.0
 LEFT, RIGHT, TOP, BOTTOM = 32.0, 298.0, 22.0, 204.0
@@ -27,8 +27,11 @@ GUTTER = 66.0
 """Room for names at the right of the lines of all places."""
 DASHES = 8
 PAST_ROW = 13.0
+CLOSE, CLOSE_THIN = 0.9, 1.4
+"""How near the coldest line and the others keep to what was measured [units of the picture]: the noise of a
+thermocouple is of that size."""
 LEAST_GAP_S = 180.0
-TABLE_ROWS = 16
+TABLE_ROWS = 9
 HOUR_S = 3600.0
 
 Span = tuple[float, float]
@@ -81,7 +84,7 @@ def draw_curve(
         *_grid(axes, status, unit),
         *(_fan(axes, status, now_at) if form == "ahead" else ()),
         *_target(axes, status, unit),
-        *(element("path", d=path_of(_on(axes, run)), class_="c-coldest") for run in runs(coldest)),
+        *(element("path", d=steps_of(_on(axes, run, CLOSE)), class_="c-coldest") for run in runs(coldest)),
         *_now(axes, coldest, status, now_at),
         *drawn(axes, curve, coldest, status, told),
         *_heater(axes, curve),
@@ -107,7 +110,7 @@ def _ahead(axes: _Axes, curve: CurveView, coldest: Line, status: Status, _: Sequ
     )
     for name, line in lines[1:]:
         for run in runs(line):
-            yield element("path", d=path_of(_on(axes, run)), class_="c-air" if name == "air" else "c-other")
+            yield element("path", d=steps_of(_on(axes, run)), class_="c-air" if name == "air" else "c-other")
     yield from _bar(axes, status)
     yield from _names(axes, lines, status)
 
@@ -118,7 +121,7 @@ def _places(axes: _Axes, curve: CurveView, _: Line, status: Status, __: Sequence
     for i, place in enumerate(curve.places):
         line = _line(curve, place)
         for run in runs(line):
-            yield element("path", d=path_of(_on(axes, run)), class_=f"c-place c-d{i % DASHES}")
+            yield element("path", d=steps_of(_on(axes, run)), class_=f"c-place c-d{i % DASHES}")
         last = next(((at, c) for at, c in reversed(line) if c is not None), None)
         if last is not None:
             ends.append((axes.y(last[1]), axes.x(last[0]), words.place_short(place)))
@@ -259,7 +262,7 @@ def _grid(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
         yield text(LEFT - 4, axes.y(c) + 4, f"{i * step:g}".replace("-", "−"), "c-tick", "end")
     yield text(2, 12, f"°{unit}", "c-tick")
     zone = ZoneInfo(status.zone)
-    for at in time_ticks(axes.from_at, axes.to_at, zone):
+    for at in time_ticks(axes.from_at, axes.to_at, zone, 6 if axes.right == RIGHT else 4):
         x = axes.x(at)
         yield element("path", d=path_of([(x, TOP), (x, BOTTOM)]), class_="c-grid")
         if LEFT + 8 < x < axes.right - 12:
@@ -385,8 +388,10 @@ def heater_spans(curve: CurveView) -> Iterator[tuple[Span, bool]]:
         yield (start, last), on
 
 
-def _on(axes: _Axes, run: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
-    points = slim([(axes.x(at), axes.y(c)) for at, c in run])
+def _on(
+    axes: _Axes, run: Sequence[tuple[float, float]], close: float = CLOSE_THIN
+) -> list[tuple[float, float]]:
+    points = slim([(axes.x(at), axes.y(c)) for at, c in run], close)
     return points if len(points) > 1 else [points[0], (points[0][0] + 1.0, points[0][1])]
 
 

@@ -49,9 +49,7 @@ class _SetUpPages:
             "said": said,
             "refused": refused,
             "code": request.form.get("code", "")[:20],
-            "recipients": [
-                recipient(r, tested.get(r.name, (None, None)), zone) for r in pages.settings.recipients
-            ],
+            "recipients": [recipient(r, at, zone) for r, at in told],
             "probes": [probe(*one, status, unit) for one in bindings],
             "rules": rules_of(pages.settings, unit),
         }
@@ -119,11 +117,7 @@ def rules_of(settings: Settings, unit: Unit) -> tuple[tuple[str, str, str], ...]
         ("Target of the coldest point", c(limits.target_c), "[limits] target_c or target_f"),
         ("Heat is needed below", c(limits.need_below_c), "[limits] need_below_c or need_below_f"),
         ("Too hot from", c(limits.too_hot_c), "[limits] too_hot_c or too_hot_f"),
-        (
-            "Ready by",
-            "the soak" if limits.ready_rule == "soak" else "the estimated core",
-            "[limits] ready_rule",
-        ),
+        ("Ready by", rule, "[limits] ready_rule"),
         ("Soak", f"{limits.soak_min:g} min", "[limits] soak_min"),
         ("Usual certainty of a plan", f"{planning.certainty} mornings", "[planning] certainty"),
         ("Uncovered before the start", f"{planning.uncovered_min:g} min", "[planning] uncovered_min"),

@@ -33,6 +33,19 @@ def path_of(points: Sequence[Point]) -> str:
     return "M" + "L".join(f"{_short(x)} {_short(y)}" for x, y in points)
 
 
+def steps_of(points: Sequence[Point]) -> str:
+    """The path data of a long polyline, in whole tenths from point to point: shorter, and nothing adds up."""
+    tenths = [(round(10 * x), round(10 * y)) for x, y in points]
+    steps = (f"{_tenths(u - x)} {_tenths(v - y)}" for (x, y), (u, v) in pairwise(tenths))
+    return f"M{_tenths(tenths[0][0])} {_tenths(tenths[0][1])}l{' '.join(steps)}".replace(" -", "-")
+
+
+def _tenths(n: int) -> str:
+    """n tenths as a number, as short as it goes: -3 is -.3."""
+    text = f"{n / 10:g}"
+    return text.replace("0.", ".", 1) if abs(n) < 10 and n else text
+
+
 def slim(points: Sequence[Point], tolerance: float = SLACK) -> list[Point]:
     """Fewer points of a line whose x rises, ends kept, each left-out one within the tolerance of the line.
 

@@ -115,6 +115,7 @@ def phone(chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     chromium.execute_cdp_cmd("Network.clearBrowserCookies", {})
+    chromium.get_log("browser")  # what the page of the test before had still to say, its server gone
     yield chromium
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.get("about:blank")

@@ -17,7 +17,8 @@ from probe_agent.status import TakeAlong
 from probe_agent.store import TAKE_ALONG
 
 from .conftest import ServedPage
-from .test_page_on_a_phone import body, names, wait_for
+from .test_accessible import check
+from .test_page_on_a_phone import CONTRAST, body, names, wait_for
 
 NETWORK = {"latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
 
@@ -67,6 +68,7 @@ def online(phone: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
         yield phone
     finally:
         cut(phone, False)
+        phone.get_log("browser")  # that a network was cut is no trouble of the next test
         phone.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": False})
 
 
@@ -351,3 +353,23 @@ def set_clock(phone: webdriver.Chrome, minutes_ago: int) -> None:
         "c.dispatchEvent(new Event('change', {bubbles: true}));",
         minutes_ago,
     )
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("path", ["/hand", "/take-along", "/setup"])
+def test_axe_finds_nothing_on_these_pages_by_day_and_night(
+    served: ServedPage, phone: webdriver.Chrome, path: str, scheme: str
+) -> None:
+    keep_table(served)
+    served.show(samples.heating())
+    phone.execute_cdp_cmd(
+        "Emulation.setEmulatedMedia", {"features": [{"name": "prefers-color-scheme", "value": scheme}]}
+    )
+    phone.get(served.url.replace("/?", f"{path}?"))
+    violations, incomplete = check(phone)
+    assert violations == []
+    # single signs are left to be judged: computed here
+    signs = {'button[data-key="back"]', 'button[data-key="minus"]'}
+    assert [found for found in incomplete if found[0] != "color-contrast" or set(found[1]) - signs] == []
+    for css in (".h-key", '[data-key="back"]', ".h-enter", ".h-tile") if path == "/hand" else ():
+        assert phone.execute_script(CONTRAST, css) >= 7

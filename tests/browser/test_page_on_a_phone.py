@@ -275,3 +275,28 @@ def test_without_script_the_page_is_read_and_answered(served: ServedPage, phone:
         phone.execute_cdp_cmd("Input.dispatchMouseEvent", {"type": kind, **point})
     wait_for(phone, lambda: "Done." in names(phone))
     assert len(served.daemon.asked) == 1
+
+
+def test_a_page_that_gets_no_answer_asks_ever_more_seldom_up_to_once_a_minute(
+    served: ServedPage, phone: webdriver.Chrome
+) -> None:
+    hurried = (
+        "window.waits = []; const later = window.setTimeout.bind(window);"
+        "window.setTimeout = (f, ms, ...r) => {"
+        " if (f.name !== 'look') return later(f, ms, ...r);"
+        " window.waits.push(ms); return later(f, ms / 100, ...r); };"
+    )
+    added = phone.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", {"source": hurried})
+    try:
+        served.show(samples.heating())
+        phone.get(served.url)
+        served.stop()
+        wait_for(
+            phone, lambda: phone.execute_script("return window.waits.filter(w => w === 60000).length > 1")
+        )
+        waits = phone.execute_script("return window.waits")
+    finally:
+        phone.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", added)
+    assert waits[0] == 5000
+    assert max(waits) == 60_000
+    assert [w for w in waits if w != 5000][:4] == [10_000, 20_000, 40_000, 60_000]

@@ -232,6 +232,7 @@ def test_a_phone_in_another_zone_is_told_whose_time_it_is(field: Field) -> None:
 def test_a_home_screen_finds_an_icon_and_a_window_of_its_own(field: Field) -> None:
     field.page.show(samples.heating())
     field.open()
+    wait_for(field.phone, lambda: field.phone.find_elements(By.CSS_SELECTOR, "link[rel=manifest]"))
     found = field.phone.execute_async_script(
         "const done = arguments[0]; fetch(document.querySelector('link[rel=manifest]').href)"
         ".then(a => a.json()).then(async m => {"

@@ -169,6 +169,12 @@
     draw().catch(() => { location.href = chosen.href; });
   });
   if (curve) new IntersectionObserver((seen) => { inView = seen[seen.length - 1].isIntersecting; }).observe(curve);
+  // what a home screen needs is fetched once the page is there
+  addEventListener("load", () => {
+    const link = document.createElement("link");
+    Object.assign(link, { rel: "manifest", href: "/manifest.webmanifest", crossOrigin: "use-credentials" });
+    document.head.append(link);
+  });
   if (navigator.serviceWorker) navigator.serviceWorker.register("/worker.js").catch(() => {});
   setInterval(ageing, 1000);
   ageing();

@@ -3,12 +3,15 @@
 "use strict";
 const KEPT = "now-1", MORE = "more-1", PAGES = ["/hand", "/take-along"], ASK_MS = 8000, SHOWN_MS = 30 * 60 * 1000;
 
+// nobody looks at what is fetched so: its form gets no cookie, for that would outdate the form on the screen
+const UNASKED = { headers: { "X-Unasked": "1" } };
+
 addEventListener("install", (event) => event.waitUntil(skipWaiting()));
 addEventListener("activate", (event) => event.waitUntil((async () => {
   for (const name of await caches.keys()) if (name !== KEPT && name !== MORE) await caches.delete(name);
   await clients.claim();
-  await keep(new Request("/"));
-  for (const path of PAGES) fetch(path).then((answer) => holdMore(path, answer)).catch(() => { /* the next one is kept */ }); // waits for none
+  await keep(new Request("/", UNASKED));
+  for (const path of PAGES) fetch(path, UNASKED).then((answer) => holdMore(path, answer)).catch(() => { /* the next one is kept */ }); // waits for none
 })()));
 
 addEventListener("fetch", (event) => {
