@@ -26,13 +26,20 @@ AMBIENT = "ambient"
 
 class Asked(msgspec.Struct, frozen=True):
     """What is to be checked. place, c: of a bath or a reading; spots_c: of a round of infrared spots;
-    pressure_hpa: at the field, of a boiling point."""
+    pressure_hpa: of a boiling point, at the field; with elevation_m it is the altimeter setting there."""
 
     kind: corrections.CheckKind
     place: str = ""
     c: float | None = None
     spots_c: Mapping[str, float] = {}
     pressure_hpa: float | None = None
+    elevation_m: float | None = None
+
+    @property
+    def field_hpa(self) -> float:
+        """Pressure at the field; 0 where none is told."""
+        told = self.pressure_hpa or 0.0
+        return told if self.elevation_m is None else corrections.field_pressure_hpa(told, self.elevation_m)
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,9 +182,8 @@ def _ice(at: _AtHand, asked: Asked, begun: Check) -> Check:
 
 def _boiling(at: _AtHand, asked: Asked, begun: Check) -> Check:
     """Far above the temperatures that matter, so it never takes an ice point's place."""
-    assert asked.pressure_hpa is not None
-    begun = msgspec.structs.replace(begun, pressure_hpa=asked.pressure_hpa)
-    found = _bath(at, asked, begun, corrections.boiling_c(asked.pressure_hpa))
+    begun = msgspec.structs.replace(begun, pressure_hpa=round(asked.field_hpa, 1))
+    found = _bath(at, asked, begun, corrections.boiling_c(asked.field_hpa))
     if found.state == "working" and asked.place in _anchored(at):
         same = tuple(msgspec.structs.replace(c, wanted_c=c.offset_c) for c in found.found)
         return msgspec.structs.replace(found, found=same, state="done", reasons=(WhyNot("has-ice"),))

@@ -197,8 +197,9 @@ class Orders:
             return False, "Say which probe. The page names those there are."
         if asked.kind in ("contact", "flange") and asked.c is None:
             return False, "Say what the thermometer read."
-        if asked.kind == "boiling" and not LOWEST_HPA <= (asked.pressure_hpa or 0.0) <= HIGHEST_HPA:
-            return False, f"Give the pressure at the field, {LOWEST_HPA:g} to {HIGHEST_HPA:g} hPa."
+        if asked.kind == "boiling" and not LOWEST_HPA <= asked.field_hpa <= HIGHEST_HPA:
+            said = f"No field has that pressure. Give {LOWEST_HPA:g} to {HIGHEST_HPA:g} hPa, or inches."
+            return False, said, "pressure"
         return self.previews.check(asked, bench, at.now_at)
 
     def _accept_correction(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:

@@ -6,15 +6,18 @@ import json
 import math
 import shutil
 import sqlite3
+import threading
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from scripted import START_UTC, ScriptedSource, open_agent, tick_until
 
 from probe_agent.agent import Agent
 from probe_agent.archive import Archive
+from probe_agent.cli import main
 from probe_agent.learning import catch_up, knowledge_of
 from probe_agent.readings import Fault, Forecast
 from probe_agent.store import CHECK, Check, ask, await_answer, read_check
@@ -217,8 +220,8 @@ def test_baths_and_thermometers_are_compared_with_what_the_probe_reads(soaked: A
         ({"kind": "ice"}, "Say which probe"),
         ({"kind": "ice", "place": "nowhere"}, "Say which probe"),
         ({"kind": "contact", "place": "cyl-1"}, "what the thermometer read"),
-        ({"kind": "boiling", "place": "cyl-1"}, "pressure at the field"),
-        ({"kind": "boiling", "place": "cyl-1", "pressure_hpa": 29.9}, "pressure at the field"),
+        ({"kind": "boiling", "place": "cyl-1"}, "No field has that pressure"),
+        ({"kind": "boiling", "place": "cyl-1", "pressure_hpa": 29.9}, "No field has that pressure"),
         ({"kind": "wishing"}, "not complete"),
     ],
 )
@@ -230,6 +233,31 @@ def test_a_question_that_is_not_complete_is_refused(
     assert not done
     assert says in text
     assert agent.store.kept(CHECK) is None
+
+
+def test_commands_do_what_the_page_does(soaked: Agent, tmp_path: Path) -> None:
+    """The daemon answers between; clicks wait for it."""
+    file, stop = soaked.settings.store.file, threading.Event()
+
+    def answer() -> None:
+        while not stop.wait(0.05):
+            soaked.answer_commands()
+
+    thread = threading.Thread(target=answer)
+    thread.start()
+    try:
+        said = [
+            CliRunner().invoke(main, [*words.split(), "--store", file])
+            for words in ("check cold-soak", "correct", "corrections", "uncorrect 1", "corrections")
+        ]
+    finally:
+        stop.set()
+        thread.join()
+    assert [r.exit_code for r in said] == [0] * 5, [r.output for r in said]
+    assert "The last two heat-ups would have been above target" in said[0].output
+    assert "Crankcase nose is corrected" in said[1].output
+    assert "in force" in said[2].output
+    assert "undone" in said[4].output
 
 
 def test_a_check_that_was_overtaken_can_not_be_accepted(soaked: Agent) -> None:

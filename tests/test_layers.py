@@ -99,6 +99,7 @@ INSIDE = {
         "record",
         "planning",
         "phones",
+        "probes",
         "__init__",
         "__main__",
     ),

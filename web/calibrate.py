@@ -6,7 +6,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import groupby
 from typing import Any
 
@@ -16,7 +16,6 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
 from probe_agent.config import NEVER_COLDEST
-from probe_agent.corrections import HIGHEST_HPA, LOWEST_HPA, field_pressure_hpa
 from probe_agent.status import Status, StatusError, TakeAlong
 from probe_agent.store import TAKE_ALONG, Check, KeptCorrection, Reader, StoreError, Taught
 from probe_agent.words import Unit
@@ -115,6 +114,8 @@ class CalibratePages:
             return self._page(Outcome(False, NO_NUMBER), form, 422)
         outcome = self.desk.commander.act_once(once, kind, body)
         if not outcome.ok:
+            if outcome.at_field:
+                form = replace(form, refusals={outcome.at_field: outcome.text})
             return self._page(outcome, form, 409)
         said = None if kind == "check-probes" else once
         return redirect(url_for("calibrate", said=said, _anchor=anchor), 303)
@@ -216,7 +217,7 @@ def read_check(
     if kind == "infrared":
         body["spots_c"] = _spots(typed, unit, places, wrong)
     if kind == "boiling":
-        body["pressure_hpa"] = _pressure_hpa(typed, wrong)
+        body |= _pressure(typed, wrong)
     return (None if wrong else body), CheckForm(kind, typed, wrong)
 
 
@@ -247,24 +248,20 @@ def _spots(
     return found
 
 
-def _pressure_hpa(typed: Mapping[str, str], wrong: dict[str, str]) -> float | None:
-    """Pressure at the field, from an altimeter setting and the elevation where that is given [hPa, inHg; m or
-    ft by `height_in`]."""
+def _pressure(typed: Mapping[str, str], wrong: dict[str, str]) -> dict[str, float]:
+    """Pressure [hPa], and the elevation [m] where one is given."""
     number = number_of(typed.get("pressure", ""))
     if number is None:
         wrong["pressure"] = "Write the pressure as a number, such as 1013 or 29.92."
-        return None
-    hpa = number * _HPA_PER_INHG if number < 40 else number
+        return {}
+    told = {"pressure_hpa": round(number * _HPA_PER_INHG if number < 40 else number, 1)}
     if text := typed.get("height", ""):
         height = number_of(text)
         if height is None or not -500 <= height <= 20_000:
             wrong["height"] = "Write the field's elevation as a number, or leave it empty."
-            return None
-        hpa = field_pressure_hpa(hpa, height * (1.0 if typed.get("height_in") == "m" else _FT))
-    if not LOWEST_HPA <= hpa <= HIGHEST_HPA:
-        wrong["pressure"] = f"No field has that. Write {LOWEST_HPA:g} to {HIGHEST_HPA:g} hPa, or inches."
-        return None
-    return round(hpa, 1)
+            return told
+        told["elevation_m"] = height * (1.0 if typed.get("height_in") == "m" else _FT)
+    return told
 
 
 # -- laid out
