@@ -17,7 +17,7 @@ from werkzeug.wrappers import Response as BaseResponse
 from probe_agent import words
 from probe_agent.config import NEVER_COLDEST
 from probe_agent.status import Status, StatusError, TakeAlong
-from probe_agent.store import TAKE_ALONG, Check, KeptCorrection, Reader, StoreError, Taught
+from probe_agent.store import TAKE_ALONG, Check, ComparedNow, KeptCorrection, Reader, StoreError, Taught
 from probe_agent.words import Unit
 from web.acts import Outcome, number_of
 from web.curves import NO_NUMBER, Desk
@@ -329,15 +329,20 @@ def _check(check: Check | None, zone: str, now_at: float, unit: Unit) -> dict[st
                 "name": words.place_name(c.place),
                 "reads": words.tenths(c.reads_c, unit),
                 "should": words.tenths(c.should_c, unit),
-                "change": words.degrees(c.wanted_c - c.offset_c, unit)
-                if c.wanted_c != c.offset_c
-                else "stays",
+                "change": _change(c, check, unit),
             }
             for c in check.found
         ],
         "shift": words.shift_sentence(check.shifted) if check.shifted is not None else "",
         "offers": check.state == "done" and bool(check.changing) and not check.taken,
     }
+
+
+def _change(c: ComparedNow, check: Check, unit: Unit) -> str:
+    """By how much a probe would be corrected, in words where it wouldn't."""
+    if check.state == "refused":
+        return "not offered"
+    return words.degrees(c.wanted_c - c.offset_c, unit) if c.wanted_c != c.offset_c else "stays"
 
 
 def _fixed(check: Check, unit: Unit) -> str:
