@@ -18,17 +18,18 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import outings, pairing, planning, store, supervisor, telling, words
+from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
-from probe_agent.clock import Clock, boot_id
+from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.harness import Harness, grown_old, standing_in
 from probe_agent.learning import SIGMA_C
+from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
 from probe_agent.orders import Orders, Standing
@@ -37,14 +38,17 @@ from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
-from probe_agent.status import Curve, Recent, RunTime, Status, write_status
+from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
+from probe_agent.switching import Plug, SwitchFacts
+from probe_agent.switchman import AT_ONCE, Line, Moment, Switched, Switchman
 from probe_agent.take_along import TakeAlongs
 from probe_agent.thermal.ahead import AirKnown
 from probe_agent.thermal.described import observation_of, prior_of
 from probe_agent.thermal.prior import Prior
 from probe_agent.weather.heard import Heard
+from probe_agent.why import why_now
 
 log = logging.getLogger(__name__)
 
@@ -53,6 +57,7 @@ COMMIT_QUIET_S = 300.0
 KEEP_FORECAST_S = 300.0
 CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
+FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
@@ -111,6 +116,7 @@ class Agent:
         messages: MessageCourierLike | None = None,
         weather: WeatherCourierLike | None = None,
         watchdog: Watchdog | None = None,
+        line: Line | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
@@ -120,6 +126,7 @@ class Agent:
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
+        self._line = line
         self._build, self._zone, self._demo = build, zone, demo
         self.jobs: list[Job] = []
         self._lock = threading.RLock()
@@ -128,6 +135,7 @@ class Agent:
         self._hand = ByHand(record, [p for p in plan.places if p != "ambient"], zone)
         self._pairings = Pairings(record, settings.page, zone)
         self._logbook = Logbook(record, zone)
+        self._ledger = Ledger(record, settings, plan.places)
         self._offset_s = clock.utc_offset_s()
         self._clock_ok = clock.utc_is_known()
         self._physics = Physics(
@@ -146,6 +154,9 @@ class Agent:
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
+        self._unwritten_since_s: float | None = None
+        self._polled_s: float | None = None
+        """When it was last looked for commands: off must be heard while heat is on."""
         self._unwritten = Batch()
         self._with_next: list[store.Statement] = []
         """Written with the next commit and worth none of their own."""
@@ -168,6 +179,10 @@ class Agent:
         self._departures.recall(self._utc(now_s))
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
         self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
+        self._switchman: Switchman | None = None
+        if self.settings.switch is not None and self._line is not None:
+            began = Moment(now_s, self._utc(now_s))
+            self._switchman = Switchman(self.settings, self.settings.switch, self.store, self._line, began)
         self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
         take_alongs = TakeAlongs(self.store, self.settings, self._physics)
         self._orders = Orders(
@@ -183,6 +198,7 @@ class Agent:
             self._harness,
             self._bench,
             take_alongs,
+            self._switchman,
         )
         self._beside = Beside(
             self.settings.setup,
@@ -203,6 +219,8 @@ class Agent:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
         self._logbook.recall(now_s, self._offset_s)
+        self._ledger.recall(now_s, self._offset_s)
+        self._ledger.catch_up(now_s, at_once=self.clock.rate == math.inf)
         self._physics.recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._physics.teach_again()
@@ -267,7 +285,7 @@ class Agent:
 
     @property
     def _couriers(self) -> list[Courier]:
-        couriers = (self._messages, self._broker, self._weather, self._watchdog)
+        couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
         return [c for c in couriers if c is not None]
 
     def _next_due(self, last_s: float) -> float | None:
@@ -294,7 +312,10 @@ class Agent:
         self._physics.learn_all()
 
     def _finish(self) -> None:
+        if self._line is not None:
+            self._line.stop()  # off before anything else
         self._physics.stop()
+        self._ledger.stop()
         self._previews.stop()
         self._beside.stop()
         self._write(Batch(), self.clock.monotonic(), force=True)
@@ -319,14 +340,16 @@ class Agent:
     def tick(self) -> None:
         """One instant: read, think, decide, keep, show."""
         with self._lock:
-            now_s = self.clock.monotonic()
+            now_s, tick_s = self.clock.monotonic(), awake_and_asleep_s()
+            plug = self._plug(now_s - tick_s)
             self._keep_time()
             scans = [source.read(now_s) for source in self._sources]
             t_s = max((s.t_s for s in scans), default=now_s)
             hand = self._hand.read(t_s)
             samples = self._harness.at_places(zip((s.name for s in self._sources), scans, strict=True))
             self._hear(samples.get("ambient"))
-            heater = next((s.heater for s in scans if s.heater is not None), None)
+            power_w = self._power_w(plug, now_s)
+            heater = next((s.heater for s in scans if s.heater is not None), self._share(power_w))
             self._unprobed = not any(s.samples for s in scans)
             signal = heater if heater is not None else self._heater_as_told()
             forecast = self._physics.see(self._observation(t_s, samples, signal))
@@ -334,15 +357,18 @@ class Agent:
             points = supervisor.doubt(standing_in(measured, hand, forecast), forecast)
             points = self._less_heater(grown_old(points, hand) if self._unprobed else points, forecast)
             facts = self._facts(t_s, points, forecast, heater)
+            facts, switched = self._switch(facts, measured, plug, tick_s)
             step = supervisor.step(self._watch, facts, self.plan.rules)
             self._watch, self._last = step.watch, (facts, heater)
             became = self._follow_outings(measured, heater, t_s)
             self._beside.plan_when_due(facts, self._watch, self._offset_s, self._keep_with_next)
             self.status = self._document(facts, heater)
             self._hold(facts, samples, signal, step)
-            batch = self._batch(step, t_s)
-            batch.statements += became
+            batch = self._batch(step, t_s, switched)
+            batch.statements += became + self._follow_ledger(facts, heater, power_w)
             self._write(batch, t_s)
+            if self._switchman is not None:
+                self._switchman.say()
             self._show(facts)
             if self._physics.has_lesson(step, t_s):
                 self._write(Batch(), t_s, force=True)
@@ -360,7 +386,8 @@ class Agent:
         self, t_s: float, points: tuple[Point, ...], forecast: Forecast, heater: float | None
     ) -> Facts:
         found = self._departures.unsettled(self._utc(t_s) - supervisor.START_FORGOTTEN_S)
-        departure_at = None if found is None else found.start_at - self._offset_s
+        expected_at = None if found is None else self._departures.expected_at(found)
+        departure_at = None if expected_at is None else expected_at - self._offset_s
         look_s = self._look_s(t_s, departure_at)
         facts = Facts(
             t_s,
@@ -401,6 +428,22 @@ class Agent:
         departure = self._departures.nearest(first_at, last_at, now_at)
         return self._logbook.follow(t_s, measured, heats, heater, self._offset_s, departure)
 
+    def _follow_ledger(
+        self, facts: Facts, heater: float | None, power_w: float | None
+    ) -> list[store.Statement]:
+        """What settled and what was spent with this tick. power_w: measured [W], None where nobody does."""
+        memory = self._physics.knowledge.memory
+        return self._ledger.follow(
+            facts.t_s,
+            facts.points,
+            facts.forecast,
+            self._watch,
+            heater,
+            power_w,
+            memory,
+            self._offset_s,
+        )
+
     def air_known(self) -> AirKnown:
         """All that is known of the air now; `thermal.ahead.air_ahead` tells from it what comes."""
         with self._lock:
@@ -422,6 +465,54 @@ class Agent:
     def _less_heater(self, points: tuple[Point, ...], forecast: Forecast) -> tuple[Point, ...]:
         reads_heater_c = self._physics.knowledge.reads_heater_c
         return supervisor.less_heater(self._watch, points, reads_heater_c, forecast)
+
+    # -- the plug
+
+    def _now(self) -> Moment:
+        now_s = self.clock.monotonic()
+        return Moment(now_s, self._utc(now_s))
+
+    def _plug(self, by_s: float) -> Plug:
+        """What is known of the plug, in run seconds. by_s: run seconds less the line's."""
+        return switching.in_run_seconds(self._line.seen(), by_s) if self._line is not None else Plug()
+
+    def _power_w(self, plug: Plug, now_s: float) -> float | None:
+        """What the heater draws by the plug's measurement [W]; None where nobody measures."""
+        return self._switchman.power_w(plug, now_s) if self._switchman is not None else None
+
+    def _share(self, power_w: float | None) -> float | None:
+        """Measured power as a share of the heater's full power."""
+        setup = self.settings.setup
+        return None if power_w is None or setup is None else min(power_w / setup.watts, 1.0)
+
+    def _switch(
+        self, facts: Facts, measured: tuple[Point, ...], plug: Plug, tick_s: float
+    ) -> tuple[Facts, Switched]:
+        """What this tick means for the plug. Off goes out at once, on at the tick's end."""
+        man, watch = self._switchman, self._watch
+        if man is None:
+            return facts, Switched()
+        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
+        coming = self._departures.coming
+        seen = SwitchFacts(
+            facts.t_s,
+            facts.points,
+            measured,
+            plug,
+            oil_out=watch.oil_out_s is not None,
+            ready_s=watch.heatup.ready_s if watch.heatup is not None else None,
+            start_s=facts.departure_at,
+            planned=frozenset(d.number for d in coming),
+            trends=facts.forecast.trends_c_per_h,
+            signs=frozenset(s.kind for s in watch.signs),
+            heating=facts.forecast.heating,
+            unwritten_s=0.0 if broke_s is None else tick_s - broke_s,
+        )
+        switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
+        if switched.went_on is not None:
+            self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
+        self._departures.plug_acts = man.acts
+        return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
 
     # -- keeping
 
@@ -465,12 +556,13 @@ class Agent:
         row = (round(at), *(values.get(p) for p in self.plan.places), heater)
         self._curve.append(tuple(v if v is None else round(v, 2) for v in row))
 
-    def _batch(self, step: Step, t_s: float) -> Batch:
+    def _batch(self, step: Step, t_s: float, switched: Switched) -> Batch:
         """Everything that must be acknowledged with this tick."""
-        batch = Batch(transitions=list(step.transitions))
+        batch = Batch(transitions=list(step.transitions), statements=list(switched.statements))
         batch.withdrawn += [(kind, None) for kind in step.withdrawn]
         words_now = [
             *step.announcements,
+            *switched.said,
             *self._words_of_departures(t_s, batch),
             *self._change(batch),
             *self._letters.due_tests(batch, self._utc(t_s), self._clock_ok),
@@ -536,7 +628,11 @@ class Agent:
         if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
-        kept = [store.keep_value("watch", watch), self._logbook.keeping_watch()]
+        kept = [
+            store.keep_value("watch", watch),
+            self._logbook.keeping_watch(),
+            *self._ledger.keeping(t_s, force),
+        ]
         # What could wait first: what is written at once may be of the same departure, and later.
         whole = Batch(statements=list(self._with_next)).add(self._unwritten)
         whole.add(Batch(statements=kept))
@@ -547,9 +643,11 @@ class Agent:
                 f"The record can't be written ({err}). Readings are kept in memory meanwhile."
             )
             log.error("%s", self._store_trouble)
+            if self._unwritten_since_s is None:
+                self._unwritten_since_s = awake_and_asleep_s()
             return
         self._unwritten, self._with_next = Batch(), []
-        self._store_trouble = None
+        self._store_trouble = self._unwritten_since_s = None
         self._last_commit_s = t_s
         for do in whole.after:
             do()
@@ -610,6 +708,10 @@ class Agent:
             self._departures.shown(self._utc(facts.t_s)),
             self._heard.shown(self._utc(facts.t_s)),
             self._logbook.shown(self.clock.monotonic()),
+            None if self._switchman is None else self._switchman.shown(self._now()),
+            why_now(facts.points, facts.forecast.core_c, self.settings.engine),
+            self._ledger.shown(),
+            self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
         )
@@ -617,8 +719,19 @@ class Agent:
 
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
-        own = (self._air_missing(), self._physics.relearning(), words.unproven(self._letters.unproven))
+        own = (
+            self._air_missing(),
+            self._physics.relearning(),
+            words.working_out_moisture(self._ledger.progress),
+            words.unproven(self._letters.unproven),
+        )
         return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+
+    def _frost(self, now_at: float) -> FrostNow:
+        """Frost on the aircraft within a day, or until a start that is planned within two."""
+        starts = [d.start_at for d in self._departures.coming]
+        soon = [at for at in starts if now_at < at <= now_at + 2 * FROST_AHEAD_S]
+        return self._heard.frost(now_at, max([now_at + FROST_AHEAD_S, *soon]))
 
     def _air_missing(self) -> str | None:
         now_at = self._utc(self.clock.monotonic())
@@ -654,6 +767,7 @@ class Agent:
         learned = store.newest_lesson(watcher)
         try:
             while not stop.wait(1.0):
+                self._polled_s = awake_and_asleep_s()
                 version = watcher.execute("PRAGMA data_version").fetchone()[0]
                 if version != seen:
                     seen = version
@@ -672,6 +786,9 @@ class Agent:
             if command.kind in WORKED_OUT:
                 self._answer_beside(command)
                 continue
+            man = self._switchman if command.kind in AT_ONCE else None
+            if man is not None:
+                man.veto()
             with self._lock:
                 batch = Batch()
                 now_s = self.clock.monotonic()
@@ -679,6 +796,8 @@ class Agent:
                 answer = self._orders.carry_out(command, batch, at)
                 self._watch = at.watch
                 self._answer(command, answer, batch)
+                if man is not None:
+                    man.heed()
         if self._hand.came_out_of_order():
             self._beside.live_again()
 

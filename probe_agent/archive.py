@@ -214,6 +214,10 @@ class Archive:
             None if newest is None else float(self._db.execute(f"SELECT {_AT.format(newest)}").fetchone()[0])
         )
 
+    def last_tick(self) -> int:
+        """The number of the newest committed tick; 0 where there is none."""
+        return int(self._db.execute("SELECT coalesce(max(tick), 0) FROM ticks").fetchone()[0])
+
     # -- curves
 
     def curve(

@@ -72,7 +72,7 @@ class Beside:
         return planning.Snapshot(
             now_at=now_at,
             offset_s=offset_s,
-            outlook=outlook if coldest is not None else None,
+            outlook=outlook,
             air=self._heard.known(facts.t_s, offset_s),
             air_now_c=next((p.value_c for p in facts.points if p.place == "ambient"), None),
             coldest=coldest.place if coldest is not None else None,

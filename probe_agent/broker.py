@@ -34,6 +34,7 @@ from probe_agent.config import Broker
 from probe_agent.readings import Fault, State
 from probe_agent.status import (
     Curve,
+    PlugNow,
     ProbeNow,
     Status,
     core_of,
@@ -144,6 +145,18 @@ _BOARD = {
 }
 
 
+_PLUG = {
+    "wanted": _Property("Heat is wanted by", "enum", format="nobody,owner,plan,test"),
+    "state": _Property("What the plug says of itself", "enum", format="on,off,unknown"),
+    "power": _Property("Power", "float", "W"),
+    "locked": _Property("Someone is at the aircraft", "boolean"),
+    "timer-tested": _Property("Its own timer has passed its test", "boolean"),
+    "ended": _Property("Why the last heat ended", "string"),
+    "ended-at": _instant("When the last heat ended"),
+}
+"""Nothing of it is settable: on comes from a paired press, the board itself, or a plan alone."""
+
+
 @dataclass(frozen=True, slots=True)
 class Tree:
     """What a device has to say: its description without `version`, its values and its alerts.
@@ -174,6 +187,9 @@ def homie_tree(status: Status, build: str) -> Tree:
     nodes["board"] = _node("Board", _BOARD)
     board = {"clock-ok": _boolean(status.clock_ok), "simulated": _boolean(status.demo), "build": build}
     values |= _payloads("board", _BOARD, board)
+    if status.plug is not None:
+        nodes["plug"] = _node("Plug", _PLUG)
+        values |= _payloads("plug", _PLUG, _plug_values(status.plug))
     description = {"homie": "5.0", "name": status.aircraft, "nodes": nodes}
     return Tree(description, values, _alerts(status, ids))
 
@@ -205,6 +221,18 @@ def _engine_values(s: Status) -> dict[str, str | None]:
         "heating": {True: "yes", False: "no", None: "unknown"}[s.heater.heating],
         "missing": ",".join(s.missing),
         "sampled-at": s.now,
+    }
+
+
+def _plug_values(p: PlugNow) -> dict[str, str | None]:
+    return {
+        "wanted": p.wanted or "nobody",
+        "state": p.says if p.says in ("on", "off") else "unknown",
+        "power": _number(p.power_w, 0),
+        "locked": _boolean(p.locked is not None),
+        "timer-tested": _boolean(p.tested),
+        "ended": p.ended,
+        "ended-at": p.ended_at,
     }
 
 
@@ -242,7 +270,7 @@ def _ids(names: Iterator[str] | Any) -> list[str]:
     for name in names:
         stem = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "x"
         candidate, n = stem, 1
-        while candidate in out or candidate in ("engine", "board"):
+        while candidate in out or candidate in ("engine", "board", "plug"):
             n += 1
             candidate = f"{stem}-{n}"
         out.append(candidate)

@@ -45,6 +45,11 @@ def boot_id() -> str:
         return "unknown"
 
 
+def awake_and_asleep_s() -> float:
+    """Seconds of this boot that go on in a board's sleep too, so that no lease outlasts one."""
+    return time.clock_gettime(time.CLOCK_BOOTTIME)
+
+
 class SystemClock:
     """The board's own clock."""
 

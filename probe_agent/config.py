@@ -154,6 +154,29 @@ class Planning(_Table, frozen=True):
     person: Name | None = None
 
 
+class Costs(_Table, frozen=True):
+    """price_per_kwh: of the heater's electricity, in `currency`, a word or sign of the owner's; None: no cost
+    is worked out. season_month: the month on whose first day the record's season begins."""
+
+    price_per_kwh: Annotated[float, msgspec.Meta(ge=0, le=10_000)] | None = None
+    currency: Annotated[str, msgspec.Meta(pattern=r"^[^\s\x00-\x1f\x7f-\x9f]{1,8}\Z")] = "EUR"
+    season_month: Annotated[int, msgspec.Meta(ge=1, le=12)] = 7
+
+
+Viscosity = Annotated[float, msgspec.Meta(ge=2, le=10_000)]
+
+
+class Engine(_Table, frozen=True):
+    """What only the page "Why" needs. bearing_mm, clearance_mm: diameter and diametral running clearance of a
+    main bearing; oil_…: the oil's data sheet, all three or none."""
+
+    bearing_mm: Annotated[float, msgspec.Meta(ge=10, le=300)] = 60.0
+    clearance_mm: Annotated[float, msgspec.Meta(gt=0, le=2)] | None = None
+    oil_40_mm2_s: Viscosity | None = None
+    oil_100_mm2_s: Viscosity | None = None
+    oil_pour_point_c: Temperature | None = None
+
+
 class OneWire(_Table, frozen=True):
     directory: str = "/sys/bus/w1/devices"
     deadline_s: Annotated[float, msgspec.Meta(gt=0, le=60)] = 10.0
@@ -222,10 +245,13 @@ class MetarWeather(_Table, frozen=True):
     ca_file: str | None = None
 
 
+Topic = Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
+
+
 class TopicWeather(Fields, frozen=True, kw_only=True):
     """JSON on a topic of the broker under [broker]. Without `time` a message is the air now."""
 
-    topic: Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
+    topic: Topic
 
 
 class WeatherSources(_Table, frozen=True):
@@ -294,6 +320,43 @@ class Watchdog(_Table, frozen=True):
     every_s: Annotated[float, msgspec.Meta(ge=1, le=86_400)] = 300.0
 
 
+HomieProperty = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9-]+/[a-z0-9-]+/[a-z0-9-]+\Z", max_length=200)]
+Payload = Annotated[str, msgspec.Meta(min_length=1, max_length=500)]
+LONGEST_INTERVAL_S = 15.0
+"""With a switch readings come at least so often, so that whatever is wrong is seen in time."""
+HOT_AIR: frozenset[Heater] = frozenset({"cowl-heater", "ducted-air"})
+"""Heaters whose manuals seldom let them run alone in or on a cowl (common practice, no source)."""
+
+
+class Switch(_Table, frozen=True, kw_only=True):
+    """A plug or relay box on the broker that switches the heater of the setup in use.
+
+    Either topics and payloads of its own, or, with `homie`, a Homie 5 device's: device/node/property.
+    timer_s: after so long without a word from here it goes off by itself [s]; {timer_s} in `on` and `timer`
+    stands for it. power_every_s: how often it tells its power at least. most_hours: no heating is longer.
+    """
+
+    timer_s: Annotated[int, msgspec.Meta(ge=60, le=1800)]
+    manual_allows_unattended: bool = False
+    hot_air_confirmed: bool = False
+    command_topic: Topic | None = None
+    on: Payload = "on"
+    off: Payload = "off"
+    timer_topic: Topic | None = None
+    timer: Payload = "{timer_s}"
+    state_topic: Topic | None = None
+    state_pointer: Pointer = ""
+    state_on: Payload = "on"
+    state_off: Payload = "off"
+    power_topic: Topic | None = None
+    power_pointer: Pointer = ""
+    power_every_s: Annotated[float, msgspec.Meta(ge=1, le=600)] = 60.0
+    homie: HomieProperty | None = None
+    homie_power: HomieProperty | None = None
+    most_hours: Annotated[float, msgspec.Meta(gt=0, le=12)] = 6.0
+    thermostat: bool = False
+
+
 class Settings(_Table, frozen=True):
     """Everything one settings file says, with defaults for the rest."""
 
@@ -303,6 +366,8 @@ class Settings(_Table, frozen=True):
     setups: tuple[Setup, ...] = ()
     limits: Limits = Limits()
     planning: Planning = Planning()
+    costs: Costs = Costs()
+    engine: Engine = Engine()
     one_wire: OneWire = OneWire()
     sampling: Sampling = Sampling()
     store: StorePlace = StorePlace()
@@ -312,6 +377,7 @@ class Settings(_Table, frozen=True):
     recipients: tuple[Recipient, ...] = ()
     messages: Messages = Messages()
     watchdog: Watchdog = Watchdog()
+    switch: Switch | None = None
 
     @property
     def setup(self) -> Setup | None:
@@ -519,7 +585,11 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         or (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients"))
     ):
         return "must be one line of text without blanks at its ends. Correct it."
-    if "matching regex" in reason and path[0] == "weather":
+    if "matching regex" in reason and path[0] == "switch" and path[-1].startswith("homie"):
+        return "must be device/node/property as the plug's Homie device names them. Correct it."
+    if "matching regex" in reason and path[0] == "switch" and path[-1].endswith("_topic"):
+        return "must be one topic without # and +. Correct it."
+    if "matching regex" in reason and path[0] in ("weather", "switch"):
         if path[-1] == "topic":
             return "must be one topic without # and +. Correct it."
         return "is not a JSON pointer. Write one like /hours/air; a / in a name is ~1 there and a ~ is ~0."
@@ -575,10 +645,13 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     if limits.too_hot_c <= limits.target_c:
         raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
     _check_planning(settings, file)
+    _check_engine(settings.engine, file)
     _check_page(settings.page, file)
     _check_places(settings, file)
     _check_probes(settings, file)
     _check_weather(settings, file)
+    if settings.switch is not None:
+        _check_switch(settings, settings.switch, file)
     for kind, names in (
         ("setups", [s.name for s in settings.setups]),
         ("recipients", [r.name for r in settings.recipients]),
@@ -610,6 +683,25 @@ def _check_planning(settings: Settings, file: str) -> None:
         )
     if person is not None and person not in {r.name for r in settings.recipients}:
         raise SettingsError(f"{file}: planning.person: {person} is not among the recipients. Add it there.")
+
+
+def _check_engine(engine: Engine, file: str) -> None:
+    sheet = (engine.oil_40_mm2_s, engine.oil_100_mm2_s, engine.oil_pour_point_c)
+    if all(figure is None for figure in sheet):
+        return
+    thin, thick, pour_c = engine.oil_100_mm2_s, engine.oil_40_mm2_s, engine.oil_pour_point_c
+    if thin is None or thick is None or pour_c is None:
+        raise SettingsError(
+            f"{file}: engine needs oil_40_mm2_s, oil_100_mm2_s and oil_pour_point_c, all three or none. The "
+            f"oil's data sheet has them."
+        )
+    if thin >= thick:
+        raise SettingsError(
+            f"{file}: engine.oil_100_mm2_s must be below oil_40_mm2_s: oil thins as it warms. "
+            f"Look again at the data sheet."
+        )
+    if pour_c >= 40:
+        raise SettingsError(f"{file}: engine.oil_pour_point_c must be below 40 °C. Correct it.")
 
 
 def _check_page(page: Page, file: str) -> None:
@@ -702,6 +794,69 @@ def _check_weather(settings: Settings, file: str) -> None:
             raise SettingsError(
                 f"{file}: weather.{key}.time_zone: {zone} is not a time zone. Write one like Europe/Oslo."
             )
+
+
+def _check_switch(settings: Settings, switch: Switch, file: str) -> None:
+    """Nothing is switched that could hurt somebody where nobody looks. Raises SettingsError."""
+    for wrong in (
+        _unfit_heater(settings.setup, switch),
+        _unfit_watch(settings),
+        _unfit_wiring(switch),
+    ):
+        if wrong is not None:
+            raise SettingsError(f"{file}: {wrong}")
+
+
+def _unfit_heater(setup: Setup | None, switch: Switch) -> str | None:
+    if setup is None:
+        return "switch: no setup is described. Add the heater under [[setups]]."
+    if setup.heater == "combustion":
+        return "switch: a combustion heater is never switched from afar nor left alone. Remove [switch]."
+    if not switch.manual_allows_unattended:
+        return (
+            "switch.manual_allows_unattended is not true. Only a heater whose manual allows unattended use "
+            "on an engine may be switched; read it, then write true, or remove [switch]."
+        )
+    if setup.heater in HOT_AIR and not switch.hot_air_confirmed:
+        return (
+            f"switch.hot_air_confirmed: {setup.heater} is not switched unless its manual says that it may "
+            f"run unattended in or on a cowl. Write true only then, or remove [switch]."
+        )
+    return None
+
+
+def _unfit_watch(settings: Settings) -> str | None:
+    interval_s = settings.sampling.interval_s
+    if interval_s > LONGEST_INTERVAL_S:
+        return (
+            f"sampling.interval_s is {interval_s:g}: with a switch readings are needed every "
+            f"{LONGEST_INTERVAL_S:g} s or oftener. Lower it, or remove [switch]."
+        )
+    if not settings.required:
+        return "switch: no place is required, so nothing would end the heat. Set required = true at a place."
+    if settings.broker.host is None:
+        return "switch needs a broker. Set broker.host, or remove [switch]."
+    return None
+
+
+def _unfit_wiring(switch: Switch) -> str | None:
+    if (switch.command_topic is None) == (switch.homie is None):
+        return "switch needs command_topic or homie, one of the two."
+    if switch.homie is None and switch.state_topic is None and switch.power_topic is None:
+        return (
+            "switch: the plug must say whether it is on, or what it draws, or its timer can't be tested. Add "
+            "state_topic or power_topic."
+        )
+    if switch.homie is not None and (switch.state_topic or switch.power_topic or switch.timer_topic):
+        return "switch: homie brings its own topics. Remove state_topic, power_topic and timer_topic."
+    if switch.homie is None and switch.homie_power is not None:
+        return "switch.homie_power needs homie. Write power_topic instead."
+    topics = [switch.command_topic, switch.timer_topic, switch.state_topic]
+    if _first_double(t for t in topics if t is not None):
+        return "switch: two of command_topic, timer_topic and state_topic are the same. Correct one."
+    if switch.on == switch.off or switch.state_on == switch.state_off:
+        return "switch: on and off are the same word. Correct one."
+    return None
 
 
 def _first_double(names: Iterable[str]) -> str | None:

@@ -53,6 +53,8 @@ class Departures:
         self._record, self._settings, self._setup = record, settings, setup
         self.rules: PlanRules = planning.plan_rules(settings, zone)
         self._all: dict[int, Departure] = {}
+        self.plug_acts = False
+        """Whether our plug switches on what is planned for it."""
 
     def recall(self, now_at: float) -> None:
         """Take up what an earlier run kept."""
@@ -90,6 +92,12 @@ class Departures:
         )
         return min(found, key=lambda d: abs(d.start_at - to_at), default=None)
 
+    def expected_at(self, departure: Departure) -> float | None:
+        """When its engine is to start as things stand; of one spoken of after its start, as its plan says."""
+        if (departure.changed_at or 0.0) < departure.start_at or not departure.is_open:
+            return departure.start_at
+        return None if departure.plan is None else departure.plan.start_at
+
     def still_wants(self, word: Announcement, at: float, now_at: float) -> bool:
         """Whether a word of `at` [UTC s] that had to wait is still of use: one of a departure only while that
         is open, and not past its own time."""
@@ -100,7 +108,7 @@ class Departures:
 
     def _show(self, departure: Departure, now_at: float) -> PlanNow:
         more = sum(d.number != departure.number for d in self.coming)
-        return plan_now(departure, self.rules, now_at, self._contact, more)
+        return plan_now(departure, self.rules, now_at, self._contact, more, self.plug_acts)
 
     @property
     def _contact(self) -> str | None:
@@ -129,12 +137,18 @@ class Departures:
 
     def work_out(self, numbers: tuple[int, ...], snapshot: Snapshot) -> list[tuple[Departure, planning.Plan]]:
         """The plans of these departures from a frozen tick. Changes nothing; some 0.1 s each."""
-        coming = self.coming
-        return [
-            (d, planning.plan(d, snapshot, self.rules, after_another=d is not coming[0]))
-            for d in coming
-            if d.number in numbers
-        ]
+        made: dict[int, Departure] = {}
+        for d in self.coming:
+            if d.number in numbers:
+                earlier = [made.get(e.number, e) for e in self._before(d)]
+                made[d.number] = replace(d, plan=planning.plan(d, snapshot, self.rules, earlier))
+        return [(self._all[n], d.plan) for n, d in made.items() if d.plan is not None]
+
+    def _before(self, departure: Departure) -> list[Departure]:
+        """What comes before a departure: the open ones, and one that has started."""
+        found = (d for d in self._all.values() if d.is_open or d.state == "started")
+        before = (d for d in found if d.number != departure.number and d.start_at < departure.start_at)
+        return sorted(before, key=lambda d: d.start_at)
 
     def take(self, made: Iterable[tuple[Departure, planning.Plan]], now_at: float, batch: Batch) -> None:
         """Go on with what was worked out, unless somebody has changed the departure meanwhile."""
@@ -144,7 +158,8 @@ class Departures:
                 self._keep(replace(found, plan=plan), now_at, batch)
 
     def _keep(self, departure: Departure, now_at: float, batch: Batch) -> None:
-        self._all = {**self._all, departure.number: departure}  # the worker may be reading the other one
+        changed = {departure.number: departure, **self._made_stale(departure)}
+        self._all = {**self._all, **changed}  # the worker may be reading the other one
         kept = Kept(departure, self._show(departure, now_at))
         made = departure.plan
         batch.statements.append(
@@ -162,6 +177,14 @@ class Departures:
         )
         if not departure.is_open:
             batch.statements.append(store.end_departure(departure.number, departure.state, now_at))
+
+    def _made_stale(self, departure: Departure) -> dict[int, Departure]:
+        """Later departures whose plans rest on this one, which is no longer what it was."""
+        known = self._all.get(departure.number)
+        if known is not None and _in_short(known) == _in_short(departure):
+            return {}
+        later = (d for d in self.coming if d.start_at > departure.start_at and d.number != departure.number)
+        return {d.number: replace(d, plan=replace(d.plan, basis="")) for d in later if d.plan is not None}
 
     # -- commands. Each raises KeyError, TypeError, ValueError where the body is not complete.
 
@@ -240,7 +263,7 @@ class Departures:
         return True
 
     def _planned(self, departure: Departure, snapshot: Snapshot) -> Departure:
-        earlier = any(d.start_at < departure.start_at and d.number != departure.number for d in self.coming)
+        earlier = self._before(departure)
         return replace(departure, plan=planning.plan(departure, snapshot, self.rules, earlier))
 
     def _said(self, departure: Departure, now_at: float, note: str) -> str:
@@ -254,6 +277,8 @@ class Departures:
         if found is None:
             return _GONE
         self._end(found, "not-flying", batch, now_at)
+        if found.state == "heating" and found.by == "our-plug" and self.plug_acts:
+            return True, "Noted: not flying. The plug is switched off with the next reading."
         if found.state == "heating" or found.timer_at is not None:
             return True, "Noted: not flying. Switch the heater off, or its timer; nothing here does it."
         return True, "Noted: not flying. Nothing heats for it, and no more word comes of it."
@@ -311,6 +336,10 @@ class Departures:
     def _end(self, departure: Departure, state: planning.State, batch: Batch, now_at: float) -> None:
         batch.withdrawn.append((f"plan-{departure.number}", None))
         self._keep(replace(departure, state=state, changed_at=now_at), now_at, batch)
+
+
+def _in_short(departure: Departure) -> tuple[str, float, float | None]:
+    return departure.state, departure.start_at, departure.timer_at
 
 
 _GONE: Answer = (False, "That departure isn't planned any more. The page shows which are.")

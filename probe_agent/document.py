@@ -16,16 +16,21 @@ from probe_agent.status import (
     AlertNow,
     FanNow,
     FlownNow,
+    FlownThenNow,
+    FrostNow,
     HeaterNow,
     HelpNow,
     LearnedNow,
     MissedNow,
+    MoistureNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     RunTime,
     SignNow,
     StartNow,
     Status,
+    WhyNow,
     utc_text,
 )
 from probe_agent.supervisor import Alert, Facts, Missed, Rules, Watch
@@ -45,6 +50,10 @@ class Frame:
     plan: PlanNow | None = None
     air: AirNow | None = None
     flown: FlownNow | None = None
+    plug: PlugNow | None = None
+    why: WhyNow | None = None
+    moisture: MoistureNow | None = None
+    frost: FrostNow | None = None
     hold_min: tuple[int, int | None] | None = None
     unprobed: bool = False
 
@@ -116,6 +125,10 @@ def document(
         signs=tuple(SignNow(s.kind.value, utc_text(s.since_s + offset_s), s.place) for s in watch.signs),
         oil_out=watch.oil_out_s is not None,
         flown=frame.flown,
+        plug=frame.plug,
+        why=frame.why,
+        moisture=frame.moisture,
+        frost=frame.frost,
         unprobed=frame.unprobed,
         hold_min=frame.hold_min,
     )
@@ -123,9 +136,15 @@ def document(
 
 
 def plan_now(
-    departure: Departure, rules: PlanRules, now_at: float, contact: str | None = None, more: int = 0
+    departure: Departure,
+    rules: PlanRules,
+    now_at: float,
+    contact: str | None = None,
+    more: int = 0,
+    plug: bool = False,
 ) -> PlanNow:
-    """A departure and its plan as a viewer needs them. more: how many others are planned."""
+    """A departure and its plan as a viewer needs them. more: how many others are planned; plug: whether ours
+    can switch it on."""
     plain = PlanNow(
         departure=departure.number,
         start=utc_text(departure.start_at),
@@ -143,9 +162,18 @@ def plan_now(
         timer=None if departure.timer_at is None else utc_text(departure.timer_at),
         next_word=_next_word(departure, rules, now_at),
         contact=contact,
+        plug=plug and departure.by == "our-plug",
         more=more,
     )
     return plain if departure.plan is None else _planned(plain, departure.plan)
+
+
+def _if_flown(plan: Plan) -> FlownThenNow | None:
+    flown = plan.if_flown
+    if flown is None:
+        return None
+    on_at = flown.switch_on_at
+    return FlownThenNow(flown.need, round(flown.chance, 3), None if on_at is None else utc_text(on_at))
 
 
 def _planned(plain: PlanNow, plan: Plan) -> PlanNow:
@@ -171,6 +199,8 @@ def _planned(plain: PlanNow, plan: Plan) -> PlanNow:
         heated_hangar=rests.heated_hangar,
         flown=rests.flown,
         after_another=rests.after_another,
+        flight=text(rests.flight_at),
+        if_flown=_if_flown(plan),
         switch_on=text(plan.switch_on_at),
         at_best=plan.at_best,
         kept=plan.kept,

@@ -167,6 +167,16 @@ CREATE TABLE station (
 ) STRICT, WITHOUT ROWID;
 """
 
+_FOURTH = """
+CREATE TABLE spells (
+  spell INTEGER PRIMARY KEY, heatup INTEGER REFERENCES heatups, cause TEXT NOT NULL,
+  began_at REAL NOT NULL, ended_at REAL, low REAL NOT NULL, middle REAL NOT NULL, high REAL NOT NULL,
+  wet_s REAL NOT NULL, known_s REAL NOT NULL, unknown_s REAL NOT NULL, under_k REAL NOT NULL,
+  heated_s REAL NOT NULL, measured_j REAL NOT NULL, plate_j REAL NOT NULL, untold_s REAL NOT NULL,
+  gained_low_j REAL, gained_j REAL, gained_high_j REAL
+) STRICT;
+"""
+
 
 @steps()
 def first(db: Database) -> None:
@@ -184,6 +194,12 @@ def second(db: Database) -> None:
 def third(db: Database) -> None:
     """Departures with their plans, what came of them, who may act, and the air to come."""
     _make(db, _THIRD, 3)
+
+
+@steps()
+def fourth(db: Database) -> None:
+    """Spells of moisture and heat."""
+    _make(db, _FOURTH, 4)
 
 
 def _make(db: Database, schema: str, version: int) -> None:

@@ -23,6 +23,8 @@ from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.store import Batch, Command, Store
 from probe_agent.supervisor import Watch
+from probe_agent.switching import Why
+from probe_agent.switchman import ORDERS, Moment, Switchman
 from probe_agent.take_along import TakeAlongs
 from probe_agent.weather.heard import Heard
 
@@ -58,11 +60,14 @@ class Orders:
     harness: Harness
     bench: Callable[[], Bench]
     take_alongs: TakeAlongs
+    switchman: Switchman | None = None
 
     def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
         """Do what a command says and tell what was done, or why not; the batch takes what is to be kept."""
         if time.time() > command.expires_at:
             return TOO_LATE
+        if command.kind in ORDERS:
+            return self._switch(command, batch, at)
         act = {
             "hand-reading": self._take_hand_reading,
             "undo-hand-reading": self._undo_hand_reading,
@@ -98,6 +103,22 @@ class Orders:
         except (KeyError, TypeError, ValueError) as err:
             return False, f"The command is not complete ({err}). Nothing was changed."
 
+    def _switch(self, command: Command, batch: Batch, at: Standing) -> Answer:
+        """What is said to the plug. Off by it is off for the supervisor too."""
+        if self.switchman is None:
+            return False, "No plug is set up: there is no [switch] in the settings."
+        moment = Moment(at.now_s, at.now_at)
+        was_on = self.switchman.is_on
+        answer = self.switchman.carry_out(command, batch, moment)
+        if was_on and not self.switchman.is_on:
+            at.watch = supervisor.say_heater(at.watch, False, at.now_s)
+        return answer
+
+    def _plug_off(self, why: Why, at: Standing) -> None:
+        """Somebody's word ends the plug's heat too."""
+        if self.switchman is not None:
+            self.switchman.off(why, Moment(at.now_s, at.now_at))
+
     def _told(
         self, act: Callable[[Departures, Mapping[str, Any], Batch, float], Answer], said: str | None = None
     ) -> Callable[[Mapping[str, Any], Batch, Standing], Answer]:
@@ -108,6 +129,8 @@ class Orders:
             answer = act(self.departures, body, batch, at.now_at)
             if answer[0] and start_at is not None and said is not None:
                 batch.statements += self.logbook.hear_departure(said, start_at, at.now_s)
+            if answer[0] and said == "started" and at.watch.heating is not False:
+                at.watch = supervisor.say_heater(at.watch, False, at.now_s)  # it comes off before a start
             return answer
 
         return carry_out
@@ -245,6 +268,8 @@ class Orders:
         if watch is None:
             return False, "That alert is no longer open."
         at.watch = watch
+        if answer == "it-is-off":
+            self._plug_off("said-off", at)
         batch.statements.append(store.answer_alert(alert, answer, at.now_at))
         return True, f"Noted: {words.answer_words(answer)}. If the curve contradicts it, I ask again."
 
@@ -274,10 +299,13 @@ class Orders:
         if not isinstance(on, bool):
             return False, "Say on or off."
         at.watch = supervisor.say_heater(at.watch, on, at.now_s)
+        if not on:
+            self._plug_off("said-off", at)
         return True, f"Noted: the heater is {'on' if on else 'off'}."
 
     def _take_oil_out(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         at.watch = supervisor.say_oil(at.watch, True, at.now_s)
+        self._plug_off("oil-out", at)
         return True, words.OIL_IS_OUT
 
     def _take_oil_back(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:

@@ -7,7 +7,7 @@ seconds here; the run's seconds of the samples appear only where they are asked.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta
 from typing import Literal
@@ -25,9 +25,14 @@ from probe_agent.thermal.answers import (
     Soaked,
     SwitchOn,
     covered,
+    flown,
     latest_switch_on,
     soaked,
     switched_on,
+    unflown,
+)
+from probe_agent.thermal.answers import (
+    settled as settled_at,
 )
 
 Need = Literal["yes", "no", "unclear"]
@@ -69,10 +74,19 @@ SLACK_C = 0.75
 SHORT_BY = 0.1
 """A start still kept with little less than the wished certainty is told with what it is kept with: the late
 tail of a first heat-up is hours long and helps nobody."""
+LONGEST_SESSION_S = 7200.0
+"""Nobody is asked to stand by a combustion heater for longer; 20 to 60 min is usual (from memory, no source).
+"""
 LIKELIER = 0.8  # the certainty offered where a start can't be kept with more
 LEAST = 0.5
 """Where a start can't be had even with this certainty, it can't be had."""
 _STEP = 0.05
+SHORTEST_FLIGHT_S, LONGEST_FLIGHT_S = 1200.0, 10_800.0
+"""A flight nobody tells the end of ends anywhere between, counted from its start, but not later than"""
+BEFORE_NEXT_S = 1800.0
+"""before the next start. Judgement, no source."""
+AWAY_S = 43_200.0
+"""So long after "started" an engine whose harness is off is taken to be flying or just flown."""
 
 
 # -- what is planned
@@ -94,7 +108,8 @@ class Rests:
     coldest, coldest_c: the coldest point now; missing: required places without a value; heat_ups: on how
     many the cooling and warming rest, 0: on what is usual for such an engine; air, air_age_s: how the coming
     air is known and how old that is; heated_hangar, flown: where the warmth comes from; after_another: an
-    earlier departure comes first, and neither its heat nor its flight is counted.
+    earlier departure comes first, and its heat is counted as if it then didn't fly; flight_at: the start of
+    the flight whose heat is counted, nothing being measured since.
     """
 
     coldest: str | None = None
@@ -106,6 +121,17 @@ class Rests:
     heated_hangar: bool = False
     flown: bool = False
     after_another: bool = False
+    flight_at: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Flown:
+    """The same start after a flight of the earlier departure: whether heat is needed, its chance, and the
+    latest switch-on; None: none, or none that keeps the start."""
+
+    need: Need
+    chance: float
+    switch_on_at: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +155,7 @@ class Plan:
     switch_on_at; "never": it doesn't get there; "unknown": nothing measured. at_best: the certainty the
     answer is for where the wished one can't be had, however early heat goes on. kept: the chance that the
     wished start is kept. above: when the coldest point is above target then, 10/50/90 %, None for never.
+    if_flown: what holds instead where an earlier departure flies; the rest is for one that doesn't.
     """
 
     made_at: float
@@ -147,6 +174,7 @@ class Plan:
     helps: tuple[Help, ...] = ()
     counted: Counted = Counted()
     basis: str = ""
+    if_flown: Flown | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -223,8 +251,9 @@ class PlanRules:
 class Snapshot:
     """One tick, frozen: all a plan is worked out from.
 
-    outlook, air: in run seconds; run seconds + offset_s = UTC. air: all that is known of it; air_now_c: as
-    measured now. basis: changes when weather, memory, heating or missing places do.
+    outlook, air: in run seconds; run seconds + offset_s = UTC. outlook: None before any reading, from the
+    last ones where nothing is measured now; air: all that is known of it; air_now_c: as measured now. basis:
+    changes when weather, memory, heating or missing places do.
     """
 
     now_at: float
@@ -239,6 +268,10 @@ class Snapshot:
     flown: bool = False
     heat_ups: int = 0
     basis: str = ""
+
+    @property
+    def is_measured(self) -> bool:
+        return self.coldest is not None
 
 
 def plan_rules(settings: Settings, zone: str) -> PlanRules:
@@ -264,22 +297,35 @@ def plan_rules(settings: Settings, zone: str) -> PlanRules:
 # -- the decision and the plan
 
 
-def plan(departure: Departure, snapshot: Snapshot, rules: PlanRules, after_another: bool = False) -> Plan:
-    """What is to be done for a departure. Settled against the plan it has, so that it rests."""
+def plan(
+    departure: Departure, snapshot: Snapshot, rules: PlanRules, earlier: Sequence[Departure] = ()
+) -> Plan:
+    """What is to be done for a departure. Settled against the plan it has, so that it rests.
+
+    earlier: the open departures before it, the next one first, whose heat comes first; or one that has
+    started, whose flight counts while nothing is measured.
+    """
     aim = _aimed(departure, snapshot.now_at)
     ahead = _ahead(aim, snapshot)
-    rests = _rests(snapshot, ahead, rules, after_another)
-    if snapshot.outlook is None:
+    earlier = tuple(e for e in earlier if _counts(e, aim, snapshot.now_at))
+    flight_at = _flight_at(earlier, snapshot)
+    rests = _rests(snapshot, ahead, rules, earlier, flight_at)
+    if snapshot.outlook is None or not (snapshot.is_measured or flight_at is not None):
         return Plan(snapshot.now_at, "unclear", None, rests, "unknown", basis=snapshot.basis)
-    # Where nothing tells the air's level, what is known is its change from the one the engine shows.
-    outlook = replace(snapshot.outlook, air_known=True) if ahead.is_change else snapshot.outlook
-    asked = _Question(aim, departure.start_at, outlook, snapshot, rules, ahead.air)
+    outlook = settled_at(snapshot.outlook, ahead.air, rules.stands == "outside", ahead.is_change)
+    now = _Question(aim, departure.start_at, outlook, snapshot, rules, ahead.air, snapshot.now_at)
+    return _planned(departure, _after(now, earlier, flight_at), rests)
+
+
+def _planned(departure: Departure, asked: _Question, rests: Rests) -> Plan:
+    """The plan from the samples as they are when its turn comes."""
+    snapshot, before = asked.snapshot, departure.plan
     cold = asked.cold_soak()
-    before = departure.plan
     need = _need(cold.chance_needed, departure.certainty, before, bool(snapshot.missing))
     if snapshot.heating and before is not None:
         need = before.need  # what it would be without heat is no longer the question
     by_air = cold.chance_exposed is not None and cold.chance_exposed > cold.chance_below
+    is_now = asked.from_at <= snapshot.now_at
     known = Plan(
         snapshot.now_at,
         need,
@@ -288,12 +334,86 @@ def plan(departure: Departure, snapshot: Snapshot, rules: PlanRules, after_anoth
         "none",
         coldest_c=cold.coldest_c,
         by_air=by_air,
-        counted=_counted(cold.fan, snapshot.offset_s),
+        counted=_counted(cold.fan, snapshot.offset_s) if is_now else Counted(),
         basis=snapshot.basis,
+        if_flown=asked.if_flown,
     )
+    if rests.flight_at is not None and _need(cold.chance_needed, departure.certainty, before, False) == "no":
+        return known  # unclear only because nothing is measured meanwhile
     if need == "no" and not snapshot.heating and departure.timer_at is None and not _heats_again(departure):
         return known
     return _with_heat(known, asked, before)
+
+
+# -- what comes first
+
+
+def _counts(earlier: Departure, aim: Departure, now_at: float) -> bool:
+    """Whether an earlier departure leaves something to the one asked about."""
+    if earlier.state == "started":
+        return earlier.changed_at is not None and now_at < earlier.changed_at + AWAY_S
+    return earlier.is_open and now_at < _goes_at(earlier) < aim.off_at
+
+
+def _goes_at(earlier: Departure) -> float:
+    """When an open departure starts, as it is planned."""
+    made = earlier.plan
+    return made.start_at if made is not None and made.start_at is not None else earlier.start_at
+
+
+def _flight_at(earlier: Sequence[Departure], snapshot: Snapshot) -> float | None:
+    """When the engine started that is away now; None where it is measured, or nobody said so."""
+    started = [e.changed_at for e in earlier if e.state == "started" and e.changed_at is not None]
+    return max(started) if started and not snapshot.is_measured else None
+
+
+def _after(asked: _Question, earlier: Sequence[Departure], flight_at: float | None) -> _Question:
+    """The question asked of the samples as what comes first leaves them."""
+    if flight_at is not None:
+        asked = _landed(asked, flight_at)
+    first = [e for e in earlier if e.is_open]
+    if not first:
+        return asked
+    cold = asked
+    for other in first:
+        cold = _unflown(cold, other)
+    return replace(cold, if_flown=_if_flown(asked, _goes_at(first[-1])))
+
+
+def _unflown(asked: _Question, other: Departure) -> _Question:
+    """Asked of the samples after another departure's heat; its engine stands uncovered until its start."""
+    made, goes_at = other.plan, _goes_at(other)
+    if goes_at <= asked.from_at:
+        return asked
+    on_at = asked.snapshot.now_at if asked.snapshot.heating else other.timer_at
+    if on_at is None and made is not None:
+        on_at = made.switch_on_at
+    s = asked.snapshot.offset_s
+    on_s = None if on_at is None else on_at - s
+    left = unflown(asked.outlook, asked.air, on_s, goes_at - other.uncovered_s - s, goes_at - s)
+    cold = replace(asked.snapshot, heating=False)
+    return replace(asked, outlook=left, snapshot=cold, from_at=goes_at)
+
+
+def _landed(asked: _Question, flight_at: float) -> _Question:
+    """Asked of the samples after a flight that began at flight_at."""
+    s, now_at = asked.snapshot.offset_s, asked.from_at
+    last_at = max(min(flight_at + LONGEST_FLIGHT_S, asked.departure.start_at - BEFORE_NEXT_S), now_at)
+    first_at = min(max(flight_at + SHORTEST_FLIGHT_S, now_at), last_at)
+    left = flown(asked.outlook, asked.air, first_at - s, last_at - s)
+    return replace(asked, outlook=left, from_at=last_at, snapshot=replace(asked.snapshot, heating=False))
+
+
+def _if_flown(asked: _Question, flight_at: float) -> Flown:
+    """What holds where the earlier departure flies. Heat is asked for with the cover on again."""
+    hot = _landed(asked, flight_at)
+    chance = hot.cold_soak().chance_needed
+    need = _need(chance, hot.departure.certainty, None, missing=False)
+    if need == "no":
+        return Flown(need, chance)
+    is_again = replace(hot.outlook, a=asked.outlook.a, uncovering=asked.outlook.uncovering)
+    answer = replace(hot, outlook=is_again).latest()
+    return Flown(need, chance, hot.utc(answer.at_s) if answer.verdict == "heat" else None)
 
 
 def _heats_again(departure: Departure) -> bool:
@@ -311,7 +431,13 @@ def _ahead(aim: Departure, snapshot: Snapshot) -> AirAhead:
     return air_ahead(snapshot.air, now_s, aim.start_at - snapshot.offset_s, samples)
 
 
-def _rests(snapshot: Snapshot, ahead: AirAhead, rules: PlanRules, after_another: bool) -> Rests:
+def _rests(
+    snapshot: Snapshot,
+    ahead: AirAhead,
+    rules: PlanRules,
+    earlier: Sequence[Departure],
+    flight_at: float | None,
+) -> Rests:
     issued_s = ahead.issued_s
     return Rests(
         snapshot.coldest,
@@ -322,7 +448,8 @@ def _rests(snapshot: Snapshot, ahead: AirAhead, rules: PlanRules, after_another:
         None if issued_s is None else max(snapshot.now_at - snapshot.offset_s - issued_s, 0.0),
         rules.stands == "heated",
         snapshot.flown,
-        after_another,
+        any(e.is_open for e in earlier),
+        flight_at,
     )
 
 
@@ -348,7 +475,8 @@ def _counted(fan: Fan, offset_s: float) -> Counted:
 
 @dataclass(frozen=True, slots=True)
 class _Question:
-    """One departure asked of one tick's samples; wished_at: the start it has, where that is past."""
+    """One departure asked of one tick's samples; wished_at: the start it has, where that is past; from_at:
+    when its own turn comes, at which the outlook is; if_flown: what holds where an earlier one flies."""
 
     departure: Departure
     wished_at: float
@@ -356,6 +484,8 @@ class _Question:
     snapshot: Snapshot
     rules: PlanRules
     air: AirForecast
+    from_at: float
+    if_flown: Flown | None = None
 
     @property
     def start_s(self) -> float:
@@ -437,18 +567,37 @@ def _heated(known: Plan, asked: _Question, before: Plan | None) -> Plan:
     departure, now_at = asked.departure, asked.snapshot.now_at
     fixed_at = now_at if asked.snapshot.heating else departure.timer_at
     if fixed_at is not None:
-        return _judged(known, asked, before, asked.heated_from(fixed_at), max(fixed_at, now_at))
+        return _judged(known, asked, before, asked.heated_from(fixed_at), max(fixed_at, asked.from_at))
     answer = asked.latest()
     if answer.verdict == "none":
         return replace(known, kept=round(answer.chance, 3))
     if answer.verdict == "never":
         return replace(known, verdict="never", kept=round(answer.chance, 3))
     there_at = now_at + (departure.travel_s if departure.by in ("person", "pilot") else 0.0)
+    there_at = max(there_at, asked.from_at)
+    if departure.attended:
+        there_at = max(there_at, departure.off_at - LONGEST_SESSION_S)
     wanted_at = asked.utc(answer.at_s)
     if wanted_at is not None and wanted_at >= there_at:
         at = settled(before.switch_on_at if before else None, wanted_at, now_at, there_at)
         return _judged(known, asked, before, answer, at)
-    return _judged(known, asked, before, asked.heated_from(there_at), there_at)
+    answer = asked.heated_from(there_at)
+    less = _little_less(asked, answer)
+    return (
+        _judged(known, asked, before, answer, there_at)
+        if less is None
+        else _content_with(less, known, asked, before)
+    )
+
+
+def _little_less(asked: _Question, answer: SwitchOn) -> float | None:
+    """The certainty, in whole steps, that a start still ahead is kept with where the wished one can't be had,
+    if little is missing; in an attended session whatever it gives: who stands by sees how it goes."""
+    departure = asked.departure
+    if answer.verdict == "heat" or departure.start_at != asked.wished_at:
+        return None
+    least = LEAST if departure.attended else departure.certainty - SHORT_BY
+    return math.floor(answer.chance / _STEP + 1e-9) * _STEP if answer.chance >= least else None
 
 
 def settled(before_at: float | None, wanted_at: float, now_at: float, not_before_at: float) -> float:
@@ -483,9 +632,8 @@ def _judged(known: Plan, asked: _Question, before: Plan | None, answer: SwitchOn
     start_at = departure.start_at if answer.verdict == "heat" else asked.utc(answer.start_s)
     if start_at is None:
         return found
-    is_ahead = departure.start_at == asked.wished_at
-    if is_ahead and answer.verdict != "heat" and answer.chance >= departure.certainty - SHORT_BY:
-        return replace(found, at_best=math.floor(answer.chance / _STEP + 1e-9) * _STEP)
+    if (less := _little_less(asked, answer)) is not None:
+        return replace(found, at_best=less)
     late_s = start_at - asked.wished_at
     was_late = before is not None and before.verdict == "late"
     if late_s <= 0.0 or (late_s < LATE_S and not was_late):

@@ -149,6 +149,8 @@ class SignKind(StrEnum):
     COVER_OFF = "cover-off"  # cools faster in the same air: cover gone, or a wind
     WARMED_OTHERWISE = "warmed-otherwise"  # sun or warm air; nobody measures the air
     COOLS_FASTER = "cools-faster"  # door, cover or wind; nobody measures the air
+    ENGINE_RUNS = "engine-runs"  # all cylinders rise as no heater can raise them
+    ENGINE_RAN = "engine-ran"  # and what follows, until its places have evened out
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,6 +220,8 @@ class State(StrEnum):
     FLOWN_COOLING = "flown-cooling"
     OFF = "off"
     OIL_OUT = "oil-out"
+    ENGINE_RUNS = "engine-runs"
+    ENGINE_RAN = "engine-ran"
 
 
 @dataclass(frozen=True, slots=True)

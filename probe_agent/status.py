@@ -148,6 +148,14 @@ class HelpNow(_Part, frozen=True, omit_defaults=True):
     by_min: float | None = None
 
 
+class FlownThenNow(_Part, frozen=True):
+    """What holds for a later departure where the earlier one flies."""
+
+    need: str
+    chance: float
+    switch_on: str | None = None
+
+
 class PlanNow(_Part, frozen=True, omit_defaults=True):
     """The plan of one departure, the next one in a core document.
 
@@ -155,7 +163,8 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     without heat. verdict: none, heat, late, never, unknown, or making while it is worked out. switch_on: when
     heat goes on, final where timer says what a timer was set to. kept: chance that the start is kept;
     earliest: the start that is kept where this one isn't, late_min later. above: 10/50/90 % instants of above
-    target. coldest_now … after_another: as planning.Rests has them. next_word: when the next one comes.
+    target. coldest_now … flight: as planning.Rests has them; if_flown: as planning.Plan has it. next_word:
+    when the next one comes.
     """
 
     departure: int
@@ -182,6 +191,8 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     heated_hangar: bool = False
     flown: bool = False
     after_another: bool = False
+    flight: str | None = None
+    if_flown: FlownThenNow | None = None
     switch_on: str | None = None
     timer: str | None = None
     at_best: float | None = None
@@ -193,8 +204,36 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     helps: tuple[HelpNow, ...] = ()
     next_word: str | None = None
     contact: str | None = None
+    plug: bool = False
+    """Whether our plug switches it on by itself."""
     more: int = 0
     """How many other departures are planned."""
+
+
+class PlugNow(_Part, frozen=True, omit_defaults=True):
+    """The plug that switches the heater. wanted: on for whom ("owner", "plan", "test"), ordered since
+    on_at and until at the latest; confirmed: the plug has said so. says: its own last word, "on" or
+    "off", or "away" while there is no line to it; power_w: what it draws, None where that isn't known
+    now. locked: since when someone is at the aircraft. tested: its timer was, with success; test_failed:
+    what was wrong; test_old: the settings have changed since. ended: why the last heat ended
+    (switching.Why) at ended_at; or refused: why a plan whose time had come was not switched on
+    (switching.Refusal). place: of either.
+    """
+
+    wanted: str | None = None
+    on_at: str | None = None
+    until: str | None = None
+    confirmed: bool = False
+    says: str | None = None
+    power_w: float | None = None
+    locked: str | None = None
+    tested: bool = False
+    test_failed: str | None = None
+    test_old: bool = False
+    ended: str | None = None
+    ended_at: str | None = None
+    refused: str | None = None
+    place: str | None = None
 
 
 Band = tuple[float | None, float | None, float | None]
@@ -244,6 +283,42 @@ class SignNow(_Part, frozen=True):
     kind: str
     since: str
     place: str | None = None
+
+
+class WhyNow(_Part, frozen=True, omit_defaults=True):
+    """Clearance and oil of this engine now, indicative. case_c: mean of the crankcase's places; shaft_c: the
+    estimated core; change_mm: of the bearing's clearance against both at 20 °C, negative: closer; each 10,
+    50, 90 %. oil_mm2_s: None where oil or data sheet isn't known, and below the pour point."""
+
+    bearing_mm: float
+    case_c: float | None = None
+    shaft_c: tuple[float, float, float] | None = None
+    change_mm: tuple[float, float, float] | None = None
+    clearance_mm: float | None = None
+    oil_c: float | None = None
+    oil_mm2_s: float | None = None
+    oil_40_mm2_s: float | None = None
+    pour_point_c: float | None = None
+
+
+class MoistureNow(_Part, frozen=True, omit_defaults=True):
+    """How strongly the oil's water settles on the coldest inner metal now: an indicator. hpa: excess of
+    vapour, 10, 50, 90 % of what the metal may be; under_k: how far the metal lies under the frost point."""
+
+    hpa: tuple[float, float, float]
+    under_k: float = 0.0
+
+
+class FrostNow(_Part, frozen=True, omit_defaults=True):
+    """Frost or dew on the aircraft in the day to come. kind: frost, dew, none, unknown (no humidity is told),
+    roof (it doesn't stand outside). sure: already at the air's temperature, not only under a clear sky."""
+
+    kind: str
+    sure: bool = False
+    at: str | None = None
+    until: str | None = None
+    skin_c: float | None = None
+    point_c: float | None = None
 
 
 class FanNow(_Part, frozen=True):
@@ -329,6 +404,12 @@ class Status(_Part, frozen=True):
     oil_out: bool = False
     """Taken out for warming elsewhere, as said: nothing is ready until it is back in, its level checked."""
     flown: FlownNow | None = None
+    plug: PlugNow | None = None
+    why: WhyNow | None = None
+    """An optional member, like recent and curve."""
+    moisture: MoistureNow | None = None
+    """None where it can't be told."""
+    frost: FrostNow | None = None
     unprobed: bool = False
     """There is no probe at all: what is known people have entered."""
     hold_min: tuple[int, int | None] | None = None
@@ -367,7 +448,7 @@ def decode_status(data: bytes) -> Status:
 
 def core_of(status: Status) -> Status:
     """The document without its optional members."""
-    return msgspec.structs.replace(status, recent=None, curve=None)
+    return msgspec.structs.replace(status, recent=None, curve=None, why=None)
 
 
 def write_status(path: Path, status: Status) -> None:

@@ -15,10 +15,12 @@ from probe_agent.status import (
     AlertNow,
     FanNow,
     FlownNow,
+    FlownThenNow,
     HeaterNow,
     HelpNow,
     OutingNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     RunTime,
     Status,
@@ -179,6 +181,8 @@ def late_plan() -> PlanNow:
         heated_hangar=True,
         flown=True,
         after_another=True,
+        flight=minutes_after(-50),
+        if_flown=FlownThenNow("yes", 0.96, minutes_after(60)),
         earliest=minutes_after(155),
         late_min=25.0,
         helps=(
@@ -309,6 +313,14 @@ def oil_out() -> Status:
     return sample(State.OIL_OUT, 4.0, **_NO_FORECAST, heater=_heater(False), oil_out=True)
 
 
+def engine_runs() -> Status:
+    return sample(State.ENGINE_RUNS, 12.0, **_NO_FORECAST, heater=_heater(False, minutes=-25))
+
+
+def engine_ran() -> Status:
+    return sample(State.ENGINE_RAN, 24.0, **_NO_FORECAST, heater=_heater(False, minutes=-45))
+
+
 def off() -> Status:
     return sample(State.OFF, 4.0, **_NO_FORECAST, heater=_heater(None))
 
@@ -349,6 +361,28 @@ _NO_FORECAST: dict[str, Any] = {
     "fan": FanNow(),
 }
 
+
+def plugged(**changes: Any) -> Status:
+    """Heating by the plug, as somebody pressed; `changes` replace fields of the plug."""
+    plug = PlugNow(
+        wanted="owner",
+        on_at=minutes_after(-90),
+        until=minutes_after(270),
+        confirmed=True,
+        says="on",
+        power_w=480.0,
+        tested=True,
+    )
+    return msgspec.structs.replace(heating(), plug=msgspec.structs.replace(plug, **changes))
+
+
+def plug_off(**changes: Any) -> Status:
+    """Off at the plug, a place lost."""
+    ended = {"ended": "place-lost", "ended_at": minutes_after(-3), "place": "cyl-3"}
+    off = {"wanted": None, "on_at": None, "until": None, "says": "off", "power_w": 0.0, "confirmed": False}
+    return plugged(**(off | ended | changes))
+
+
 STATES = {
     "cold": cold,
     "heating": heating,
@@ -361,5 +395,7 @@ STATES = {
     "cooling": cooling,
     "flown-cooling": flown_cooling,
     "oil-out": oil_out,
+    "engine-runs": engine_runs,
+    "engine-ran": engine_ran,
     "off": off,
 }

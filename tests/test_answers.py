@@ -22,11 +22,14 @@ from probe_agent.thermal.answers import (
     Outlook,
     ReadyRule,
     covered,
+    flown,
     holds,
     latest_switch_on,
+    settled,
     soaked,
     switched_on,
     uncovering,
+    unflown,
 )
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.network import HIDDEN, STAGES, build
@@ -386,12 +389,61 @@ def test_a_night_s_uncertain_air_is_in_the_soak_s_width_and_chance() -> None:
     assert soaked(outlook, air, 14 * HOUR, 5.0).chance_below == pytest.approx(1.0)
 
 
-def test_an_air_nobody_measured_is_taken_as_the_forecast_says() -> None:
-    outlook = engine(start_c=-5.0, air_c=-5.0)
-    told = soaked(outlook, steady(-15.0), 48 * HOUR, -1.1).coldest_c[1]
-    untold = soaked(replace(outlook, air_known=False), steady(-15.0), 48 * HOUR, -1.1).coldest_c[1]
-    assert told == pytest.approx(-5.0, abs=0.1)
-    assert untold == pytest.approx(-15.0, abs=0.5)
+def test_an_air_nobody_measured_is_what_forecast_and_curve_say_by_their_widths() -> None:
+    """A curve that tells nothing of it, and one that tells as much as a forecast 10 °C colder."""
+    outlook = engine(start_c=-5.0, air_c=-5.0, samples=256)
+
+    def soaks_to(outlook: Outlook, air: AirForecast) -> float:
+        return soaked(settled(outlook, air, outside=False), air, 48 * HOUR, -1.1).coldest_c[1]
+
+    assert soaks_to(outlook, steady(-15.0)) == pytest.approx(-5.0, abs=0.1)
+    untold = replace(outlook, air_known=False)
+    assert soaks_to(untold, steady(-15.0)) == pytest.approx(-15.0, abs=0.5)
+    shocks = np.random.default_rng(6).standard_normal((2, 256))
+    wide = replace(untold, ambient_c=1.5 * shocks[0])
+    told = AirForecast(np.array([0.0]), -15.0 + 1.5 * shocks[1][:, None])
+    assert soaks_to(wide, told) == pytest.approx(-10.0, abs=0.7)
+
+
+def test_under_the_open_sky_an_engine_nobody_has_seen_settle_is_expected_below_its_air() -> None:
+    """One that has been seen to keeps what it showed, and less surely as the night goes on."""
+    air = steady(-5.0)
+    seen = engine(start_c=-5.0, air_c=-5.0, samples=256)
+    normal = np.random.default_rng(7).standard_normal(256)
+    unseen = replace(seen, ambient_c=0.7 * normal)
+
+    def soaks_to(outlook: Outlook, outside: bool) -> tuple[float, float, float]:
+        return soaked(settled(outlook, air, outside), air, 24 * HOUR, -1.1).coldest_c
+
+    assert soaks_to(unseen, True)[1] < soaks_to(unseen, False)[1] - 0.4
+    assert soaks_to(seen, True)[1] == pytest.approx(soaks_to(seen, False)[1], abs=0.2)
+    early, late = (np.ptp(soaked(settled(seen, air, True), air, h * HOUR, -1.1).coldest_c) for h in (3, 12))
+    assert late > early + 0.3
+
+
+def test_a_start_that_comes_first_and_isn_t_flown_leaves_the_two_node_solution() -> None:
+    """No heat but twenty minutes bare, then covered again: two closed forms one after the other."""
+    outlook, air = two_nodes((22.0, 9.0), -12.0), steady(-12.0)
+    left = unflown(outlook, air, None, 2 * HOUR, 2 * HOUR + 1200.0)
+    assert left.t_s == 2 * HOUR + 1200.0
+    matrix = np.array([[-(PLACE_TO_CORE + LOSS), PLACE_TO_CORE], [CORE_TO_PLACE, -CORE_TO_PLACE]])
+    bare = matrix - np.diag([LOSS, 0.0])
+    end = expm(matrix * 3 * HOUR) @ expm(bare * 1200.0) @ expm(matrix * 2 * HOUR) @ np.array([34.0, 21.0])
+    found = soaked(left, air, left.t_s + 3 * HOUR, -1.1).coldest_c
+    assert found == pytest.approx((end[0] - 12.0,) * 3, abs=1e-6)
+    heated = unflown(outlook, air, HOUR, 2 * HOUR, 2 * HOUR + 1200.0)
+    assert soaked(heated, air, left.t_s + 3 * HOUR, -1.1).coldest_c[1] > found[1] + 2.0
+    assert (left.above_since_s, heated.above_since_s) == (None, 2 * HOUR)
+
+
+def test_a_flight_makes_it_hot_whatever_it_was() -> None:
+    outlook, air = engine(samples=240), steady(-12.0)
+    left = flown(outlook, air, HOUR, 3 * HOUR)
+    here = soaked(left, air, 3 * HOUR + 60.0, -1.1)
+    assert here.coldest_c[0] > 10.0
+    assert here.coldest_c[2] < 110.0
+    with pytest.raises(ValueError, match="first before last"):
+        flown(outlook, air, 3 * HOUR, HOUR)
 
 
 def test_uncovering_grows_with_wind_and_is_nothing_where_nothing_comes_off() -> None:

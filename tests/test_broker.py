@@ -25,7 +25,7 @@ from hypothesis import strategies as st
 from real_broker import RealBroker, Recorder, publish_once, retained_on
 
 from probe_agent import broker as courier
-from probe_agent.broker import BrokerCourier, document_payload, homie_tree
+from probe_agent.broker import BrokerCourier, Tree, document_payload, homie_tree
 from probe_agent.config import Broker
 from probe_agent.readings import Fault, State
 from probe_agent.status import Curve, Status, decode_status
@@ -102,18 +102,32 @@ def wait_until(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
 # -- the tree, pure
 
 
-@pytest.mark.parametrize("name", samples.STATES)
-def test_every_state_has_a_tree_the_rules_accept(name: str) -> None:
-    status = samples.STATES[name]()
+@pytest.mark.parametrize("status", [samples.plugged(), samples.plug_off(says=None, locked=samples.NOW)])
+def test_a_plug_has_a_node_of_its_own_and_nothing_of_it_is_settable(status: Status) -> None:
     tree = homie_tree(status, "0.1.0")
-    stream = [
+    assert complaints(stream_of(tree)) == []
+    assert not any("settable" in p for p in tree.description["nodes"]["plug"]["properties"].values())
+    wanted = {b"owner"} if status.plug and status.plug.wanted else {b"nobody"}
+    assert {tree.values["plug/wanted"]} == wanted
+    assert tree.values["plug/state"] in (b"on", b"unknown")
+    assert "plug/wanted" not in homie_tree(samples.heating(), "0.1.0").values
+
+
+def stream_of(tree: Tree) -> list[Seen]:
+    return [
         Seen(f"{ROOT}/$state", b"init"),
         Seen(f"{ROOT}/$description", json.dumps({**tree.description, "version": 1}).encode()),
         *(Seen(f"{ROOT}/{key}", value, expiry_s=1200) for key, value in tree.values.items()),
         *(Seen(f"{ROOT}/{key}", value) for key, value in tree.alerts.items()),
         Seen(f"{ROOT}/$state", b"ready"),
     ]
-    assert complaints(stream) == []
+
+
+@pytest.mark.parametrize("name", samples.STATES)
+def test_every_state_has_a_tree_the_rules_accept(name: str) -> None:
+    status = samples.STATES[name]()
+    tree = homie_tree(status, "0.1.0")
+    assert complaints(stream_of(tree)) == []
     assert tree.values["engine/state"] == name.encode()
 
 

@@ -14,6 +14,8 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
+import status_samples as samples
+from answering_daemon import AnsweringDaemon
 from click.testing import CliRunner, Result
 from real_daemon import Process, status_in, write_settings
 
@@ -22,7 +24,7 @@ from probe_agent.cli import assemble, example_settings, main
 from probe_agent.cli.assembly import scheduled
 from probe_agent.clock import SimulatedClock
 from probe_agent.config import Settings, parse_settings
-from probe_agent.status import utc_seconds
+from probe_agent.status import Status, utc_seconds
 from probe_agent.store import Batch, mark_proven
 
 
@@ -336,3 +338,42 @@ def test_in_real_time_the_scheduler_runs_the_same_function_on_the_fields_clock(t
     finally:
         scheduler.shutdown(wait=False)
         agent.store.close()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "kind", "body"),
+    [
+        (("switch", "on"), "switch-on", {}),
+        (("switch", "off"), "switch-off", {}),
+        (("lock",), "switch-lock", {}),
+        (("unlock", "--nobody-there"), "switch-unlock", {"nobody_there": True}),
+    ],
+)
+def test_the_plug_is_switched_and_locked_at_the_board(
+    tmp_path: Path, arguments: tuple[str, ...], kind: str, body: dict[str, object]
+) -> None:
+    with AnsweringDaemon(tmp_path / "plug.db") as daemon:
+        result = invoke(*arguments, "--store", str(tmp_path / "plug.db"))
+        assert result.exit_code == 0, result.output
+        assert [(c.kind, c.body) for c in daemon.asked] == [(kind, body)]
+
+
+@pytest.mark.parametrize("passes", [True, False])
+def test_the_plugs_timer_is_tested_at_the_board_until_its_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, passes: bool
+) -> None:
+    settings = tmp_path / "settings.toml"
+    settings.write_text(f'[store]\nfile = "{tmp_path}/plug.db"\nruntime_dir = "{tmp_path}"\n', "utf-8")
+    ended = samples.plug_off(tested=passes, test_failed=None if passes else "stays-on")
+    seen = [samples.plug_off(), samples.plugged(wanted="test", tested=False), ended]
+
+    def read(path: Path) -> Status:
+        return seen.pop(0)
+
+    monkeypatch.setattr("probe_agent.cli.plug.read_status", read)
+    with AnsweringDaemon(tmp_path / "plug.db") as daemon:
+        result = invoke("test-plug-timer", "--at-the-plug", "--settings", str(settings))
+    assert [(c.kind, c.body) for c in daemon.asked] == [("test-plug-timer", {"at_the_plug": True})]
+    assert seen == []
+    assert (result.exit_code == 0) is passes
+    assert ("has passed its test" if passes else "did not go off by itself in time") in result.output

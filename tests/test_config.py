@@ -163,7 +163,7 @@ PLAIN = {
 
 def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> None:
     text = re.sub(
-        r"^# (\[\[recipients\]\]|\[weather\.\w+\]|\w+ = )",
+        r"^# (\[\[recipients\]\]|\[weather\.\w+\]|\[switch\]|\w+ = )",
         r"\1",
         EXAMPLE.read_text("utf-8"),
         flags=re.MULTILINE,
@@ -178,6 +178,8 @@ def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> N
     assert found.weather.hourly.entries == "/hours"
     assert found.weather.metar is not None
     assert found.weather.topic is not None
+    assert found.switch is not None
+    assert found.switch.timer_s == 300
 
 
 # -- refusals
@@ -413,3 +415,72 @@ def only_a_refusal(data: bytes) -> None:
 )
 def test_times_and_addresses_of_messages_are_refused_with_an_example(text: str, said: str) -> None:
     assert refusal(text) == said
+
+
+# -- the switch
+
+SWITCH = """
+[broker]
+host = "127.0.0.1"
+[[setups]]
+name = "winter"
+heater = "{heater}"
+watts = 650
+[sampling]
+interval_s = {interval}
+[switch]
+{keys}
+"""
+PLUG = 'timer_s = 300\nmanual_allows_unattended = true\ncommand_topic = "p/set"\nstate_topic = "p/state"'
+
+
+def switched(keys: str = PLUG, heater: str = "pads-and-bands", interval: int = 15) -> str:
+    return PLACES + SWITCH.format(heater=heater, interval=interval, keys=keys)
+
+
+def test_nothing_is_switched_unless_it_is_configured() -> None:
+    assert Settings().switch is None
+    assert load(switched()).switch is not None
+    assert load(switched('timer_s = 300\nmanual_allows_unattended = true\nhomie = "plug/relay/on"')).switch
+
+
+@pytest.mark.parametrize(
+    ("text", "key", "remedy"),
+    [
+        (switched(heater="combustion"), "a combustion heater is never switched", "Remove [switch]"),
+        (switched(PLUG.replace("manual_allows_unattended = true\n", "")), "allows_unattended", "read it"),
+        (switched(heater="cowl-heater"), "switch.hot_air_confirmed: cowl-heater", "only then"),
+        (switched(heater="ducted-air"), "switch.hot_air_confirmed: ducted-air", "only then"),
+        (switched(interval=16), "sampling.interval_s is 16", "Lower it"),
+        (switched(PLUG.replace("timer_s = 300\n", "")), "needs the key timer_s", "Add it"),
+        (switched(PLUG.replace("300", "30")), "switch.timer_s must be at least 60", "Correct"),
+        (switched(PLUG.replace("300", "3600")), "switch.timer_s must be at most 1800", "Correct"),
+        (switched(PLUG + '\nhomie = "a/b/c"'), "command_topic or homie", "one of the two"),
+        (switched(PLUG.replace("command_topic", "timer_topic")), "command_topic or homie", "one of the two"),
+        (switched(PLUG.replace('state_topic = "p/state"', "")), "whether it is on", "power_topic"),
+        (switched(PLUG.replace("p/state", "p/set")), "are the same", "Correct one"),
+        (switched(PLUG + '\non = "off"'), "the same word", "Correct one"),
+        (switched(PLUG.replace("p/set", "p/#")), "one topic without # and +", "Correct"),
+        (switched(PLUG.replace('command_topic = "p/set"', 'homie = "a/b"')), "device/node/property", "it"),
+        (switched(PLUG + "\npower_pointer = 'w'"), "is not a JSON pointer", "Write one"),
+        (switched(PLUG + '\nhomie_power = "a/b/c"'), "needs homie", "power_topic"),
+        (switched().replace('host = "127.0.0.1"', "port = 1"), "switch needs a broker", "Set broker.host"),
+        (switched().replace("required = true", "required = false"), "no place is required", "required"),
+        (
+            switched()[switched().index("[broker]") :].replace("[[setups]]", "[aircraft]").split("heater")[0]
+            + "[switch]\n"
+            + PLUG,
+            "no setup is described",
+            "[[setups]]",
+        ),
+    ],
+)
+def test_a_switch_that_could_hurt_is_refused(text: str, key: str, remedy: str) -> None:
+    said = refusal(text)
+    assert key in said, said
+    assert remedy in said, said
+
+
+@pytest.mark.parametrize("heater", ["cowl-heater", "ducted-air"])
+def test_hot_air_needs_a_second_word_of_the_owner(heater: str) -> None:
+    assert load(switched(PLUG + "\nhot_air_confirmed = true", heater=heater)).switch is not None

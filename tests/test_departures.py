@@ -167,7 +167,12 @@ def test_two_departures_each_have_their_plan_and_the_next_one_speaks(agent: Agen
     assert told(agent, "plan", start="2027-01-16T06:00")[0]
     ok, text = told(agent, "plan", start="2027-01-16T12:00")
     assert ok
-    assert "An earlier departure comes first" in text
+    assert "An earlier departure comes first: counted as heated for it, and not flown. If it flies" in text
+    stood = agent._departures._all[2].plan
+    assert told(agent, "move-departure", departure=1, start="2027-01-16T07:00")[0]
+    tick_until(agent, agent.clock.monotonic() + 60.0, 30.0)
+    assert agent._departures._all[2].plan != stood, "worked out anew with the first"
+    assert told(agent, "move-departure", departure=1, start="2027-01-16T06:00")[0]
     ok, text = told(agent, "plan", start="2027-01-16T06:05")
     assert not ok
     assert "planned already (number 1)" in text

@@ -37,6 +37,17 @@ def test_one_place_that_leaves_alone_is_set_aside_and_believed_again_on_its_retu
     assert doubt.set_aside == set()
 
 
+def test_a_place_that_falls_alone_may_be_the_end_of_a_heater_nobody_measures() -> None:
+    """The place beside the heater falls first; one read too warm may not wait, for it could hide the cold."""
+    for by_c, waits_s in ((-4.0, 420.0), (4.0, 45.0)):
+        doubt, changed = settled(), []
+        for k in range(40):
+            gaps = {p: by_c if p == "cyl-2" else 0.05 for p in PLACES}
+            if doubt.take(15.0 * k, gaps, {}, may_have_stopped=True):
+                changed.append(15.0 * k)
+        assert changed == [waits_s]
+
+
 def test_a_spike_is_not_a_place_that_left() -> None:
     doubt = settled()
     assert fed(doubt, 2, cyl_2=30.0) == []

@@ -68,7 +68,7 @@ _HAPPENINGS = st.sampled_from([what for what in Happening if not what.value.star
     seed=st.integers(0, 10_000),
     layout=st.sampled_from(LAYOUTS),
     heater=st.sampled_from(HEATER_KINDS),
-    happenings=st.lists(st.tuples(st.floats(0, 3 * HOUR_S), _HAPPENINGS), max_size=6),
+    happenings=st.lists(st.tuples(st.floats(1.0, 3 * HOUR_S), _HAPPENINGS), max_size=6),
     start=st.sampled_from(["cold", Flown(1.0), {"sump": 70.0, "crank": -30.0}]),
     every_s=st.sampled_from([7.0, 60.0, 900.0]),
 )
@@ -493,3 +493,23 @@ def test_the_demo_is_above_target_and_soaked_within_three_hours_then_cools():
     hot = max(max(values(scan).values()) for scan in whole.scans)
     assert hot < 55
     assert whole.true_c[-1].max() < whole.true_c[int(last / 15)].max()
+
+
+def test_an_engine_that_runs_warms_all_heads_far_faster_than_a_heater_and_then_from_inside():
+    """At a fast idle, from memory, no source: heads some 10 K a minute at first, oil and case far behind."""
+    started = (Event(600.0, Happening.ENGINE_STARTS), Event(1500.0, Happening.ENGINE_STOPS))
+    engine = SimulatedEngine(FOUR, SetupDesign(cover=True), CALM, events=started)
+    engine.advance_to(600.0)
+    assert engine.runs
+    before = engine.truth()
+    engine.advance_to(720.0)
+    after = engine.truth()
+    assert all(8 < (after[f"cyl-{n}"] - before[f"cyl-{n}"]) / 2 < 16 for n in (1, 2, 3, 4))
+    assert after["case-nose"] - before["case-nose"] < 1
+    engine.advance_to(1500.0)
+    hot = engine.place_c("cyl-1")
+    engine.advance_to(1800.0)
+    assert not engine.runs
+    assert engine.place_c("cyl-1") < hot - 5
+    assert engine.energy().heater_j == 0
+    assert engine.energy().imbalance < 1e-3

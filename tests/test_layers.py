@@ -27,9 +27,13 @@ ORDER = (
     "planning",
     "supervisor",
     "outings",
+    "spells",
+    "why",
     "telling",
+    "switching",
     "document",
     "store",
+    "season",
     "harness",
     "pairing",
     "migrations",
@@ -44,7 +48,9 @@ ORDER = (
     "physics",
     "by_hand",
     "logbook",
+    "ledger",
     "departures",
+    "switchman",
     "letters",
     "take_along",
     "broker",
@@ -68,9 +74,12 @@ INSIDE = {
         "heatups",
         "corrections",
         "weather",
+        "why",
         "outings",
         "planning",
+        "season",
         "letters",
+        "plug",
         "alerts",
         "messages",
         "by_hand",
@@ -81,6 +90,7 @@ INSIDE = {
         "file",
         "measured",
         "heatups",
+        "spells",
         "curves",
         "corrections",
         "told",
@@ -97,7 +107,9 @@ INSIDE = {
         "daemon",
         "told",
         "record",
+        "season",
         "planning",
+        "plug",
         "phones",
         "probes",
         "__init__",
@@ -108,12 +120,16 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "why",
+    "spells",
+    "season",
     "readings",
     "corrections",
     "words",
     "weakening",
     "planning",
     "supervisor",
+    "switching",
     "outings",
     "telling",
     "thermocouple",
@@ -148,7 +164,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "pairing", "broker"}
+WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:

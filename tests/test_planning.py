@@ -78,7 +78,7 @@ def test_the_limit_is_30_fahrenheit_to_the_hundredth(off_c: float, need: str) ->
     """30 °F and 45 °F: the usual limits (common practice, no source). Fahrenheit by its definition: 32 °F is
     0 °C and 212 °F is 100 °C, so 30 °F is −10/9 °C and 45 °F is 65/9 °C."""
     told = parse_settings(b"[limits]\nneed_below_f = 30\ntarget_f = 45\n", "test.toml")
-    rules = planning.plan_rules(told, "UTC")
+    rules = replace(planning.plan_rules(told, "UTC"), stands="unheated")
     assert rules.limit_c == pytest.approx(-10 / 9, abs=1e-12)
     assert told.limits.target_c == pytest.approx(65 / 9, abs=1e-12)
     cold = engine(start_c=-10 / 9 + off_c, air_c=-10 / 9 + off_c)
@@ -521,6 +521,70 @@ def test_the_two_node_engine_gives_the_switch_on_that_heats_it_in_time() -> None
     late = planning.plan(replace(wished, timer_at=found.switch_on_at + 900.0), asked, RULES)
     assert (kept.verdict, kept.kept) == ("heat", 1.0)
     assert (late.verdict, late.kept) == ("late", 0.0)
+
+
+# -- a second one that day
+
+
+def first_of(snapshot: Snapshot, hours: float = 6.0, **more: Any) -> Departure:
+    """An earlier departure with its plan."""
+    wished = departure(hours, **more)
+    return replace(wished, plan=planning.plan(wished, snapshot, RULES))
+
+
+def test_a_second_departure_starts_from_what_the_first_leaves() -> None:
+    """Two hours after the first nothing is needed, six hours after it some; flown, nothing."""
+    asked = snapshot(engine(samples=128), steady(-12.0), coldest_c=-12.0)
+    first, second = first_of(asked), replace(departure(12.0), number=2)
+    assert planning.plan(departure(8.0), asked, RULES, [first]).verdict == "none"
+    alone = planning.plan(second, asked, RULES)
+    after = planning.plan(second, asked, RULES, [first])
+    assert (alone.verdict, after.verdict) == ("heat", "heat")
+    assert at(after) > at(alone) + 600.0
+    assert at(after) >= first.start_at, "its own heat comes after the first start"
+    assert (after.rests.after_another, after.counted.at) == (True, ())
+    assert after.if_flown is not None
+    assert after.if_flown.need == "no"
+    assert alone.if_flown is None
+
+
+def test_the_longer_after_the_first_the_less_is_left_of_it() -> None:
+    asked = snapshot(engine(samples=128), steady(-12.0), coldest_c=-12.0)
+    first, gains = first_of(asked), []
+    for hours in (11.0, 14.0, 20.0):
+        second = departure(hours)
+        gains.append(
+            at(planning.plan(second, asked, RULES, [first])) - at(planning.plan(second, asked, RULES))
+        )
+    assert gains[0] > gains[1] >= gains[2] > -600.0
+    assert gains[2] < 1800.0
+
+
+def test_a_flight_that_is_said_counts_while_nothing_is_measured() -> None:
+    away = snapshot(engine(samples=128), steady(-12.0), coldest=None, coldest_c=None, missing=("cyl-1",))
+    gone = replace(departure(1.0), state="started", changed_at=EVENING - 600.0)
+    soon = planning.plan(departure(4.5), away, RULES, [gone])
+    assert (soon.rests.flight_at, soon.verdict, soon.need) == (gone.changed_at, "none", "unclear")
+    assert soon.chance is not None
+    assert soon.chance < 0.05
+    assert planning.plan(departure(4.5), away, RULES).verdict == "unknown"
+    back = replace(away, coldest="cyl-1", coldest_c=-12.0, missing=())
+    assert planning.plan(departure(4.5), back, RULES, [gone]).rests.flight_at is None
+    long_ago = replace(gone, changed_at=EVENING - planning.AWAY_S - 60.0)
+    assert planning.plan(departure(4.5), away, RULES, [long_ago]).verdict == "unknown"
+
+
+def test_nobody_is_asked_to_stand_by_a_combustion_heater_for_more_than_two_hours() -> None:
+    """An engine known so little that nine mornings in ten would ask for more."""
+    asked = snapshot(engine(samples=128, spread=1.0), steady(-12.0), coldest_c=-12.0)
+    left_alone = planning.plan(departure(by="pilot"), asked, RULES)
+    session = departure(by="pilot", attended=True)
+    found = planning.plan(session, asked, RULES)
+    assert left_alone.switch_on_at is not None
+    assert left_alone.switch_on_at < session.off_at - planning.LONGEST_SESSION_S - 600.0
+    assert found.switch_on_at is not None
+    assert found.switch_on_at >= session.off_at - planning.LONGEST_SESSION_S
+    assert found.verdict == "late" or found.at_best is not None
 
 
 # -- the air to come

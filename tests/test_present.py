@@ -243,3 +243,16 @@ def test_the_scale_keeps_its_marks_inside_whatever_it_is_given(
 def test_the_scale_is_left_out_where_nothing_is_known() -> None:
     nothing = msgspec.structs.replace(samples.sample(), coldest=None, coldest_c=None, core_c=None)
     assert draw_scale(nothing, "C") == ""
+
+
+def test_a_doubtful_time_never_stands_without_its_doubt() -> None:
+    heating = present_now(read(samples.heating()), "C")
+    assert heating.announced == "Above target most likely about 08:35."
+    assert heating.announced_more == "1 morning in 10 before 08:20, 1 in 10 later than 08:55."
+    stopped = present_now(read(samples.heater_stopped()), "C")
+    assert stopped.announced == "Above target about 08:35 if it gets there; 7 in 10 that it doesn't."
+    open_end = present_now(read(samples.sample(above_p90=None)), "C")
+    assert open_end.announced == "Above target most likely about 08:35; how much later is open."
+    level = present_now(read(samples.levelling_off()), "C")
+    assert level.announced == "Probably levels off near 4 °C, between 3 °C and 5 °C."
+    assert level.announced_more == ""

@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+import numpy as np
 import pytest
 
 from probe_agent.readings import Observation, Sign, SignKind
+from probe_agent.thermal.evidence import Rows, rises_again, rises_on
 from probe_agent.thermal.signs import Heard, Signs
 from tests.bench import signs_short
 from tests.bench.signs import interval
@@ -99,3 +101,56 @@ def test_interval_of_a_share_by_hand() -> None:
 
 def test_the_short_form_is_no_worse_than_stored() -> None:
     assert signs_short.worse(signs_short.measured(), signs_short.stored()) == []
+
+
+def test_no_heater_stopped_where_the_fastest_place_rises_on_and_none_resumed_where_it_falls_on() -> None:
+    t_s = np.arange(0.0, 1200.0, 15.0)
+    far = 0.002 * t_s
+
+    def rows(before_per_min: float, after_per_min: float) -> Rows:
+        near = np.where(
+            t_s < 900, before_per_min * t_s / 60, before_per_min * 15 + after_per_min * (t_s - 900) / 60
+        )
+        return Rows(t_s, np.stack([far, near], axis=1), np.full((len(t_s), 2), 0.15))
+
+    both = np.ones(2)
+    assert rises_on(rows(1.0, 0.9), both, 900.0)
+    assert not rises_on(rows(1.0, 0.1), both, 900.0)
+    assert not rises_on(rows(0.1, 0.1), both, 900.0), "too little to tell"
+    assert not rises_on(rows(1.0, 0.9), np.array([1.0, 0.0]), 900.0), "that place is not believed"
+    assert rises_again(rows(-0.3, 0.5), 1, 900.0)
+    assert not rises_again(rows(-0.5, -0.1), 1, 900.0), "it only cools more slowly"
+    assert not rises_again(rows(0.5, 0.2), 1, 900.0), "it has risen all the time"
+
+
+def test_an_uneven_engine_is_not_said_to_cool_faster() -> None:
+    """Heads 25 K above the case, as after a flight: what falls together later has only evened out."""
+
+    def uneven(minute: float, apart_c: float) -> dict[str, float]:
+        middle = off_at_100(minute)
+        return {p: middle + (apart_c if p.startswith("cyl") else 0.0) for p in PLACES}
+
+    for apart_c, found in ((2.0, {SignKind.COVER_OFF}), (25.0, set[SignKind]())):
+        signs, seen = Signs(PLACES, True), set[SignKind]()
+        for k in range(4 * 240):
+            signs.take(Observation(15.0 * k, uneven(k / 4, apart_c), -10.0), OFF)
+            seen |= {s.kind for s in signs.now}
+        assert seen == found
+
+
+def test_a_thermostats_pauses_are_no_stop_once_they_are_known() -> None:
+    signs, kinds = Signs(PLACES, True), []
+    for k in range(200):
+        off = (k >= 40 and (k % 20 < 4)) or k > 150
+        since = 15.0 * (k - k % 20) if k <= 150 else 15.0 * 151
+        signs.take(
+            Observation(15.0 * k, dict.fromkeys(PLACES, 0.0)),
+            Heard(not off, 0.0, since if off else None, 0.0, ()),
+        )
+        kinds.append(signs.now[0].kind)
+    stopped = [k for k, kind in enumerate(kinds) if kind is SignKind.HEATER_STOPPED]
+    assert {k for k in stopped if k < 80} == {*range(40, 44), *range(60, 64)}, (
+        "two pauses tell of a thermostat"
+    )
+    assert not [k for k in stopped if 80 <= k <= 150]
+    assert min(k for k in stopped if k > 150) <= 158

@@ -83,6 +83,7 @@ def full() -> Status:
         above_until=(samples.NOW, samples.NOW, samples.NOW),
         unmeasured_far=("case-top", "case-nose", "accessory-case"),
         missing=samples.CYLINDERS,
+        plug=samples.plugged().plug,
         notes=("The record can't be written (disk I/O error). Readings are kept in memory meanwhile.",) * 2,
     )
 

@@ -37,9 +37,9 @@ from probe_agent.store import (
 )
 
 ROOT = Path(__file__).parents[1]
-SCHEMAS = {n: Path(__file__).parent / "reference" / f"schema-{n}.sql" for n in (1, 2, 3)}
+SCHEMAS = {n: Path(__file__).parent / "reference" / f"schema-{n}.sql" for n in (1, 2, 3, 4)}
 """Each released schema as it was written; a store of an older one becomes one of the newest."""
-STEPS = {1: ("first",), 2: ("first", "second"), 3: ("first", "second", "third")}
+STEPS = {n: ("first", "second", "third", "fourth")[:n] for n in SCHEMAS}
 NEWEST = SCHEMAS[record.SCHEMA_VERSION]
 PLACES = {"cyl-1": (True, False), "sump": (False, True)}
 START_AT = 1_800_000_000.0
@@ -147,7 +147,7 @@ def test_a_store_of_a_released_schema_is_brought_to_the_newest_and_keeps_its_row
 def test_the_page_refuses_a_store_of_an_older_schema_until_the_daemon_has_started(tmp_path: Path) -> None:
     old = released(tmp_path / "old.db", 1)
     before = digest(old)
-    with pytest.raises(StoreError, match=r"has schema 1, this program needs 3\. Start the daemon once"):
+    with pytest.raises(StoreError, match=r"has schema 1, this program needs 4\. Start the daemon once"):
         Reader(old)
     assert digest(old) == before
     migrate(old)
@@ -754,9 +754,9 @@ def test_ranges_are_found_as_they_were_announced(store: Store, file: Path) -> No
         store.hold(TickRow(store.new_tick(), t_s, None, (), forecast, announced))
     store.commit(Batch())
     reader = Reader(file)
-    assert reader.announced(999_000.0) == [
+    assert reader.announced_since(999_000.0) == [
         (1_000_000.0, 1_003_000.0, 1_004_000.0, 1_005_000.0),
         (1_001_200.0, 1_004_200.0, 1_005_200.0, None),
     ]
-    assert reader.announced(1_000_100.0, 8) == reader.announced(999_000.0)[1:]
+    assert reader.announced_since(1_000_100.0, 8) == reader.announced_since(999_000.0)[1:]
     reader.close()

@@ -1317,3 +1317,28 @@ def test_a_weak_heater_and_a_cold_cylinder_are_asked_about_once() -> None:
     assert story.kinds().count("one-cold") == 1
     story.rows(5, -3.0, heating=False)
     assert not {"too-weak", "one-cold"} & {a.kind for a in story.alerts()}
+
+
+def test_an_engine_that_runs_is_neither_too_hot_nor_ready_and_ends_the_heat_up() -> None:
+    story = warming()
+    runs = (Sign(SignKind.ENGINE_RUNS, story.t_s),)
+    story.rows(20, 90.0, heating=False, signs=runs)
+    assert story.state() is State.ENGINE_RUNS
+    assert story.watch.heatup is None
+    ran = (Sign(SignKind.ENGINE_RAN, story.t_s),)
+    story.rows(20, 80.0, heating=False, signs=ran)
+    story.rows(20, 40.0, heating=False)
+    assert story.state() is State.ENGINE_RAN
+    story.rows(20, 3.0, heating=False, trend=-6.0)
+    assert story.state() is State.COOLING
+    assert not {"too-hot", "above-target", "ready", "heater-stopped"} & set(story.kinds())
+    assert (SignKind.FLOWN, None) not in signs(story)
+
+
+def test_what_a_heater_makes_too_hot_is_said_though_the_engine_ran_before() -> None:
+    story = warming()
+    ran = (Sign(SignKind.ENGINE_RAN, story.t_s),)
+    story.rows(5, 50.0, heating=True, signs=ran, trend=30.0)
+    assert story.state() is State.ENGINE_RAN
+    story.rows(5, {"cyl-1": 70.0, "cyl-2": 50.0, "case-nose": 50.0}, heating=True, signs=ran, trend=30.0)
+    assert story.state() is State.TOO_HOT

@@ -378,6 +378,31 @@ def test_oil_goes_out_by_a_tap_and_comes_back_with_its_level_checked(page: Page)
     assert page.press("/act/oil", oil="perhaps")[0] == 422
 
 
+def test_the_plug_is_switched_off_locked_and_on_by_a_tap(page: Page) -> None:
+    page.show(samples.heating())
+    assert "Switch off" not in page.text()
+    page.show(samples.plugged())
+    assert "it draws 480 W" in page.text()
+    assert "switch the heater on" not in page.text()  # it is on
+    page.press("/act/plug", plug="off")
+    page.press("/act/plug", plug="lock")
+    page.show(samples.plug_off())
+    page.press("/act/plug", "switch the heater on", plug="on")
+    page.show(samples.plug_off(locked=samples.NOW))
+    assert "switch the heater on" not in page.text()
+    page.press("/act/plug", "release", plug="release")
+    page.show(samples.plug_off(tested=False))
+    assert "switch the heater on" not in page.text()
+    asked = [(c.kind, c.body) for c in page.daemon.asked]
+    assert asked == [
+        ("switch-off", {}),
+        ("switch-lock", {}),
+        ("switch-on", {}),
+        ("switch-unlock", {"nobody_there": True}),
+    ]
+    assert page.press("/act/plug", plug="perhaps")[0] == 422
+
+
 def test_what_the_curve_shows_stands_beside_the_heater(page: Page) -> None:
     signs = (SignNow("one-cold", samples.NOW, "cyl-3"), SignNow("sun", samples.NOW))
     page.show(samples.sample(signs=signs))

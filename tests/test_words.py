@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import contextvars
 import re
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, get_args
 
 import msgspec
 import pytest
@@ -23,12 +24,14 @@ from probe_agent.status import (
     LearnedNow,
     MissedNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     StartNow,
     Status,
     utc_seconds,
     utc_text,
 )
+from probe_agent.switching import Refusal, Why
 from probe_agent.words import About, Unit
 
 UNITS: tuple[Unit, Unit] = ("C", "F")
@@ -383,8 +386,65 @@ def statuses(draw: st.DrawFn) -> Status:
             ),
         )
     )
+    changes["plug"] = draw(st.one_of(st.none(), plugs(names)))
     state = draw(st.sampled_from(State))
     return msgspec.structs.replace(samples.sample(state), **changes)
+
+
+@st.composite
+def plugs(draw: st.DrawFn, names: tuple[str, ...]) -> PlugNow:
+    """Any plug a daemon could tell of."""
+    some = st.one_of(st.none(), st.integers(-3000, 3000).map(samples.minutes_after))
+    return PlugNow(
+        wanted=draw(st.sampled_from([None, "owner", "plan", "test"])),
+        on_at=draw(some),
+        until=draw(some),
+        confirmed=draw(st.booleans()),
+        says=draw(st.sampled_from([None, "on", "off", "away"])),
+        power_w=draw(st.one_of(st.none(), st.integers(0, 49_999).map(float))),
+        locked=draw(some),
+        tested=draw(st.booleans()),
+        test_failed=draw(st.sampled_from([None, "early", "stays-on", "no-answer", "place-lost"])),
+        test_old=draw(st.booleans()),
+        ended=draw(st.sampled_from([None, *get_args(Why)])),
+        ended_at=draw(some),
+        refused=draw(st.sampled_from([None, "record", *get_args(Refusal)])),
+        place=draw(st.sampled_from([None, *names])),
+    )
+
+
+@pytest.mark.parametrize(("kind", "said"), [(Why, words.plug_ended), (Refusal, words.not_switched)])
+def test_there_is_a_sentence_for_each_end_and_each_refusal(kind: Any, said: Callable[..., str]) -> None:
+    for word in get_args(kind):
+        sentence = said(word, "cyl-3")
+        assert word != sentence
+        assert "{" not in sentence
+        assert " " in sentence
+
+
+@settings(max_examples=200, deadline=None)
+@given(status=statuses())
+def test_how_the_plug_stands_is_said_whole(status: Status) -> None:
+    said = words.plug_words(status)
+    assert bool(said) is (status.plug is not None)
+    for sentence in said:
+        assert sentence.endswith(".")
+        assert "None" not in sentence
+        assert "  " not in sentence
+
+
+def test_the_plug_is_told_as_it_stands() -> None:
+    said = " ".join(words.plug_words(samples.plugged()))
+    assert "Heater switched on at 05:20 by a person's press; it draws 480 W." in said
+    assert "Off by itself at 11:20 at the latest." in said
+    said = " ".join(words.plug_words(samples.plug_off()))
+    assert "Off since 06:47: cylinder 3 was not measured for half a minute." in said
+    said = " ".join(words.plug_words(samples.plug_off(says="on", locked=samples.minutes_after(-1))))
+    assert "The plug says that it is on all the same." in said
+    assert "someone is at the aircraft" in said
+    said = " ".join(words.plug_words(samples.plug_off(tested=False, says="away")))
+    assert "whether it is on isn't known" in said
+    assert "Nothing is switched on: its timer is untested" in said
 
 
 @st.composite
@@ -486,6 +546,16 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "warming slower than usual",
         "accessory case stays cold",
         "is somebody with the heater?",
+        "off was said, still heating",
+        "heater on, no power drawn, now off",
+        "unplugged, heater still on",
+        "heater on, power unknown",
+        "heater switched on just now, power unknown",
+        "heat ended",
+        "heat ended just now, switched off",
+        "heat ended, switched off",
+        "heat not switched on",
+        "heat not switched on: the plug's timer is untested",
     }
 
 

@@ -23,7 +23,8 @@ _BARE_MINUS = re.compile(r"[−–]|(?<![\w\d])-\d")
 _HEAD = re.compile(r"(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d\. ")
 _LINK = re.compile(r"https://\S+/answer/\S+\Z")
 _STATE = re.compile(
-    r"warming|target|ready|cold|heat|cool|measured|points lost|board is back|too hot|late|start|test message"
+    r"warming|target|ready|cold|heat|cool|measured|points lost|board is back|too hot|late|start|test message|"
+    r"engine runs"
 )
 _VALUE = re.compile(
     r"\d °[CF] ?[(;,.]|\d °[CF]\b|[Cc]oldest point unknown|no value|Not measured|: its |: it "

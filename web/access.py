@@ -35,8 +35,10 @@ _PRIVATE = tuple(
 )
 """RFC 1918, RFC 3927, RFC 4193, RFC 4291 section 2.5.6."""
 
-ANSWERING = frozenset({"answer-alert", "flew", "hand-reading", "undo-hand-reading"})
-"""Kinds of commands the owner may allow over plain HTTP."""
+ANSWERING = frozenset(
+    {"answer-alert", "flew", "hand-reading", "undo-hand-reading", "switch-off", "switch-lock"}
+)
+"""Kinds of commands the owner may allow over plain HTTP. Of the plug: off and the lock, never on."""
 
 Reason = Literal["unpaired", "ended", "viewer", "unread", "plain", "rest", "far", "proxy", "name"]
 """Why an act isn't taken; what each means is in SHORT."""

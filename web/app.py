@@ -22,6 +22,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import pairing, words
 from probe_agent.config import CERTAINTIES, Settings
+from probe_agent.season import csv_of
 from probe_agent.status import STATUS_VERSION, PlanNow, Status, StatusError, encode_status
 from probe_agent.store import Session, StoreError
 from probe_agent.words import NOTHING_REPEATS, Clock, Unit, mornings, place_name
@@ -57,6 +58,7 @@ from web.parts import Parts
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
+from web.season import present_season, read_season
 from web.source import StatusSource
 
 UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
@@ -121,12 +123,16 @@ class _Pages:
         add("/now", "now_part", self.now_part)
         add("/curve", "curve_part", self.curve_part)
         add("/plan", "plan", self.plan)
+        add("/record", "season", self.season)
+        add("/record.csv", "season_csv", self.season_csv)
+        add("/why", "why", self.why)
         add("/pair", "pair", self.pair)
         add("/api/status", "api_status", self.api_status)
         add("/api/curve", "api_curve", self.api_curve)
         add("/act/alert", "act_alert", self.act_alert, methods=["POST"])
         add("/act/heater", "act_heater", self.act_heater, methods=["POST"])
         add("/act/oil", "act_oil", self.act_oil, methods=["POST"])
+        add("/act/plug", "act_plug", self.act_plug, methods=["POST"])
         add("/act/flew", "act_flew", self.act_flew, methods=["POST"])
         add("/act/plan", "act_plan", self.act_plan, methods=["POST"])
         add("/act/move", "act_move", self.act_move, methods=["POST"])
@@ -221,6 +227,74 @@ class _Pages:
         Changes nothing."""
         return self._form_response({}, "pair.html", 200)
 
+    def season(self) -> Response:
+        """What heating took, what settled and what was flown, a season at a time."""
+        values = self._view_values()
+        status: Status | None = values["status"]
+        zone, now_at = self._zone(status), run_now(status) if status else time.time()
+        values.update(season=None, old=self._trouble(values), empty=words.NOTHING_RECORDED)
+        values.update(parked=words.PARKED, indicator=words.INDICATOR, notes=status.notes if status else ())
+        try:
+            found, begins = read_season(self.record.path, self._season_at(now_at), zone, self._season_month)
+        except (StoreError, sqlite3.Error) as err:
+            values["empty"] = f"The record can't be read: {err}"
+            return self._form_response(values, "record.html", 503)
+        if begins:
+            moist = status.moisture if status and not values["old"] else None
+            values["season"] = present_season(
+                found, begins, self.settings.costs, moist, zone, now_at, values["unit"]
+            )
+        return self._form_response(values, "record.html", 200)
+
+    def season_csv(self) -> Response:
+        """The heat-ups of a season as CSV."""
+        try:
+            status = self.source.read()
+            zone, now_at = status.zone, run_now(status)
+        except StatusError:
+            zone, now_at = self._zone(None), time.time()
+        try:
+            found, _ = read_season(self.record.path, self._season_at(now_at), zone, self._season_month)
+        except (StoreError, sqlite3.Error):
+            return make_response("The record can't be read just now. Try again in a minute.\n", 503)
+        response = make_response(csv_of(found, self.settings.costs.price_per_kwh))
+        response.mimetype = "text/csv"
+        name = f"record-{found.name.replace('/', '-')}.csv"
+        response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        return response
+
+    def why(self) -> Response:
+        """Clearance and oil of this engine now."""
+        values = self._view_values()
+        status: Status | None = values["status"]
+        now = status.why if status and not self._trouble(values) else None
+        unit, view = values["unit"], values["view"]
+        values.update(
+            old=self._trouble(values),
+            measured=view.measured if view and now else "",
+            clearance=words.clearance(now, unit) if now else [words.NOT_NOW],
+            oil=words.oil(now, unit) if now else [words.NOT_NOW],
+            both=words.BOTH,
+            clearance_source=words.CLEARANCE_SOURCE,
+            viscosity_source=words.VISCOSITY_SOURCE,
+            no_claim=words.NO_CLAIM,
+        )
+        return self._form_response(values, "why.html", 200)
+
+    @property
+    def _season_month(self) -> int:
+        return self.settings.costs.season_month
+
+    def _season_at(self, now_at: float) -> float:
+        """The instant whose season is asked for; now where none is."""
+        asked = request.args.get("season", "")
+        return float(asked) if asked.isascii() and asked.isdigit() and len(asked) <= 11 else now_at
+
+    def _trouble(self, values: dict[str, Any]) -> str:
+        """Why what is shown isn't of now."""
+        view = values["view"]
+        return str(values["reason"] or (view.silence if view and view.old else ""))
+
     def api_status(self) -> BaseResponse:
         """The core document with its age; 503 and the reason where there is none."""
         try:
@@ -262,6 +336,14 @@ class _Pages:
         if request.form["oil"] == "out":
             return self._act("oil-out", {})
         return self._act("oil-back", {"level_checked": True})
+
+    def act_plug(self) -> BaseResponse:
+        """The plug: on, off, locked while someone is at the aircraft, released. A button says all of it."""
+        found = _AT_THE_PLUG.get(request.form.get("plug", ""))
+        if found is None:
+            return self._page(said=Outcome(False, "Say what the plug is to do, by a button."), code=422)
+        kind, body = found
+        return self._act(kind, dict(body))
 
     def act_flew(self) -> BaseResponse:
         """Say what became of a heat-up, or correct it."""
@@ -319,11 +401,11 @@ class _Pages:
         values = self._view_values()
         status, unit = values["status"], values["unit"]
         zone, now_at = self._zone(status), run_now(status) if status else time.time()
-        view = values["view"]
         values.update(
             said=said,
             form=form or self._usual_plan(),
-            old=values["reason"] or (view.silence if view and view.old else ""),
+            old=self._trouble(values),
+            frost=words.frost(status.frost if status else None, zone, now_at, unit),
             plans=[present_plan(p, zone, now_at, unit) for p in self._departures(status, now_at)],
             certainties=[(word, mornings(share)) for word, share in CERTAINTIES.items()],
             zone=zone.replace("_", " "),
@@ -548,6 +630,13 @@ class _Pages:
 
 
 _FOR_ANYBODY = frozenset((*home.ENDPOINTS, *answer.ENDPOINTS))
+
+_AT_THE_PLUG: dict[str, tuple[str, dict[str, Any]]] = {
+    "on": ("switch-on", {}),
+    "off": ("switch-off", {}),
+    "lock": ("switch-lock", {}),
+    "release": ("switch-unlock", {"nobody_there": True}),
+}
 
 _OF_A_DEPARTURE = {
     "started": "started",

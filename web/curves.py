@@ -22,7 +22,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
 from probe_agent.config import Settings
-from probe_agent.status import Status, StatusError
+from probe_agent.status import Status, StatusError, is_stale
 from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError
 from probe_agent.words import Unit
 from web.acts import Commander, Outcome
@@ -192,7 +192,8 @@ class CurvePages:
     def _eye(self, record: Reader) -> Eye:
         status = self._status()
         recent = status.recent if status else None
-        return Eye(self._zone(), self.desk.unit(), recent, record.required_places())
+        fresh = status is not None and not is_stale(status)
+        return Eye(self._zone(), self.desk.unit(), recent, fresh, record.required_places())
 
     def _unread(self, err: Exception) -> Response:
         text = str(err) if isinstance(err, StoreError) else f"The record can't be read ({err})."
@@ -210,7 +211,7 @@ class CurvePages:
             rows=rows,
             chosen=frozenset(_numbers()),
             wrong=wrong,
-            live=heatups[0] if heatups and heatups[0].is_open else None,
+            live=rows[0] if rows and rows[0].is_open else None,
             several_setups=len({h.alike for h in heatups}) > 1,
             before=before,
             more=heatups[-1].heatup if len(heatups) == A_PAGE else None,
@@ -219,12 +220,13 @@ class CurvePages:
 
     def _list_rows(self, record: Reader, heatups: Sequence[HeatupKept]) -> list[Any]:
         curves = record.small_curves(heatups, SMALL_POINTS)
-        small, zone, unit = draw_small(heatups, curves), self._zone(), self.desk.unit()
+        small, eye = draw_small(heatups, curves), self._eye(record)
         rows = []
         for h in heatups:
             points = curves[h.heatup].points if h.heatup in curves else ()
             first_c = next((c for _, c in points if c is not None), None)
-            rows.append(replace(present_heatup(h, zone, unit, first_c), small=small.get(h.heatup)))
+            row = present_heatup(h, eye.zone, eye.unit, first_c, eye.fresh)
+            rows.append(replace(row, small=small.get(h.heatup)))
         return rows
 
     def _one_page(
@@ -251,12 +253,12 @@ class CurvePages:
         chosen = read_chosen(request.args, [str(h.heatup)], eye.places, eye.unit)
         look = look_at_one(record, h, chosen, eye)
         first = record.small_curves([h], 2).get(h.heatup)
+        first_c = first.points[0][1] if first else None
         preview = record.preview()
         return {
-            "heatup": present_heatup(h, eye.zone, eye.unit, first.points[0][1] if first else None),
-            "announced": present_said(h, record.announced_in(h), eye.zone),
+            "heatup": present_heatup(h, eye.zone, eye.unit, first_c, eye.fresh),
+            "announced": present_said(h, record.announced(h), eye.zone),
             "preview": _told_preview(preview) if preview and preview.heatup == h.heatup else None,
-            "near": bool(nearest(h, record.heatups(None, ALL))),
             "look": look,
             **self._figure(look, chosen, url_for("heatup", number=h.heatup)),
         }

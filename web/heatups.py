@@ -219,8 +219,8 @@ def nearest(of: HeatupKept, others: Iterable[HeatupKept]) -> list[HeatupKept]:
 
 @dataclass(frozen=True, slots=True)
 class HeatupView:
-    """One heat-up in a list. small: its curve, None where nothing of it is measured; marks: what is to be
-    known of it in a few words."""
+    """One heat-up in words. running: that it isn't over, "" where it is; small: its curve, None where nothing
+    of it is measured."""
 
     number: int
     day: str
@@ -230,21 +230,24 @@ class HeatupView:
     note: str
     excluded: bool
     is_open: bool
+    running: str
     setup: str
     small: Markup | None = None
 
 
-def present_heatup(h: HeatupKept, zone: str, unit: Unit, coldest_c: float | None) -> HeatupView:
-    """A heat-up in words."""
+def present_heatup(h: HeatupKept, zone: str, unit: Unit, coldest_c: float | None, fresh: bool) -> HeatupView:
+    """A heat-up in words. coldest_c: at heater-on; fresh: the daemon was heard of just now."""
+    running = "running now" if fresh else "not over when last heard of"
     return HeatupView(
         h.heatup,
         words.heatup_day(h.on_at, zone),
         words.began_at(h.air_c, coldest_c, unit),
-        words.came_of_heatup(h),
+        words.came_of_heatup(h, zone),
         _taught(h),
         h.note,
         h.excluded,
         h.is_open,
+        running if h.is_open else "",
         h.setup or "no setup described",
     )
 

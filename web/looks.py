@@ -26,7 +26,7 @@ from web.heatups import (
 )
 from web.overlay import Line, View
 
-MOST_ROWS = 360
+MOST_ROWS = 240
 HEATER_ON = "heater-on"
 DASHES = 8
 """Ways of drawing a place's line."""
@@ -37,12 +37,13 @@ Told = list[tuple[float, float | None]]
 
 @dataclass(frozen=True, slots=True)
 class Eye:
-    """Who looks, and what there is besides the record: the document's recent rows, the places and whether
-    each is required."""
+    """Who looks, and what there is besides the record: the document's recent rows, whether it is
+    fresh, the places and whether each is required."""
 
     zone: str
     unit: Unit
     recent: Recent | None
+    fresh: bool
     places: Mapping[str, bool]
 
     @property
@@ -90,7 +91,7 @@ def look_at_one(record: Reader, h: HeatupKept, chosen: Chosen, eye: Eye) -> Look
         rows = _rows(record, h, (h.on_at + from_s, h.on_at + to_s), eye)
     lines = _lines_of_places(rows, h, eye)
     first_c = _first_c(coldest_points(rows, eye.required)) if from_s == 0 else None
-    shown = present_heatup(h, eye.zone, eye.unit, first_c)
+    shown = present_heatup(h, eye.zone, eye.unit, first_c, eye.fresh)
     view = View(
         from_s,
         to_s,
@@ -202,8 +203,14 @@ def _shown(
     days = [words.short_day(h.on_at, eye.zone) for h in found]
     out = []
     for i, h in enumerate(found):
-        label = "now" if h.is_open else days[i] if days.count(days[i]) == 1 else f"{days[i]} ({h.heatup})"
-        view = present_heatup(h, eye.zone, eye.unit, _first_c(whole[h.heatup]))
+        label = (
+            "now"
+            if h.is_open and eye.fresh
+            else days[i]
+            if days.count(days[i]) == 1
+            else f"{days[i]} ({h.heatup})"
+        )
+        view = present_heatup(h, eye.zone, eye.unit, _first_c(whole[h.heatup]), eye.fresh)
         out.append((f"k-{i + 1}", label, view))
     return tuple(out)
 

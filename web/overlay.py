@@ -21,7 +21,7 @@ from probe_agent.words import Unit
 from web.chart import nice_step, runs, time_ticks
 from web.svg import element, path_of, slim, text
 
-WIDTH, HEIGHT = 300.0, 244.0
+WIDTH, HEIGHT = 300.0, 250.0
 LEFT, TOP, BOTTOM = 30.0, 20.0, 216.0
 LETTER = 6.4
 """Width of a letter of a label [units of the picture]."""
@@ -94,7 +94,7 @@ def draw_overlay(lines: Sequence[Line], view: View, sentence: str) -> Picture:
     parts = [
         element("defs", clip),
         *_grid(axes, view),
-        *_target(axes, view),
+        *_target(axes, lines, view),
         element("g", moving, clip_path="url(#k-clip)"),
         *_labels(axes, lines, view),
         _cursor(axes, view),
@@ -174,7 +174,7 @@ def _grid(axes: _Axes, view: View) -> Iterator[str]:
         if x > LEFT - 1:
             yield text(x, BOTTOM + 15, told, "k-tick", "middle")
     below = "field's clock" if view.zero_at is not None else f"hours from {view.zero}"
-    yield text(axes.right, HEIGHT - 1, below, "k-tick", "end")
+    yield text(axes.right, HEIGHT - 2, below, "k-tick", "end")
 
 
 def x_ticks(view: View) -> list[tuple[float, str]]:
@@ -194,13 +194,26 @@ def hours(s: float) -> str:
     return f"{'−' if s < 0 and minutes else ''}{minutes // 60}:{minutes % 60:02}"
 
 
-def _target(axes: _Axes, view: View) -> Iterator[str]:
+def _target(axes: _Axes, lines: Sequence[Line], view: View) -> Iterator[str]:
+    """The target, its name where the curves leave it most room: at either end, above or below."""
     if not axes.low_c <= view.target_c <= axes.high_c:
         return
     y = axes.y(view.target_c)
     yield element("path", d=path_of([(LEFT, y), (axes.right, y)]), class_="c-target")
     told = f"target {words.temperature(view.target_c, view.unit, (view.target_c,))}"
-    yield text(LEFT + 4, y - 4, told, "k-label k-halo")
+    seats = [(at_end, y + down) for down in (-4.0, 13.0) for at_end in (False, True)]
+    at_end, base = max(seats, key=lambda seat: _room(axes, lines, seat[0], seat[1] - 4, len(told)))
+    x = axes.right - 4 if at_end else LEFT + 4
+    yield text(x, base, told, "k-label k-halo", "end" if at_end else None)
+
+
+def _room(axes: _Axes, lines: Sequence[Line], at_end: bool, middle: float, letters: int) -> float:
+    """How far the nearest curve runs from the middle of a label at either end [units of the picture]."""
+    wide = LETTER * letters / (axes.right - LEFT)
+    shares = [(1 - wide if at_end else 0.0) + wide * i / 6 for i in range(7)]
+    times = [axes.from_s + share * (axes.to_s - axes.from_s) for share in shares]
+    values = [value_at(line, s) for line in lines for s in times]
+    return min((abs(axes.y(c) - middle) for c in values if c is not None), default=math.inf)
 
 
 def _marks(axes: _Axes, lines: Sequence[Line], view: View) -> Iterator[str]:

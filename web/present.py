@@ -15,6 +15,7 @@ from probe_agent.status import (
     AlertNow,
     FlownNow,
     PlanNow,
+    PlugNow,
     ProbeNow,
     Status,
     is_stale,
@@ -66,6 +67,16 @@ class FlownView:
 
 
 @dataclass(frozen=True, slots=True)
+class PlugView:
+    """The plug: how it stands, and what can be done: switched on, released."""
+
+    sentences: tuple[str, ...]
+    may_on: bool
+    locked: bool
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
 class NowView:
     """The page Now, in reading order."""
 
@@ -104,6 +115,7 @@ class NowView:
     heater_measured: bool
     signs: tuple[str, ...]
     oil_out: bool
+    plug: PlugView | None
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
@@ -124,7 +136,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
     verdict = words.verdict(status, unit)
     announced = words.announced(status, unit)
     head, more = _headline(verdict)
-    about, _, range_ = (announced or "").partition("; ")
+    about, range_ = _announced(announced)
     return NowView(
         aircraft=status.aircraft,
         unit=unit,
@@ -147,8 +159,8 @@ def present_now(status: Status, unit: Unit) -> NowView:
         where=words.place_name(status.coldest) if status.coldest else "",
         coldest_head="Coldest of those measured" if status.missing else "Coldest point",
         target=words.temperature(status.target_c, unit, (status.target_c,)),
-        announced=f"{about}." if range_ else announced,
-        announced_more="" if range_.startswith("target") else _capital(range_),
+        announced=about,
+        announced_more=range_,
         readiness=None if State(status.state) is State.READY else words.readiness(status, unit),
         facts=_facts(status, unit),
         extra=_extra(status),
@@ -160,6 +172,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         heater_measured=status.heater.known_by == "measured",
         signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
         oil_out=status.oil_out,
+        plug=None if status.plug is None else _plug(status.plug, status),
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),
@@ -177,6 +190,15 @@ def _headline(verdict: str) -> tuple[str, tuple[str, ...]]:
     """The verdict's first sentence, and what follows from it."""
     head, _, more = verdict.partition(". ")
     return (f"{head}.", (more,)) if more else (verdict, ())
+
+
+def _announced(told: str | None) -> tuple[str | None, str]:
+    """The announced sentence as a headline, and its range below. What makes the time doubtful (an open late
+    end, a chance that it never comes) stays beside it; the target stands beside the value already."""
+    head, _, rest = (told or "").partition("; ")
+    if rest.startswith("target"):
+        return f"{head}.", ""
+    return (f"{head}.", _capital(rest)) if "later than" in rest else (told, "")
 
 
 def _stamp(status: Status) -> str:
@@ -258,6 +280,11 @@ def present_plan(plan: PlanNow, zone: str, now_at: float, unit: Unit) -> PlanVie
         plan.by == "timer" and not plan.attended and plan.timer is None and plan.switch_on is not None,
         (*acts, ("not-flying", "Not flying")),
     )
+
+
+def _plug(plug: PlugNow, status: Status) -> PlugView:
+    may_on = plug.tested and plug.wanted is None and plug.locked is None and plug.says != "away"
+    return PlugView(tuple(words.plug_words(status)), may_on, plug.locked is not None, words.PLUG_CAUTION)
 
 
 def run_now(status: Status) -> float:

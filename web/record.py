@@ -64,7 +64,7 @@ class Record:
         """The ranges announced in the last hours, rising; none where the record can't be read."""
         try:
             with self._lock:
-                return self._open().announced(now_at - HOURS * 3600)
+                return self._open().announced_since(now_at - HOURS * 3600)
         except (StoreError, sqlite3.Error):
             return []
 

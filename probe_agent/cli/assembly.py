@@ -37,6 +37,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         messages=message_courier(settings, store, clock),
         weather=weather,
         watchdog=watchdog_courier(settings),
+        line=plug_line(settings, clock, demo),
         build=build(),
         zone=zone_of(settings),
         demo=demo,
@@ -98,6 +99,17 @@ def watchdog_courier(settings: Settings) -> Any:
     from probe_agent.watchdog import WatchdogCourier
 
     return WatchdogCourier(settings.watchdog, settings.sampling.interval_s)
+
+
+def plug_line(settings: Settings, clock: Clock, demo: bool) -> Any:
+    """The plug's line; none where time or engine are simulated or recorded: those switch nothing real."""
+    if settings.switch is None or not isinstance(clock, SystemClock) or demo:
+        return None
+    from probe_agent.broker import client_id
+    from probe_agent.switch import SwitchCourier
+
+    device = settings.broker.device or _slug(settings.aircraft.name)
+    return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), _broker_password(settings))
 
 
 def broker_courier(settings: Settings, store: Store) -> Any:

@@ -120,7 +120,10 @@ def main() -> None:
     probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent check cold-soak             probes compared after a cold night; correct accepts it
     probe-agent outings                     what became of each heat-up; flew flown-hot says it
+    probe-agent record                      heat, cost, water from the oil and flights of a season; --csv
+    probe-agent why                         bearing clearance and oil of this engine now
     probe-agent plan 2026-12-05T09:00       plan an engine start; plans lists them, what-if only asks
+    probe-agent switch on                   the heater, by the plug; off, lock, unlock, test-plug-timer
     probe-agent pair                        a code that lets one phone act; --viewer: only look
     probe-agent sessions                    which phones are paired; unpair 3 ends one
     probe-agent-web                         the page for the phone

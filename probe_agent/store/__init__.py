@@ -76,6 +76,7 @@ from probe_agent.store.measured import (
     insert_hand_reading,
     undo_hand_reading,
 )
+from probe_agent.store.spells import HeatupSpan, KeptSpell, keep_spell, move_spells
 from probe_agent.store.told import (
     ANSWER,
     CODE,
@@ -115,8 +116,10 @@ __all__ = [
     "CurveRow",
     "FallsOf",
     "HeatupKept",
+    "HeatupSpan",
     "KeptCorrection",
     "KeptOuting",
+    "KeptSpell",
     "KeptWeather",
     "Link",
     "Message",
@@ -155,6 +158,7 @@ __all__ = [
     "keep_correction",
     "keep_departure",
     "keep_outing",
+    "keep_spell",
     "keep_station",
     "keep_value",
     "keep_weather",
@@ -163,6 +167,7 @@ __all__ = [
     "mark_proven",
     "mark_tested",
     "mc",
+    "move_spells",
     "newest_lesson",
     "note_heatup",
     "offer_code",

@@ -17,6 +17,7 @@ from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
+from probe_agent.store.spells import KeptSpell, keep_spell
 from probe_agent.store.told import Link, Message, find_link, insert_message, link_hash, withdraw_messages
 from probe_agent.store.weather import KeptWeather, weather_since
 
@@ -289,6 +290,25 @@ class Store:
         with self._lock:
             row = self._db.execute("SELECT coalesce(max(outing), 0) + 1 FROM outings").fetchone()
             return int(row[0])
+
+    def next_spell_number(self) -> int:
+        """The number of the next spell."""
+        with self._lock:
+            row = self._db.execute("SELECT coalesce(max(spell), 0) + 1 FROM spells").fetchone()
+            return max(1, int(row[0]))
+
+    def spells_begin(self) -> float | None:
+        """When the first kept spell began [UTC s]; None where none is kept."""
+        with self._lock:
+            row = self._db.execute("SELECT min(began_at) FROM spells").fetchone()
+            return None if row[0] is None else float(row[0])
+
+    def keep_spells(self, found: Iterable[KeptSpell], mark: str) -> None:
+        """Keep spells that were worked out anew, at once, and that this was done."""
+        with self._writing() as db:
+            db.execute(*keep_value(mark, "yes"))
+            for spell in found:
+                db.execute(*keep_spell(spell))
 
     def outing(self, number: int) -> KeptOuting | None:
         """The outing with that number."""

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 PAGE_BYTES = 1024
 """Small pages: a commit changes a few hundred bytes in each of some eight pages, and each goes to the card
 whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""

@@ -40,6 +40,7 @@ from probe_agent.store.curves import (
 from probe_agent.store.file import open_checked
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, curve_of, hourly_of
+from probe_agent.store.spells import HeatupSpan, KeptSpell, spans_of_heatups, spells_of
 from probe_agent.store.told import Link, find_link
 from probe_agent.store.weather import KeptWeather, weather_since
 
@@ -59,7 +60,7 @@ class Reader:
         """Committed readings between two UTC instants, in time order."""
         return list(curve_of(self._db, since_at, until_at))
 
-    def announced(
+    def announced_since(
         self, since_at: float, limit: int = 8
     ) -> list[tuple[float, float | None, float, float | None]]:
         """The last ranges announced since a UTC instant: told at, 10, 50, 90 % of above target [UTC s];
@@ -127,6 +128,14 @@ class Reader:
         rows = self._db.execute(f"SELECT {OUTING} FROM outings ORDER BY outing DESC LIMIT ?", (limit,))
         return [KeptOuting(*row) for row in rows]
 
+    def spells(self) -> list[KeptSpell]:
+        """All spells of moisture and heat, in the order in which they began."""
+        return spells_of(self._db)
+
+    def heatup_spans(self) -> list[HeatupSpan]:
+        """The spans of all heat-ups, in order."""
+        return spans_of_heatups(self._db)
+
     # -- heat-ups
 
     def heatups(self, before: int | None = None, most: int = 150) -> list[HeatupKept]:
@@ -149,7 +158,7 @@ class Reader:
         """Every committed row of a heat-up, in order."""
         return all_rows(self._db, heatup)
 
-    def announced_in(self, heatup: HeatupKept) -> list[Announced]:
+    def announced(self, heatup: HeatupKept) -> list[Announced]:
         """The forecasts announced in a heat-up until it was above target, in order."""
         return announced_of(self._db, heatup)
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from probe_agent.config import ASK_AGAIN_AFTER_S
@@ -24,6 +24,12 @@ HEAT_ON_FOR_START_S = 3 * 3600.0
 """Heat may stay on for a planned start that is no further off than this after ready."""
 ATTENDED_S = 600.0
 """So often it is asked whether somebody is with a combustion heater (10 min: common practice, no source)."""
+PLUG_ANSWERS: Mapping[str, tuple[str, ...]] = {
+    "still-warming": ("it-is-off",),
+    "no-power": ("seen",),
+    "power-unplugged": ("it-is-off",),
+}
+"""Alerts of the plug, asked also where there is no heat-up, and what each may be answered."""
 
 
 def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watch | None:
@@ -57,6 +63,8 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     where another trouble has taken over the state."""
     now_s, heatup = facts.t_s, watch.heatup
     already = {a.kind: a for a in watch.alerts}
+    for kind, since_s in facts.alarms:
+        yield already.get(kind, Alert(kind, since_s, None, True, PLUG_ANSWERS[kind]))
     for place, since_s in watch.missing_since_s.items():
         if now_s - since_s >= 3 * rules.interval_s and not facts.unprobed:
             yield Alert("probe-missing", since_s, place)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from probe_agent.readings import Forecast, State
-from probe_agent.supervisor.alerts import ATTENDED_S, is_due, is_unplugged, needs_no_word
+from probe_agent.supervisor.alerts import ATTENDED_S, PLUG_ANSWERS, is_due, is_unplugged, needs_no_word
 from probe_agent.supervisor.points import coldest_of
 from probe_agent.supervisor.seen import TRUST_ROWS
 from probe_agent.supervisor.state import ready_at
@@ -56,6 +56,9 @@ _VALID_S = {
     "levelling-off": 7200.0,
     "too-weak": 7200.0,
     "one-cold": 7200.0,
+    "still-warming": 7200.0,
+    "no-power": 7200.0,
+    "power-unplugged": 7200.0,
 }
 _TRUSTING = frozenset({"above-target", "ready", "holding"})
 
@@ -89,8 +92,6 @@ def tell(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> tuple[Watch
         out.append(Announcement(kind, f"{kind}:{number}", _VALID_S[kind], overtakes=_overtaken_by(kind)))
         watch = _having_said(watch, kind, facts, rules)
     watch = _having_come_back(watch, facts, rules)
-    if watch.heatup is None:
-        return watch, tuple(out)
     watch, asked = _ask(watch, facts)
     return watch, (*out, *asked)
 
@@ -245,7 +246,8 @@ def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
     """Words of alerts that are due; places lost in the same tick are said in one."""
     out: list[Announcement] = []
     hot = any(a.kind == "too-hot" for a in watch.alerts)  # that one asks for the switch as well
-    due = tuple(a for a in watch.alerts if is_due(a, facts.t_s) and not (hot and a.kind == "switch-off"))
+    asked = (a for a in watch.alerts if watch.heatup is not None or a.kind in PLUG_ANSWERS)
+    due = tuple(a for a in asked if is_due(a, facts.t_s) and not (hot and a.kind == "switch-off"))
     lost = tuple(a for a in due if a.kind == "probe-missing")
     silent = {*lost[1:], *(lost if needs_no_word(watch, facts) else ())}
     for alert in due:

@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
 from probe_agent.config import NEVER_COLDEST, may_be_coldest
-from probe_agent.readings import Fault, Forecast, Point
-from probe_agent.supervisor.watch import Watch
+from probe_agent.readings import Fault, Forecast, Point, Sign, SignKind
+from probe_agent.supervisor.watch import Facts, Watch
 
 HEATER_READ_FOR_S = 600.0
 """So long after heater-off a probe beside a heater part still reads some of its warmth."""
@@ -65,3 +65,9 @@ def coldest_of(points: Iterable[Point]) -> Point | None:
 
 def engine_points(points: Iterable[Point]) -> tuple[Point, ...]:
     return tuple(p for p in points if p.place not in NEVER_COLDEST)
+
+
+def run_of(facts: Facts) -> Sign | None:
+    """The engine itself, seen to run or to have run; None where it didn't."""
+    found = (s for s in facts.forecast.signs if s.kind in (SignKind.ENGINE_RUNS, SignKind.ENGINE_RAN))
+    return next(found, None)

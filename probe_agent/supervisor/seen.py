@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from probe_agent.supervisor.points import coldest_of, engine_points, missing_places
+from probe_agent.supervisor.points import coldest_of, engine_points, missing_places, run_of
 from probe_agent.supervisor.watch import Facts, Missed, Rules, Watch
 
 SLACK_C = 0.3
@@ -110,7 +110,9 @@ def _see_missing(watch: Watch, missing: tuple[str, ...], now_s: float) -> Watch:
 
 
 def _see_flown(watch: Watch, facts: Facts, heating: bool | None) -> bool:
-    """Whether the warmth of the engine is a flight's: it was hot before any heat-up, and still is."""
+    """Whether the warmth of the engine is its own: it was seen to run, or was hot before any heat-up."""
+    if run_of(facts) is not None:
+        return True
     hottest = max((p.value_c for p in engine_points(facts.points) if p.value_c is not None), default=None)
     if hottest is None:
         return watch.flown
@@ -167,6 +169,8 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
 def _is_contradicted(watch: Watch, facts: Facts) -> bool:
     if watch.said_off_s is None or facts.forecast.heating is not True:
         return False
+    if watch.flown and not draws_power(facts):
+        return False  # hot from flight, the curve says nothing of the heater
     return facts.t_s - watch.said_off_s > (STOP_CONFIRMED_S if draws_power(facts) else SAID_OFF_HOLDS_S)
 
 
@@ -176,7 +180,10 @@ def draws_power(facts: Facts) -> bool:
 
 
 def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
-    """ "It is off" no longer holds once the curve contradicts it; alerts it had answered are open again."""
+    """ "It is off" no longer holds once the curve contradicts it; alerts it had answered are open again.
+    While nothing is measured there is no curve that could: its time begins when there is one again."""
+    if watch.said_off_s is not None and coldest_of(facts.points) is None and not draws_power(facts):
+        return replace(watch, said_off_s=max(watch.said_off_s, facts.t_s))
     if not _is_contradicted(watch, facts):
         return watch
     alerts = tuple(

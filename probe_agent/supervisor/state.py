@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from probe_agent.readings import Fault, Forecast, Point, Sign, SignKind, State
-from probe_agent.supervisor.points import coldest_of, engine_points
+from probe_agent.supervisor.points import coldest_of, engine_points, run_of
 from probe_agent.supervisor.watch import Facts, Heatup, Rules, Watch
 
 COLD_SLACK_C = 0.5
@@ -60,7 +60,11 @@ def decide(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
         return State.TOO_HOT, f"{hot.place} at or above {rules.too_hot_c:g} °C during a heat-up"
     if (lost := _held_back_by(watch, facts, rules)) is not None:
         return State.PROBE_MISSING, lost
+    if (run := run_of(facts)) is not None:
+        return _RUN_STATES[run.kind]
     if watch.flown and watch.above and watch.heating is not True:
+        if watch.state is State.ENGINE_RAN:
+            return _RUN_STATES[SignKind.ENGINE_RAN]
         return State.FLOWN_COOLING, "warm without a heat-up, as after a flight"
     if watch.above and (watch.heatup is not None or watch.state in (State.ABOVE_TARGET, State.READY)):
         return _above_state(watch, facts, rules)
@@ -70,9 +74,20 @@ def decide(watch: Watch, facts: Facts, rules: Rules) -> tuple[State, str]:
     return state, reason
 
 
+_RUN_STATES = {
+    SignKind.ENGINE_RUNS: (State.ENGINE_RUNS, "all cylinders rise as no heater can raise them"),
+    SignKind.ENGINE_RAN: (State.ENGINE_RAN, "it cools from a run of the engine"),
+}
+
+
 def too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
-    """The hottest point that is too hot, by heat of ours. Where no heat-up is known of, only the hottest of
-    all and only while it rises: nothing in an engine at rest is there to feed it but a heater."""
+    """The hottest point that is too hot, by heat of ours; an engine that runs is hot by itself.
+
+    Where no heat-up is known of, or the engine has run with the heater on, only the hottest of all and only
+    while it rises: nothing in an engine at rest is there to feed it but a heater."""
+    run = run_of(facts)
+    if run is not None and (run.kind is SignKind.ENGINE_RUNS or watch.heating is not True):
+        return None
     limit = rules.too_hot_c - (NO_LONGER_TOO_HOT_C if watch.state is State.TOO_HOT else 0.0)
     trends = facts.forecast.trends_c_per_h
     hot = (
@@ -83,7 +98,7 @@ def too_hot(watch: Watch, facts: Facts, rules: Rules) -> Point | None:
         and not (watch.flown and trends.get(p.place, 0.0) <= 0.0)  # still the flight's warmth
     )
     hottest = max(hot, key=lambda p: p.value_c or 0.0, default=None)
-    if watch.heatup is not None or hottest is None:
+    if hottest is None or (watch.heatup is not None and run is None):
         return hottest
     above = max(p.value_c for p in engine_points(facts.points) if p.value_c is not None)
     rises = trends.get(hottest.place, 0.0) > RISES_C_PER_H
@@ -197,7 +212,7 @@ def signs_of(watch: Watch, state: State, facts: Facts, rules: Rules) -> tuple[Si
         own.append((SignKind.UNPLUGGED, unplugged_s, None))
     if watch.oil_out_s is not None:
         own.append((SignKind.OIL_OUT, watch.oil_out_s, None))
-    if watch.flown:
+    if watch.flown and run_of(facts) is None:
         own.append((SignKind.FLOWN, None, None))
     before = {(s.kind, s.place): s.since_s for s in watch.signs}
 
@@ -255,7 +270,10 @@ def keep_heatup(
         heatup = replace(heatup, off_s=now_s if off_s is None else min(max(off_s, heatup.on_s), now_s))
     elif watch.heating is True and heatup.off_s is not None:
         heatup = replace(heatup, off_s=None)
-    over = _end_reason(watch, heatup, state, now_s)
+    has_run = run_of(facts) is not None and watch.heating is not True
+    if has_run and heatup.off_s is None:
+        heatup = replace(heatup, off_s=now_s)
+    over = "the engine was started" if has_run else _end_reason(watch, heatup, state, now_s)
     if over is not None:
         forgotten = replace(watch, heatup=None, left_above_s=None, never_since_s=None, denied_s=None)
         return forgotten, None, (heatup, over)

@@ -32,10 +32,11 @@ class Facts:
     """One tick as the supervisor sees it.
 
     departure_at: planned start of the engine [run s], ahead or past and not yet settled; None: none.
-    prepare_s: from heater and cover off to that start [s]. told_late_s: by how much its plan said that it is
-    late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today. clock_ok:
-    whether the wall clock can be believed. power: measured heater power as a share of full power; None where
-    nobody measures it. unprobed: there is no probe, whoever measures does so by hand.
+    prepare_s: from heater and cover off to that start [s]. told_late_s: by how much its plan said that it
+    is late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today.
+    clock_ok: whether the wall clock can be believed. alarms: of the plug, kind and since when. power:
+    measured heater power as a share of full power; None where nobody measures it. unprobed: there is no
+    probe, whoever measures does so by hand.
     """
 
     t_s: float
@@ -47,6 +48,7 @@ class Facts:
     power: float | None = None
     prepare_s: float = PREPARE_S
     told_late_s: float | None = None
+    alarms: tuple[tuple[str, float], ...] = ()
     unprobed: bool = False
 
 

@@ -30,6 +30,19 @@ _MOST_CELLS = 144
 _CLOSE_ENOUGH_S = 15.0
 _MOST_TRIES = 14
 _LOOKS = 25
+_LANDINGS = 6  # instants a flight may end at, evenly
+_LANDED_C = (90.0, 10.0, 8.0)
+"""An engine just landed: level, its spread, spread of each place about it [°C]. 80 to 120 °C is what is found
+at re-plugging (common practice, no source)."""
+_LANDED_COWL_C = (35.0, 12.0)
+_SKY_C = (-0.75, 1.0, 86_400.0)
+"""Under the open sky an engine settles below its air: by so much on average, from night to night by so much
+more or less [°C], and how long a sky lasts [s]. Frost on parked aircraft in air above freezing is the same
+thing. Judgement, no source."""
+_UNLEARNED_SD_C = 0.7
+"""How well it is known below what an engine settles before it has shown anything [°C]."""
+_STANDS_BARE = 0.5
+"""How often an aircraft stands uncovered between two flights; judgement, no source."""
 _DECILES = (0.1, 0.5, 0.9)
 
 Band = tuple[float, float, float]
@@ -49,10 +62,10 @@ class Outlook:
     come off, as from `uncovering`; log_loss (b,): logarithm of the factor on the losses now, None for 0,
     which wanders about 0 with wander_sd and a memory of wander_s (wind, leaks); stopping (b,): factor on the
     losses while the heater is off against those while it is on, which a and log_loss tell of, None for 1;
-    air_known: whether ambient_c rests on a measured air; if not, a forecast of air is taken as it stands,
-    else only its change from now;
+    air_known: whether ambient_c rests on a measured air, or on the engine alone (see `settled`);
     above_since_s: since when the coldest has been above target without a break, if it is; core: the cores of
-    sampled futures, None for the network's own.
+    sampled futures, None for the network's own; turn: how often it was moved on to a later instant; sky_sd_c:
+    by how much what the engine settles at leaves the air in the end [°C], as the sky changes.
     """
 
     t_s: float
@@ -73,6 +86,8 @@ class Outlook:
     air_known: bool = True
     above_since_s: float | None = None
     core: CoreFutures | None = None
+    turn: int = 0
+    sky_sd_c: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,6 +220,80 @@ def covered(outlook: Outlook, cover: bool, plugs: bool) -> Outlook:
     normals = np.random.default_rng(20_260_119).standard_normal(len(outlook.z))
     more = uncovering(normals, None, cover, plugs)
     return replace(outlook, a=_losing(outlook, 1 / more), uncovering=outlook.uncovering * more)
+
+
+def settled(outlook: Outlook, air: AirForecast, outside: bool, is_change: bool = False) -> Outlook:
+    """The samples with all brought together that tells at what the engine settles: its own curve, the coming
+    air, and where it stands outside the sky. To be asked before the other questions.
+
+    Where nobody measures the air, what the curve shows and what is told for now count by their variances
+    (Matheron's rule, as in `air`); is_change: `air` tells no level.
+    """
+    mean_c, sd_c, _ = _SKY_C if outside else (0.0, 0.0, 1.0)
+    ambient_c, weight = outlook.ambient_c, outlook.weight
+    middle = float(weight @ ambient_c)
+    variance = float(weight @ (ambient_c - middle) ** 2)
+    if outlook.air_known or is_change:
+        shift_c = mean_c * min(variance / _UNLEARNED_SD_C**2, 1.0) if outlook.air_known else 0.0
+        return replace(outlook, ambient_c=ambient_c + shift_c, air_known=True, sky_sd_c=sd_c)
+    sky_c = mean_c + sd_c * np.random.default_rng(20_260_122).standard_normal(len(ambient_c))
+    told = air.at(np.array([outlook.t_s]))[:, 0] - outlook.reference_c + sky_c
+    share = float(np.var(told)) / max(float(np.var(told)) + variance, 1e-12)
+    return replace(outlook, ambient_c=told + share * (ambient_c - told), air_known=True, sky_sd_c=sd_c)
+
+
+def unflown(outlook: Outlook, air: AirForecast, on_s: float | None, off_s: float, start_s: float) -> Outlook:
+    """The samples at start_s, an engine start that then doesn't come about: heated from on_s (None: not)
+    until off_s, from there without cover. What is past already is left out. Raises ValueError where start_s
+    is not after now."""
+    now = outlook.t_s
+    if start_s <= now:
+        raise ValueError("the earlier start must lie after now")
+    coming = _Coming.of(outlook, air, start_s)
+    off_s = min(max(off_s, now), start_s)
+    begin_s = off_s if on_s is None else min(max(on_s, now), off_s)
+    z = coming.rest(begin_s)[1][:, -1]
+    z = coming.lived(outlook.a, z, begin_s, off_s, on=1.0)
+    z = coming.lived(_bare(outlook), z, off_s, start_s)
+    since_s = outlook.above_since_s
+    if since_s is None and begin_s < off_s:
+        since_s = off_s  # who is above target at start_s was so at off_s: nothing warms in between
+    return coming.moved(z, start_s, since_s)
+
+
+def flown(outlook: Outlook, air: AirForecast, first_s: float, last_s: float) -> Outlook:
+    """The samples at last_s, after a flight that ended anywhere from first_s to last_s with a hot engine.
+    Some stand uncovered from there on: their networks are bare. Raises ValueError where the instants don't
+    rise."""
+    if not outlook.t_s <= first_s <= last_s:
+        raise ValueError("a flight ends after now, and first before last")
+    coming = _Coming.of(outlook, air, last_s)
+    rng = np.random.default_rng(20_260_120)
+    count = len(outlook.z)
+    landed = _landed(outlook, rng)
+    stands_bare = rng.permutation(count) < _STANDS_BARE * count
+    a = np.where(stands_bare[:, None, None], _bare(outlook), outlook.a)
+    landing = rng.permutation(count) % _LANDINGS
+    instants = np.linspace(first_s, last_s, _LANDINGS)
+    z = outlook.z
+    for k, at_s in enumerate(instants):
+        z = np.where((landing == k)[:, None], landed, z)
+        z = coming.lived(a, z, float(at_s), float(instants[min(k + 1, _LANDINGS - 1)]))
+    uncovering = np.where(stands_bare, 1.0, outlook.uncovering)
+    return replace(coming.moved(z, last_s, None), a=a, uncovering=uncovering)
+
+
+def _landed(outlook: Outlook, rng: np.random.Generator) -> Array:
+    """States of engines just landed: (b, m)."""
+    z = outlook.z.copy()
+    level_c, spread_c, apart_c = _LANDED_C
+    metal = z[:, STAGES:-2]
+    shared = level_c + spread_c * rng.standard_normal((len(z), 1))
+    metal[:] = shared + apart_c * rng.standard_normal(metal.shape) - outlook.reference_c
+    cowl_c, cowl_spread_c = _LANDED_COWL_C
+    metal[:, -1] = cowl_c + cowl_spread_c * rng.standard_normal(len(z)) - outlook.reference_c
+    z[:, :STAGES] = 0.0
+    return z
 
 
 def soaked(
@@ -365,24 +454,26 @@ def _losing(outlook: Outlook, factor: Array) -> Array:
 class _Coming:
     """The samples and all that comes upon them from outside: air, and losses that wander.
 
-    knots_s, log_loss: (k,), (b, k) path of the losses' logarithm.
+    knots_s, log_loss: (k,), (b, k) path of the losses' logarithm; sky: (b,) where the sky goes.
     """
 
     outlook: Outlook
     air: AirForecast | None
     knots_s: Array
     log_loss: Array
+    sky: Array
 
     @staticmethod
     def of(outlook: Outlook, air: AirForecast | None, until_s: float) -> _Coming:
         # Knots and shocks don't depend on until_s: two questions meet the same futures.
         knots = int(np.ceil(3 * (until_s - outlook.t_s) / outlook.wander_s)) + 1 if outlook.wander_sd else 1
         knots_s = _borders(outlook.t_s, outlook.wander_s / 3, knots)
-        shocks = np.random.default_rng(20_260_118).standard_normal((knots + 1, len(outlook.z))).T
+        rng = np.random.default_rng(20_260_118 + outlook.turn)
+        shocks = rng.standard_normal((knots + 1, len(outlook.z))).T
         now = outlook.log_loss if outlook.log_loss is not None else np.zeros(len(outlook.z))
         sd, memory = np.full(len(now), outlook.wander_sd), np.full(len(now), outlook.wander_s)
         log_loss = wandering(now, sd, memory, outlook.t_s, knots_s, shocks)
-        return _Coming(outlook, air, knots_s, log_loss)
+        return _Coming(outlook, air, knots_s, log_loss, rng.standard_normal(len(now)))
 
     def ambient(self, t_s: Array) -> Array:
         """Effective ambient less reference at instants (k,) or (b, k): (b, k)."""
@@ -390,10 +481,16 @@ class _Coming:
         shape = (len(outlook.z), t_s.shape[-1])
         if self.air is None:
             return np.broadcast_to(outlook.ambient_c[:, None], shape)
-        coming = self.air.at(t_s)
-        if not outlook.air_known:
-            return np.broadcast_to(coming - outlook.reference_c, shape)
-        return np.asarray(outlook.ambient_c[:, None] + coming - self.air.at(np.array([outlook.t_s])))
+        change = self.air.at(t_s) - self.air.at(np.array([outlook.t_s]))
+        return np.asarray(outlook.ambient_c[:, None] + change)
+
+    def settles(self, t_s: Array) -> Array:
+        """What the engine settles at, the ambient and what the sky does to it, less reference: (b, k)."""
+        if not self.outlook.sky_sd_c:
+            return self.ambient(t_s)
+        gone = np.maximum(t_s - self.outlook.t_s, 0.0) / _SKY_C[2]
+        drift = self.outlook.sky_sd_c * np.sqrt(-np.expm1(-2 * gone))
+        return np.asarray(self.ambient(t_s) + drift * self.sky[:, None])
 
     def run(self, phi: Array, z: Array, t_s: Array, share: Array) -> Array:
         """States at t_s (k + 1,) or (b, k + 1), equally spaced as phi has it: (b, k + 1, m).
@@ -401,7 +498,7 @@ class _Coming:
         share: heater (b, k) or (1, k) of each cell.
         """
         middle = (t_s[..., 1:] + t_s[..., :-1]) / 2
-        ambient, loss = self.ambient(middle).T, np.exp(between(self.knots_s, self.log_loss, middle)).T
+        ambient, loss = self.settles(middle).T, np.exp(between(self.knots_s, self.log_loss, middle)).T
         heater = np.broadcast_to(share, (len(z), len(ambient))).T
         if self.outlook.stopping is not None:
             loss = loss * (1 + (self.outlook.stopping - 1) * (1 - heater / np.asarray(self.outlook.level)))
@@ -432,6 +529,29 @@ class _Coming:
         cells = _cells(span_s, _REST_CELL_S)
         t_s = _borders(outlook.t_s, span_s / cells, cells)
         return t_s, self.run(transition(outlook.a, span_s / cells), outlook.z, t_s, np.zeros((1, cells)))
+
+    def lived(self, a: Array, z: Array, begin_s: float, end_s: float, on: float = 0.0) -> Array:
+        """States at end_s from z at begin_s, in networks a, the heater on (1) or off (0) between: (b, m)."""
+        if end_s <= begin_s:
+            return z
+        cells = _cells(end_s - begin_s, _CELL_S)
+        cell_s = (end_s - begin_s) / cells
+        level = np.broadcast_to(np.asarray(self.outlook.level).reshape(-1, 1) * on, (len(z), cells))
+        return self.run(transition(a, cell_s), z, _borders(begin_s, cell_s, cells), level)[:, -1]
+
+    def moved(self, z: Array, at_s: float, above_since_s: float | None) -> Outlook:
+        """The samples at a later instant, in states z, for questions about what comes after it."""
+        at = np.array([at_s])
+        return replace(
+            self.outlook,
+            t_s=at_s,
+            z=z,
+            ambient_c=self.settles(at)[:, 0],
+            log_loss=between(self.knots_s, self.log_loss, at)[:, 0],
+            above_since_s=above_since_s,
+            core=None,
+            turn=self.outlook.turn + 1,
+        )
 
     def heated(self, on_s: float) -> tuple[Array, Array]:
         """Instants and states from on_s with heat on for as long as it may be, off before."""

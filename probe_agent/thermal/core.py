@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from probe_agent.thermal.network import Array
+from probe_agent.thermal.prior import Prior
 
 AROUND = ("case-nose", "case-top", "accessory-case")
 """Places whose metal holds the core."""
@@ -82,3 +83,36 @@ class CoreBank:
             core = goal[:, k] + (core - goal[:, k]) * keep[:, k]
             out[:, k + 1] = core
         return out
+
+
+_SAMPLES = 256
+_LAG_S = 2400.0
+_START_SD_C = 0.4
+
+
+class AloneCore:
+    """The core followed through stored temperatures, without the rest of the physics: for the record of what
+    was measured before it was watched. Its range is that of a bank of the same prior."""
+
+    def __init__(self, places: Sequence[str], prior: Prior) -> None:
+        normals = np.random.default_rng(20_130_102).standard_normal((_SAMPLES, 5))
+        self._columns = {place: i for i, place in enumerate(places)}
+        self._bank = CoreBank(tuple(places), normals, _START_SD_C, prior.core_sump_share)
+        self._lag_s = _LAG_S if prior.core_lag_s is None else prior.core_lag_s
+        self._t_s: float | None = None
+        self._air_c: float | None = None
+
+    def follow(
+        self, t_s: float, values_c: Mapping[str, float], air_c: float | None
+    ) -> tuple[float, float, float] | None:
+        """The core at t_s [°C], 10, 50, 90 %; None before anything was measured."""
+        seen = {self._columns[p]: c for p, c in values_c.items() if p in self._columns}
+        self._air_c = self._air_c if air_c is None else air_c
+        coldest = min(seen.values(), default=0.0)
+        dt_s = 0.0 if self._t_s is None else max(0.0, t_s - self._t_s)
+        self._bank.follow(seen, coldest if self._air_c is None else self._air_c, dt_s, self._lag_s)
+        self._t_s = t_s
+        if self._bank.core_c is None:
+            return None
+        low, middle, high = (float(q) for q in np.quantile(self._bank.core_c, (0.1, 0.5, 0.9)))
+        return low, middle, high

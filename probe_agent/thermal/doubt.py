@@ -12,6 +12,7 @@ _OTHERS = 0.35  # share of it by which the others may have moved, in the middle
 _PLUME = 1.3  # the heater's own warmth, which a stopped heater takes away at once, and a little more
 _LONG_S, _LONG_ROWS = 45.0, 3
 _BACK_S = 120.0
+_FALLS_S = 420.0  # within that the curve tells a heater's end
 
 
 class Doubt:
@@ -30,11 +31,19 @@ class Doubt:
         doubted = self.set_aside | self._since.keys()
         self._usual_c |= {p: gap for p, gap in gaps_c.items() if p not in doubted}
 
-    def take(self, t_s: float, gaps_c: Mapping[str, float], plume_c: Mapping[str, float]) -> bool:
+    def take(
+        self,
+        t_s: float,
+        gaps_c: Mapping[str, float],
+        plume_c: Mapping[str, float],
+        may_have_stopped: bool = False,
+    ) -> bool:
         """One row of readings less what was expected [°C]; True where a place was set aside or is
         believed again.
 
-        plume_c: how much of a reading is the heater's warmth.
+        plume_c: how much of a reading is the heater's warmth; may_have_stopped: nobody measures whether the
+        heater warms, so that one place falling first may be the heater's end. A place read too cold holds
+        nothing above the target meanwhile.
         """
         moved = {p: gap - self._usual_c.get(p, gap) for p, gap in gaps_c.items()}
         changed = False
@@ -48,7 +57,7 @@ class Doubt:
             else:
                 limit = _MOVED_C + _PLUME * max(0.0, plume_c.get(place, 0.0))
                 odd = abs(by) > limit and float(np.median(others)) < _OTHERS * abs(by)
-                wanted = _LONG_S
+                wanted = _FALLS_S if may_have_stopped and by < 0 else _LONG_S
             if odd == (place in self.set_aside):
                 self._since.pop(place, None)
                 continue

@@ -25,6 +25,8 @@ from probe_agent.thermal.evidence import (
     Evidence,
     Rows,
     look_ahead,
+    rises_again,
+    rises_on,
     strongest,
     weigh,
     weigh_promise,
@@ -57,6 +59,7 @@ from probe_agent.thermal.posterior import (
     usual_gaps,
 )
 from probe_agent.thermal.prior import MODEL_VERSION, Prior
+from probe_agent.thermal.running import Running
 from probe_agent.thermal.signs import Heard, Signs
 
 CAP_S = 36_000.0
@@ -80,6 +83,9 @@ _NO_RISE_S = 1500.0  # a heater that warmed nothing by then is none
 _PROMISED_S = 7200.0
 _USUAL_HEAT_UPS = 2
 """So many heat-ups have to have taught before a rise is compared with the setup's usual one."""
+_RESTS_C, _RESTS_OVER_AIR_C = 4.0, 6.0
+_RESTS_FALLS_C_PER_H, _FELL_OVER_S = 2.0, 1500.0
+"""An engine whose places lie further apart, or further above the air, or fall faster, is not at rest."""
 _LOOK_AHEAD = 0.5  # of the run so far
 _PLAUSIBLE_C = (-60.0, 300.0)
 _TIME_SCALE = SHARED.index("log_time_scale_s")
@@ -167,6 +173,9 @@ class Estimator:
         self._doubt = Doubt()
         self._falls = FallTest()
         self._signs = Signs(self.places, prior.is_engine)
+        self._running = Running(self.places if prior.is_engine else ())
+        self._ran_s = -math.inf
+        """Until when the engine itself ran last, or was still uneven from it."""
         self._heater_changed_s = self._heater_seen_s = -math.inf
         """When the heater's signal changed, and when the heater did, by its signal or by the curve."""
         self._last_clean: tuple[Array, Array] | None = None
@@ -185,7 +194,8 @@ class Estimator:
         obs = Observation(obs.t_s, values, obs.ambient_c, obs.heater, obs.sigma_c)
         share_before = self._heating.share
         told_before = self._heating.told_on
-        change = self._heating.take(obs, tuple(self._recent))
+        turned = self._running.take(obs)
+        change = self._heating.take(obs, tuple(self._recent), not self._running.may_run)
         self._advance(obs, share_before)
         if obs.ambient_c is not None and math.isfinite(obs.ambient_c):
             self._ambient_c = obs.ambient_c
@@ -195,6 +205,8 @@ class Estimator:
         if self._episode is None:
             if values:
                 self._begin(obs.t_s, (obs,))
+        elif turned or self._running.sign is not None:
+            self._follow_run(obs, turned)
         elif change == "new":
             self._begin_again(obs)
         elif self._heating.is_tested and (evidence := self._evidence(obs)) is not None:
@@ -212,6 +224,20 @@ class Estimator:
         self._follow_core(obs)
         self._note_passage(obs)
         self._last = obs
+
+    def _follow_run(self, obs: Observation, turned: bool) -> None:
+        """The engine itself runs, or has just run: nothing of that is a heater's, and what follows it starts
+        from what is measured then."""
+        self._ran_s = self._heater_seen_s = obs.t_s
+        if not turned:
+            return
+        sign = self._running.sign
+        if sign is not None:
+            self._heating.disown(sign.since_s)
+        self._promise = None
+        self._checkpoints.clear()
+        self._doubt = Doubt()
+        self._begin(obs.t_s, (obs,))
 
     def _advance(self, obs: Observation, share: float) -> None:
         episode = self._episode
@@ -307,12 +333,36 @@ class Estimator:
         promised = self._promised()
         self._promise = promised if self._heating.is_tested and self._heating.told else None
         known = self.memory is not None and self.memory.heat_ups >= _USUAL_HEAT_UPS
-        self._signs.expect(promised if known else None)
+        self._signs.expect(promised if known and self._rests(back) else None)
+
+    def _rests(self, rows: Sequence[Observation]) -> bool:
+        """Whether the engine begins at rest, in its air: half warm, much depends on what nobody sees."""
+        values = list(rows[0].values_c.values())
+        if not values or max(values) - min(values) > _RESTS_C:
+            return False
+        over = 0.0 if self._ambient_c is None else float(np.median(values)) - self._ambient_c
+        return over < _RESTS_OVER_AIR_C and self._fell_c_per_h() < _RESTS_FALLS_C_PER_H
+
+    def _fell_c_per_h(self) -> float:
+        """How fast the middle of the places fell before heater-on [°C/h]; 0 where that isn't known."""
+        on_s = self._heating.on_at
+        rows = [r for r in self._recent if on_s is not None and on_s - _FELL_OVER_S < r.t_s < on_s]
+        slopes = [
+            _robust_slope([(r.t_s, r.values_c[p]) for r in rows if p in r.values_c]) for p in self.places
+        ]
+        known = [s for s in slopes if s is not None]
+        return -3600.0 * float(np.median(known)) if known else 0.0
 
     def _heard(self) -> Heard:
         heating = self._heating
+        known = heating.told or heating.recognised  # else what warms, and stops to, may be anything
         return Heard(
-            heating.heating, heating.on_at, heating.off_at, self._heater_seen_s, self._doubt.set_aside
+            heating.heating if known else None,
+            heating.on_at if known else None,
+            heating.off_at,
+            self._heater_seen_s,
+            self._doubt.set_aside,
+            self._running.sign,
         )
 
     def _promised(self) -> Checkpoint | None:
@@ -482,17 +532,20 @@ class Estimator:
     def _believe(self, obs: Observation) -> None:
         """Set aside a place that leaves what is expected of it alone; let it back when it returns."""
         episode = self._episode
-        if episode is None or episode.problem is None or episode.likely is None:
+        if episode is None or episode.problem is None or episode.likely is None or self._running.may_run:
             return
         lag_s = math.exp(float(episode.likely.theta[0, SHARED.index("log_lag_s")]))
-        if obs.t_s < self._heater_changed_s + max(3 * lag_s, _SETTLES_S if self.prior.is_engine else 0.0):
+        changed_s = max(self._heater_changed_s, self._heater_seen_s)
+        if obs.t_s < changed_s + max(3 * lag_s, _SETTLES_S if self.prior.is_engine else 0.0):
             return  # a heater that was just switched moves what lies beside it at once
         read = {p: v for p, v in obs.values_c.items() if p not in obs.sigma_c}
         n = len(self.places)
         should = expected(replace(episode.problem, history=episode.history), episode.likely)[0]
         gaps = {p: read[p] - episode.reference_c - should[i] for i, p in enumerate(self.places) if p in read}
         plume = of_place(episode.likely.theta, "plume_c", n)[0]
-        if self._doubt.take(obs.t_s, gaps, dict(zip(self.places, map(float, plume), strict=True))):
+        may_have_stopped = self._heating.is_tested and self._heating.heating is not False
+        plumes = dict(zip(self.places, map(float, plume), strict=True))
+        if self._doubt.take(obs.t_s, gaps, plumes, may_have_stopped):
             self._refit(episode)
 
     def _warm(self, episode: _Episode, problem: Problem) -> Array:
@@ -533,7 +586,13 @@ class Estimator:
         rows = Rows.of([r for r in self._recent if r.t_s > oldest], self.places, self.prior.reading_sd_c)
         was_on, reference_c = self._heating.heating is not False, self._episode.reference_c
         said = (weigh(p, rows, believed, reference_c, was_on) for p in points)
-        return strongest([e for e in said if e is not None])
+        found = strongest([e for e in said if e is not None])
+        if found is None or found.log_odds < 0 or not self.prior.is_engine:
+            return found
+        rows = Rows.of(list(self._recent), self.places, self.prior.reading_sd_c)
+        if was_on:
+            return None if rises_on(rows, believed, found.changed_s) else found
+        return found if rises_again(rows, found.foremost, found.changed_s) else None
 
     def _kept_promise(self, promise: Checkpoint, believed: Array) -> Evidence | None:
         """Whether a heater that was switched on ever warmed; asked until that is told."""
@@ -588,6 +647,8 @@ class Estimator:
         if episode is None or self._heating.on_at is None:
             return Lesson(self.memory, False, "no heat-up was seen")
         falls = tuple(self._falls.done)
+        if self._ran_s > self._heating.on_at:
+            return Lesson(self.memory, False, "the engine ran in it", falls=falls)
         if self._doubt.set_aside:
             return Lesson(self.memory, False, f"{min(self._doubt.set_aside)} was not believed", falls=falls)
         if self._heating.is_tested and not (self._heating.told or self._heating.recognised):

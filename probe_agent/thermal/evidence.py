@@ -38,6 +38,8 @@ _OTHER_LOSS = 0.4  # log of the factor with which the response to the losses is 
 _CHANGED_LOSS = 0.9  # a cover gone, a wind risen: spread of the log losses' change
 _LESS_POWER = 0.08  # spread of what the heater gives against what it gave
 _UNLIKE = 0.12  # error of the network: of each place's response to the heater
+_CLEARLY_C, _GOES_ON = 1.5, 0.6  # six steps of a converter; the fastest place loses its heater first
+_RISEN_C = 0.4
 _CAME_OFF = 0.002  # chance that a place came off meanwhile
 _LOOSE_C = 6.0  # where its readings then lie
 _ALIKE = 2.0  # errors in neighbouring instants are alike: two bear the news of one
@@ -50,7 +52,7 @@ class Evidence:
 
     changed_s: the likeliest instant, [since_s, now]; log_odds: how much better the readings agree with it
     than with no change, natural logarithm of the ratio of the likelihoods; seen: the change as a share of
-    the full one, and error, its standard error.
+    the full one, and error, its standard error; foremost: the column of the place it should show in first.
     """
 
     since_s: float
@@ -58,6 +60,7 @@ class Evidence:
     log_odds: float
     seen: float
     error: float
+    foremost: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,12 +210,14 @@ def weigh(
     rival = min(plain, _without_one(gap, shared, seen)) if plain > losses[best] else plain
     # Instants beside the best one agree nearly as well.
     weight = np.exp(-0.5 * (losses - losses[best]) / _ALIKE)
+    shows = point.response(rows.t_s[-1:], float(instants[best]))[0]
     return Evidence(
         point.t_s,
         float(weight @ instants / weight.sum()),
         float(0.5 * (rival - losses[best]) / _ALIKE),
         float(gain / bottom),
         math.sqrt(_ALIKE / bottom),
+        int(np.argmax(np.where(believed > 0, shows, -math.inf))),
     )
 
 
@@ -239,6 +244,38 @@ def weigh_promise(
     error = 2 * reading_sd_c / math.sqrt(size)
     odds = _NOTHING_ODDS if share + 2 * error < _NOTHING else (-1.0 if share > 2 * _NOTHING else 0.0)
     return Evidence(promise.t_s, promise.t_s, odds, 1.0 - share, error)
+
+
+def rises_on(rows: Rows, believed: Array, since_s: float) -> bool:
+    """Whether the place that rose fastest before an instant rises nearly as fast since: then no heater
+    stopped there, however badly the network fits. False where it rose too little to tell."""
+    span_s = float(rows.t_s[-1]) - since_s if len(rows.t_s) else 0.0
+    before = _slopes(rows, since_s - span_s, since_s)
+    after = _slopes(rows, since_s + span_s / 3, math.inf)
+    both = (believed > 0) & np.isfinite(before) & np.isfinite(after)
+    if not both.any():
+        return False
+    fastest = int(np.argmax(np.where(both, before, -math.inf)))
+    return bool(before[fastest] * span_s > _CLEARLY_C and after[fastest] > _GOES_ON * before[fastest])
+
+
+def rises_again(rows: Rows, foremost: int, since_s: float) -> bool:
+    """Whether the place a resumed heater should show in first has risen since, and faster than before: what
+    cools in the same air does so ever more slowly, but doesn't rise."""
+    span_s = float(rows.t_s[-1]) - since_s if len(rows.t_s) else 0.0
+    before = _slopes(rows, since_s - max(span_s, 180.0), since_s)[foremost]
+    after = _slopes(rows, since_s, math.inf)[foremost]
+    return bool(after * span_s > _RISEN_C and not before >= after)
+
+
+def _slopes(rows: Rows, from_s: float, to_s: float) -> Array:
+    """Slope of each place between two instants [K/s] (n,); nan where too few rows tell."""
+    used = (rows.t_s >= from_s) & (rows.t_s <= to_s)
+    t_s, value = rows.t_s[used], rows.value_c[used]
+    if len(t_s) < _FEWEST or np.ptp(t_s) == 0:
+        return np.full(rows.value_c.shape[1], math.nan)
+    off_s = t_s - t_s.mean()
+    return np.asarray(off_s @ value / (off_s @ off_s))
 
 
 @dataclass(frozen=True, slots=True)

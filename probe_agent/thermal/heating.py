@@ -70,12 +70,13 @@ class Heating:
         """Share that would hold if the heater worked."""
         return self._command if self._mode == "command" and self._told else 1.0
 
-    def take(self, obs: Observation, recent: Sequence[Observation]) -> Change | None:
-        """Take one observation; "new" where a heat-up begins, "changed" where the heater changed."""
+    def take(self, obs: Observation, recent: Sequence[Observation], looks: bool = True) -> Change | None:
+        """Take one observation; "new" where a heat-up begins, "changed" where the heater changed. looks:
+        whether a rise may be a heater's, where no signal tells."""
         self.rewritten_from = None
         if self._mode == "none" or obs.heater is None:
             # A signal that was there and is missing in this row holds on.
-            return None if self._told else self._look_for(obs, recent)
+            return None if self._told or not looks else self._look_for(obs, recent)
         self._told = True
         return self._follow(obs.t_s, obs.heater)
 
@@ -97,6 +98,20 @@ class Heating:
         self.off_at = None
         self.heating, self.share = (True if self._told or self.recognised else None), self.expected
         return "changed"
+
+    def disown(self, since_s: float) -> None:
+        """The engine has run since since_s: from there on its warmth is no heater's. What the heater's own
+        signal says stands."""
+        self.rewritten_from = None
+        if self._told:
+            return
+        was = self.recognised and self.heating is True and self.on_at is not None and self.on_at < since_s
+        if was or (self.heating is False and self.on_at is not None):
+            self.off_at = since_s if was else self.off_at
+            self.heating, self.share = False, 0.0
+        else:
+            self.on_at = self.off_at = self.heating = None
+            self.recognised, self.share = False, 0.0
 
     def _patience_s(self) -> float:
         """How long the heat must have been gone to count as stopped: longer than a thermostat's pause, and

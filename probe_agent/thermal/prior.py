@@ -136,6 +136,12 @@ _USUAL_SPREAD = (0.63, 0.5, 0.85, 0.5, 0.75, 0.75, 0.75, 0.85, 0.63, 0.75, 0.75,
 _UNTOLD_SPREAD = (0.75, 0.9, 1.0, 0.6, 0.75, 0.75, 1.1, 1.4, 0.7, 0.75, 0.75, 0.75, 0.4, 0.7, 0.7, 1.0)
 
 
+def capacity_j_per_k(layout: str, cooling: str) -> float:
+    """Heat capacity [J/K] of an engine of this layout with its oil; from memory, no source."""
+    capacity = _CAPACITY_J_PER_K.get(layout, _CAPACITY_J_PER_K["other"])
+    return 1.15 * capacity if cooling == "liquid" else capacity
+
+
 def engine_prior(
     layout: str,
     cooling: str,
@@ -153,10 +159,8 @@ def engine_prior(
     layout or heater counts as "other" and as a fixed pad. Capacities from memory, loss figures from
     common practice with no source; both are wide.
     """
-    capacity = _CAPACITY_J_PER_K.get(layout, _CAPACITY_J_PER_K["other"])
+    capacity = capacity_j_per_k(layout, cooling)
     area = _AREA_M2.get(layout, _AREA_M2["other"])
-    if cooling == "liquid":
-        capacity *= 1.15
     share, air, lag, carried_out = _HEATERS.get(heater_kind, _HEATERS["fixed-pad"])
     off_loss, off_loss_sd = _LOG_OFF_LOSS.get(heater_kind, (0.0, 0.15))
     loss = area * (6.0 if cover else 10.5) * (0.88 if plugs else 1.0) * (1.1 if hangar == "outside" else 0.95)

@@ -33,20 +33,27 @@ _WINDOW_S = 1200.0  # a usual heat-up rises by 3 to 8 K in it, against reading e
 _USUAL_FROM_S, _USUAL_TO_S = 600.0, 3600.0
 """Since heater-on: before, its lag counts; later, the day's wind and air count as much as the heater."""
 _COLD_FROM_S = 900.0
-_WEAK = 0.72
-"""Share of the usual rise. A lead that loses a tenth of the voltage takes 19 % of the watts (its square),
-and wind and fit scatter a rate by some 5 %: less than both together is another heater."""
-_WEAK_SURE_C = 1.5  # the usual rise must be this much more than what is seen, several reading errors
+_WEAK, _WEAK_AT_ALL = 0.72, 0.85
+"""Share of the usual rise, and of what would be left of it on a day with twice the losses. A lead that loses
+a tenth of the voltage takes 19 % of the watts (its square), and wind and fit scatter a rate by some 5 %:
+less than both together is another heater; a gale or a gap in the cover does more, and is no heater."""
+_WEAK_SURE_C, _WEAK_LATELY_C = 1.5, 0.8
+"""Missing of the whole rise, and of the last window's: several errors of a middle of means."""
+_LOSSY = 2.0  # of what the curve with other losses is off: its losses are half as much again
 _COLD, _COLD_SURE_C = 0.7, 1.2
 """Of its share, against the middle of the others': cylinders of a known setup keep theirs within a tenth,
 one without its band has half; and by several reading errors."""
 
+_PAUSES = 1.5  # as much longer than all before it, a pause is none of a thermostat's
 _STEP_C, _STEP_S = 3.0, 600.0
 """Free air hardly changes by that in ten minutes; the air of a hangar, or of another place, does."""
 _SETTLED_S = 4200.0  # the two windows after half an hour's settling
 _LASTS_S = 3600.0  # so long what happened at an instant is shown
 _FASTER_C_PER_H = 0.6  # four errors of a difference of two rates over _WINDOW_S, from the readings' noise
 _WARMER_THAN_AIR_C = 3.0
+_FAR_APART = 0.4
+"""Spread of the places as a share of how much warmer they are than the air, beyond which warmth still
+moves between them: after a flight heads give theirs to the case, and then all fall."""
 _RISEN_C, _RISEN_S = 1.0, 2400.0
 """So long a heater of any size is recognised; what still rises unrecognised may be anything."""
 
@@ -54,13 +61,14 @@ _RISEN_C, _RISEN_S = 1.0, 2400.0
 @dataclass(frozen=True, slots=True)
 class Heard:
     """What is believed at a row: heating; heater on since on_s, off since off_s; the last change of the
-    heater, as far as known [run s]; places not believed."""
+    heater, as far as known [run s]; places not believed; that the engine itself runs, or ran."""
 
     heating: bool | None
     on_s: float | None
     off_s: float | None
     changed_s: float
     set_aside: Collection[str]
+    run: Sign | None = None
 
 
 @dataclass(slots=True)
@@ -99,18 +107,21 @@ class Signs:
         self._open: _Cell | None = None
         self._held: dict[_Key, _Held] = {}
         self._heater: tuple[Sign, ...] = ()
+        self._run: tuple[Sign, ...] = ()
         self._aside: dict[str, float] = {}
         self._on_s: float | None = None
         self._stopped = False
+        self._off_s: float | None = None
+        self._pauses_s: list[float] = []
         self._usual: Checkpoint | None = None
         self._warmed_s = -math.inf
 
     @property
     def now(self) -> tuple[Sign, ...]:
-        """The signs at the last row, the heater's first."""
+        """The signs at the last row, the engine's own run and the heater's first."""
         aside = tuple(Sign(SignKind.DETACHED, since_s, place) for place, since_s in self._aside.items())
         held = tuple(Sign(kind, h.begun_s, place) for (kind, place), h in self._held.items() if h.shown)
-        return (*self._heater, *aside, *held)
+        return (*self._run, *self._heater, *aside, *held)
 
     def expect(self, usual: Checkpoint | None) -> None:
         """A heat-up begins, and should rise like this by what earlier ones of the setup taught; None where
@@ -121,23 +132,41 @@ class Signs:
         """One row and what is believed of the heater at it."""
         self._hear(obs.t_s, heard)
         self._aside = {p: self._aside.get(p, obs.t_s) for p in sorted(heard.set_aside)}
-        if self._collect(obs) and self._is_engine:
+        self._run = () if heard.run is None else (heard.run,)
+        if self._run:  # its warmth goes where no other sign can be read from
+            self._cells.clear()
+            self._held.clear()
+            self._open = None
+        elif self._collect(obs) and self._is_engine:
             self._judge(heard)
 
     def _hear(self, t_s: float, heard: Heard) -> None:
         """Heater on, stopped or resumed. Unknown keeps nothing."""
         if heard.on_s != self._on_s:
-            self._on_s, self._stopped, self._heater = heard.on_s, False, ()
+            self._on_s, self._stopped, self._heater, self._pauses_s = heard.on_s, False, (), []
+            self._off_s = None
         if heard.on_s is None or heard.heating is None:
             self._heater = ()
         elif heard.heating:
+            self._warms_again(t_s)
             kind = SignKind.HEATER_RESUMED if self._stopped else SignKind.HEATER_ON
             if not self._heater or self._heater[0].kind is not kind:
                 since_s = max(heard.changed_s, heard.on_s) if self._stopped else heard.on_s
                 self._heater = (Sign(kind, min(since_s, t_s)),)
-        elif not self._heater or self._heater[0].kind is not SignKind.HEATER_STOPPED:
-            self._stopped = True
-            self._heater = (Sign(SignKind.HEATER_STOPPED, t_s if heard.off_s is None else heard.off_s),)
+        else:
+            self._off_s = t_s if heard.off_s is None else heard.off_s
+            stopped = bool(self._heater) and self._heater[0].kind is SignKind.HEATER_STOPPED
+            if not stopped and t_s - self._off_s >= self._usual_pause_s():
+                self._stopped, self._heater = True, (Sign(SignKind.HEATER_STOPPED, self._off_s),)
+
+    def _warms_again(self, t_s: float) -> None:
+        if self._off_s is not None:
+            self._pauses_s.append(t_s - self._off_s)
+            self._off_s = None
+
+    def _usual_pause_s(self) -> float:
+        """A thermostat's pause that is none other than the ones before; one alone tells of no thermostat."""
+        return _PAUSES * max(self._pauses_s) if len(self._pauses_s) > 1 else 0.0
 
     # -- minutes
 
@@ -203,8 +232,8 @@ class Signs:
     def _cold_and_weak(self, now_s: float, heard: Heard, believed: Array) -> tuple[Array, bool]:
         """Cylinders behind the others (n,), and whether the whole is, against the rise of this setup.
 
-        Behind is judged by all of the rise, for what came late stays behind; weak by the last twenty
-        minutes, for without a signal it isn't known to the minute when the heater came on.
+        Behind is judged by all of the rise, for what came late stays behind; weak by all of it and by the
+        last twenty minutes: without a signal it isn't known to the minute when the heater came on.
         """
         usual, nothing = self._usual, (np.zeros(len(self._places), dtype=bool), False)
         if usual is None or heard.on_s is None or heard.heating is not True or self._stopped:
@@ -213,24 +242,25 @@ class Signs:
         if since_s > _USUAL_TO_S:
             return self._as_before()
         whole = self._rises(usual, usual.t_s, now_s, believed) if since_s >= _COLD_FROM_S else None
-        in_window = since_s >= _USUAL_FROM_S + _WINDOW_S
-        late = self._rises(usual, now_s - _WINDOW_S, now_s, believed) if in_window else None
-        cold = nothing[0] if whole is None else _behind(*whole) & self._cylinders
-        return cold | self._as_before()[0], late is not None and _is_weak(*late)
+        if whole is None:
+            return self._as_before()
+        cold = whole.behind() & self._cylinders | self._as_before()[0]
+        if since_s < _USUAL_FROM_S + _WINDOW_S or not whole.is_weak(_WEAK_SURE_C):
+            return cold, False
+        late = self._rises(usual, now_s - _WINDOW_S, now_s, believed)
+        return cold, late is not None and late.is_weak(_WEAK_LATELY_C)
 
-    def _rises(
-        self, usual: Checkpoint, from_s: float, to_s: float, believed: Array
-    ) -> tuple[Array, Array, Array] | None:
-        """What each place has risen between two instants, what is usual (n,), and which of them count."""
+    def _rises(self, usual: Checkpoint, from_s: float, to_s: float, believed: Array) -> _Rises | None:
+        """What each place has risen between two instants against what is usual; None where too few tell."""
         now, before = self._mean(to_s), self._mean(from_s)
         if now is None or before is None:
             return None
         # Means lie in the middle of their minutes.
         at_s = np.array([from_s, to_s]) - 0.5 * _MEAN_S + 0.5 * _CELL_S
-        should = np.diff(usual.ahead(usual.on, at_s), axis=0)[0]
+        should, windy = (np.diff(usual.ahead(c, at_s), axis=0)[0] for c in (usual.on, usual.windy))
         rises = now[0] - before[0]
         used = believed & np.isfinite(rises) & (should > 0)
-        return (rises, should, used) if used.sum() >= 3 else None
+        return _Rises(rises, should, should + _LOSSY * (windy - should), used) if used.sum() >= 3 else None
 
     def _as_before(self) -> tuple[Array, bool]:
         """What was found while it could be told stays to the heat-up's end."""
@@ -286,12 +316,15 @@ class Signs:
         if lately is None or before is None:
             return None
         hours = _WINDOW_S / 3600
-        rate = _middle(now[0] - lately[0], believed) / hours
-        usual = min(0.0, _middle(lately[0] - before[0], believed) / hours)
+        # The mean: what moves between the places leaves it nearly alone.
+        rate = _mean_of(now[0] - lately[0], believed) / hours
+        usual = min(0.0, _mean_of(lately[0] - before[0], believed) / hours)
         if math.isnan(now[1]):
             return SignKind.COOLS_FASTER if rate < usual - _FASTER_C_PER_H else None
-        over, was_over = (_middle(c[0], believed) - c[1] for c in (now, lately))
+        over, was_over = (_mean_of(c[0], believed) - c[1] for c in (now, lately))
         if over < _WARMER_THAN_AIR_C or was_over < _WARMER_THAN_AIR_C:
+            return None
+        if _spread(lately[0], believed) > _FAR_APART * was_over:
             return None
         return SignKind.COVER_OFF if rate < usual * min(1.0, over / was_over) - _FASTER_C_PER_H else None
 
@@ -301,20 +334,42 @@ _PASSING = (SignKind.SUN, SignKind.WARMED_OTHERWISE)
 _EVENTS = (*_STEPS, SignKind.COVER_OFF, SignKind.COOLS_FASTER)
 
 
-def _behind(rises: Array, should: Array, used: Array) -> Array:
-    """Places whose share of their usual rise is far less than the middle share of the others: (n,)."""
-    share = np.where(used, rises / np.where(used, should, 1.0), math.nan)
-    found = np.zeros(len(rises), dtype=bool)
-    for i in np.flatnonzero(used):
-        others = float(np.nanmedian(np.delete(share, i)))
-        found[i] = share[i] < _COLD * others and others * should[i] - rises[i] > _COLD_SURE_C
-    return found
+@dataclass(frozen=True, slots=True)
+class _Rises:
+    """What each place has risen, what is usual, also with twice the losses [K] (n,); which of them count."""
+
+    rises: Array
+    should: Array
+    lossy: Array
+    used: Array
+
+    def behind(self) -> Array:
+        """Places whose share of their usual rise is far less than the middle share of the others: (n,)."""
+        share = np.where(self.used, self.rises / np.where(self.used, self.should, 1.0), math.nan)
+        found = np.zeros(len(share), dtype=bool)
+        for i in np.flatnonzero(self.used):
+            others = float(np.nanmedian(np.delete(share, i)))
+            short_c = others * self.should[i] - self.rises[i]
+            found[i] = share[i] < _COLD * others and short_c > _COLD_SURE_C
+        return found
+
+    def is_weak(self, sure_c: float) -> bool:
+        """Whether the whole rises clearly less than usual, so that neither losses nor readings can do it."""
+        rises, should, lossy = self.rises[self.used], self.should[self.used], self.lossy[self.used]
+        share, missing_c = float(np.median(rises / should)), float(np.median(should - rises))
+        return share < _WEAK and missing_c > sure_c and float(np.median(_WEAK_AT_ALL * lossy - rises)) > 0
 
 
-def _is_weak(rises: Array, should: Array, used: Array) -> bool:
-    """Whether the whole rises clearly less than usual: by its middle, and so that readings can't do it."""
-    share = float(np.median(rises[used] / should[used]))
-    return share < _WEAK and float(np.median(should[used] - rises[used])) > _WEAK_SURE_C
+def _mean_of(values: Array, believed: Array) -> float:
+    """Mean of what is believed and read; nan where nothing is."""
+    kept = values[believed & np.isfinite(values)]
+    return float(kept.mean()) if len(kept) else math.nan
+
+
+def _spread(values: Array, believed: Array) -> float:
+    """From the coldest to the hottest of what is believed and read; 0 where nothing is."""
+    kept = values[believed & np.isfinite(values)]
+    return float(np.ptp(kept)) if len(kept) else 0.0
 
 
 def _middle(values: Array, believed: Array) -> float:

@@ -11,9 +11,10 @@ from zoneinfo import ZoneInfo
 from probe_agent import words
 from probe_agent.config import Settings, WeatherSources
 from probe_agent.readings import Weather, WeatherHour
-from probe_agent.status import AirNow, utc_text
+from probe_agent.status import AirNow, FrostNow, utc_text
 from probe_agent.store import KeptWeather, Statement, forget_weather, keep_station, keep_weather
 from probe_agent.thermal.ahead import STALE_S, TOO_OLD_S, AirKnown, air_ahead, rests_on
+from probe_agent.thermal.moisture import FrostAhead, frost_ahead
 from probe_agent.weather.decoding import (
     COLDEST_C,
     HOTTEST_C,
@@ -27,6 +28,7 @@ OWN_BACK_S = 21 * 86_400.0
 """How long the aircraft's own air is of use."""
 TYPED_REACHES_S = 36 * 3600.0
 _HOUR_S = 3600.0
+_QUARTER_S = 900.0
 _OWN_FRESH_S = 3600.0
 
 
@@ -49,6 +51,7 @@ class Heard:
         self._past: dict[str, dict[int, WeatherHour]] = {}
         self._own: dict[int, tuple[float, float]] = {}
         self._latest: tuple[float, float] | None = None
+        self._frost: tuple[object, FrostNow] | None = None
 
     def recall(self, keeper: Keeper, now_at: float) -> None:
         """Take up what an earlier run kept; also after the clock turned out to be another."""
@@ -114,6 +117,18 @@ class Heard:
         now_c = self._latest[1] if self._latest is not None and fresh else air_c
         hours = (WeatherHour(now_at, now_c, wind), WeatherHour(until_at, air_c, wind))
         return Weather("typed", now_at, now_at, hours)
+
+    def frost(self, now_at: float, until_at: float) -> FrostNow:
+        """Frost or dew on the aircraft from now until an instant [UTC s], by the source in use."""
+        found = self.in_use(now_at)
+        hours = () if found is None else found.hours
+        key = (round(now_at / _QUARTER_S), round(until_at / _QUARTER_S), hours)
+        if self._frost is None or self._frost[0] != key:
+            self._frost = (
+                key,
+                _frost_now(frost_ahead(hours, now_at, until_at, self._stands == "outside"), until_at),
+            )
+        return self._frost[1]
 
     def said(self) -> list[Weather]:
         """What each source said last, the newest first."""
@@ -218,3 +233,13 @@ def _bar(row: list[float], low: int, high: int) -> str:
     cells = [" "] * cold + ["─"] * (warm - cold + 1)
     cells[cold], cells[warm], cells[middle] = "├", "┤", "┼"
     return "".join(cells)
+
+
+def _frost_now(found: FrostAhead, until_at: float) -> FrostNow:
+    def rounded(c: float | None) -> float | None:
+        return None if c is None else round(c, 1)
+
+    at = None if found.at is None else utc_text(found.at)
+    return FrostNow(
+        found.kind, found.sure, at, utc_text(until_at), rounded(found.skin_c), rounded(found.point_c)
+    )

@@ -25,6 +25,7 @@ from probe_agent.words.parts import (
     temperature,
     value_of,
 )
+from probe_agent.words.plug import still_warming
 
 
 def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
@@ -40,6 +41,9 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "too-weak": f"Warms clearly slower than this setup usually does, since {since}.",
         "one-cold": f"{capital(where)} stays behind its neighbors since {since}.",
         "attended": f"Asked at {since} whether somebody is with the combustion heater.",
+        "still-warming": f"Off was said to the plug, and heat goes on since {since}. Pull the heater's plug.",
+        "no-power": f"On, and no power drawn; off since {since}. Look at plug and cable.",
+        "power-unplugged": f"Power drawn with the harness unplugged since {since}. Pull the heater's plug.",
         "store": f"The record can't be written since {since}; readings are kept in memory.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
     if a.denied_at and not a.answered:
@@ -61,6 +65,8 @@ def unproven(names: Sequence[str]) -> str | None:
 def link_answer(kind: str, harm: bool) -> str:
     """What a link in a message says when it is pressed: off where there is harm, else seen, or that somebody
     is with the heater where that was asked; never on."""
+    if kind == "no-power":
+        return "seen"
     return "with-it" if kind == "attended" else "it-is-off" if harm else "seen"
 
 
@@ -264,6 +270,51 @@ def _one_cold(status: Status, unit: Unit, about: About) -> Letter:
     return (f"{where} stays cold", "one cylinder stays cold"), parts
 
 
+def _still_warming(status: Status, unit: Unit, about: About) -> Letter:
+    parts = [
+        *still_warming(status, unit, about),
+        (1, coldest(status, unit, spoken=True)),
+        (3, _asked_before(about)),
+        (1, f"Have its own plug pulled: {_call(about)}; then {_answer(about, 'It is off')}."),
+        (2, "Whoever goes near has an extinguisher at hand."),
+        (1, f"Until it cools I ask again, next at {_next_asking('still-warming', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as on.")
+    return ("off was said, still heating",), [p for p in parts if p[1]]
+
+
+def _no_power(status: Status, unit: Unit, about: About) -> Letter:
+    parts = [
+        (1, "The plug was on, the heater drew no power, so it was switched off."),
+        (1, coldest(status, unit, spoken=True)),
+        (3, _asked_before(about)),
+        (1, f"Have plug and cable looked at; then {_answer(about, 'Seen')}."),
+        (2, "A breaker that trips again stays off until an electrician has looked."),
+        (3, start_words(status)),
+        (1, f"Off until switched on anew. I ask again, next at {_next_asking('no-power', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + ELSE_COLD)
+    return ("heater on, no power drawn, now off",), [p for p in parts if p[1]]
+
+
+def _power_unplugged(status: Status, unit: Unit, about: About) -> Letter:
+    drawn = status.plug.power_w if status.plug is not None else None
+    power = f"{drawn:.0f} W" if drawn else "power"
+    parts = [
+        (1, f"The harness is unplugged and the heater still draws {power}; off was said to the plug."),
+        (1, "Coldest point unknown."),
+        (2, _asked_before(about)),
+        (
+            1,
+            f"Have the heater's own plug pulled at once: {_call(about)}; then {_answer(about, 'It is off')}.",
+        ),
+        (2, "Cover and plugs over a heater that is not watched can burn."),
+        (1, f"Until it is off I ask again, next at {_next_asking('power-unplugged', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + "if no word comes, count it as on.")
+    return ("unplugged, heater still on",), [p for p in parts if p[1]]
+
+
 ALERT_LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "switch-off": _switch_off,
     "heater-stopped": _stopped,
@@ -274,6 +325,9 @@ ALERT_LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "too-weak": _too_weak,
     "one-cold": _one_cold,
     "unplugged": _unplugged,
+    "still-warming": _still_warming,
+    "no-power": _no_power,
+    "power-unplugged": _power_unplugged,
 }
 
 

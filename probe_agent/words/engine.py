@@ -42,6 +42,8 @@ _SIGNS = {
     SignKind.COLD_AIR: "The air around it became colder at {at}: a door open, or pushed outside.",
     SignKind.COVER_OFF: "Cools faster since {at}, the air unchanged: the cover off, or wind.",
     SignKind.WARMED_OTHERWISE: "Something warms it, seen at {at}: heater, sun or warmer air.",
+    SignKind.ENGINE_RUNS: "The engine runs since {at}: all cylinders rise as no heater can raise them.",
+    SignKind.ENGINE_RAN: "The engine ran, from {at}: its warmth is no heater's.",
     SignKind.COOLS_FASTER: "Cools faster, seen at {at}: a door, the cover or wind; the air is not measured.",
 }
 OIL_IS_OUT = "Noted: the oil is out. Nothing will be called ready until it is back in, its level checked."
@@ -79,6 +81,10 @@ def verdict(status: Status, unit: Unit = "C") -> str:
         return "Cooling."
     if state is State.FLOWN_COOLING:
         return "Cooling after flight."
+    if state is State.ENGINE_RUNS:
+        return "The engine runs, with its probes on."
+    if state is State.ENGINE_RAN:
+        return "Cooling after the engine ran."
     if state is State.OIL_OUT:
         return "Oil out: not ready until it is back in and its level checked."
     if state is State.COLD:
@@ -296,6 +302,8 @@ def next_action(status: Status) -> str:
         return "Measure the next round in about half an hour and enter it."
     if state is State.HEATING:
         return "Nothing to do until the next word."
+    if state is State.ENGINE_RUNS:
+        return "Leave the harness alone until the engine is shut down: keep clear of the propeller."
     if state is State.OIL_OUT:
         return "Have the oil poured back in and its level checked, then say so on the page."
     if state is State.COLD:

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
-from probe_agent.words.parts import Unit, capital, count, heat_ups, outward, span, temperature
+from probe_agent.words.parts import Unit, capital, count, heat_ups, outward, span, stamp, temperature
 
 NOTE_LENGTH = 500
 """Letters of a note."""
@@ -20,6 +20,9 @@ class HeatupTold(Protocol):
 
     @property
     def above_at(self) -> float | None: ...
+
+    @property
+    def off_at(self) -> float | None: ...
 
     @property
     def last_at(self) -> float: ...
@@ -77,12 +80,14 @@ def short_day(on_at: float, zone: str) -> str:
     return f"{local.day} {local:%b}"
 
 
-def came_of_heatup(h: HeatupTold) -> str:
+def came_of_heatup(h: HeatupTold, zone: str) -> str:
     """What came of a heat-up, as a clause: above target after 2 h 10 min."""
+    until = f"; measured up to {stamp(h.last_at, zone)}" if h.is_open else ""
     if h.above_at is not None:
-        return f"above target after {span(h.above_at - h.on_at)}"
+        return f"above target after {span(h.above_at - h.on_at)}{until}"
     if h.is_open:
-        return f"heating for {span(h.last_at - h.on_at)}, not above target yet"
+        off = h.off_at is not None and f"heater off after {span(h.off_at - h.on_at)}"
+        return f"{off or 'heating'}, not above target yet{until}"
     why = f": {h.end_reason}" if h.end_reason else ""
     return f"never above target, ended after {span(h.last_at - h.on_at)}{why}"
 

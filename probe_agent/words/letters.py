@@ -166,6 +166,8 @@ def _look_subjects(status: Status, unit: Unit) -> tuple[str, ...]:
         State.TOO_HOT: "too hot, switch the heater off",
         State.COOLING: f"cooling, {value}",
         State.FLOWN_COOLING: f"cooling after flight, {value}",
+        State.ENGINE_RUNS: f"engine runs, {value}",
+        State.ENGINE_RAN: f"cooling after the engine ran, {value}",
     }
     return facts[state], f"{state.value.replace('-', ' ')}, {value}"
 

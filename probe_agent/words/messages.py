@@ -9,6 +9,7 @@ from probe_agent.words.alerts import ALERT_LETTERS
 from probe_agent.words.letters import LETTERS
 from probe_agent.words.parts import About, Part, Unit, capital, now_of, stamp
 from probe_agent.words.planning import PLAN_LETTERS
+from probe_agent.words.plug import PLUG_LETTERS
 
 SUBJECT = 50
 BODY = 450
@@ -32,7 +33,7 @@ def message(kind: str, status: Status, unit: Unit = "C", about: About | None = N
     return _fit_subject(status.aircraft, subjects), _fit_body([head, *parts], BODY - len(link)) + link
 
 
-_LETTERS = {**LETTERS, **ALERT_LETTERS, **PLAN_LETTERS}
+_LETTERS = {**LETTERS, **ALERT_LETTERS, **PLAN_LETTERS, **PLUG_LETTERS}
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""
 ANSWERABLE = frozenset(
@@ -47,6 +48,9 @@ ANSWERABLE = frozenset(
         "test",
         "too-weak",
         "one-cold",
+        "still-warming",
+        "no-power",
+        "power-unplugged",
     }
 )
 """Those that can be answered, and so may end with a link."""

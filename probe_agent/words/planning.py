@@ -49,6 +49,8 @@ def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
         return f"Engine start {start}: the plan is being worked out."
     if plan.verdict == "unknown":
         return f"Engine start {start}: nothing is measured, so whether heat is needed is unclear."
+    if plan.verdict == "none" and plan.need == "unclear":
+        return f"Engine start {start}: probably no heat is needed, but not all is measured that would tell."
     if plan.verdict == "none":
         return f"No heat is needed for the engine start {start}."
     if plan.verdict == "never":
@@ -92,7 +94,7 @@ def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | No
     return f"{chance}; coldest point then about {mid}, between {low} and {high}."
 
 
-def plan_rests(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | None:
+def plan_rests(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C", spoken: bool = False) -> str | None:
     """What a plan rests on; None while there is none. In a message the coldest point is said besides."""
     if plan.made is None:
         return None
@@ -108,14 +110,39 @@ def plan_rests(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | N
     text = f"Rests on {', '.join(out[:-1])} and {out[-1]}."
     if plan.missing:
         which = "is" if len(plan.missing) == 1 else "are"
-        text += f" {capital(few(plan.missing))} {which} not measured, so it never says no heat."
+        text += f" {capital(few(plan.missing))} {which} not measured, so it never says no heat for sure."
     if plan.heated_hangar:
         text += " A steadily heated hangar usually needs no heat."
     if plan.flown:
         text += " The engine is still warm from flight."
-    if plan.after_another:
-        text += " An earlier departure comes first; neither its heat nor its flight is counted."
-    return text
+    return " ".join(
+        part for part in (text, _flight(plan, zone, now_at), if_flown(plan, zone, now_at)) if part
+    )
+
+
+def _flight(plan: PlanNow, zone: str, now_at: float) -> str:
+    """Whose flight is counted while nothing is measured."""
+    if plan.flight is None:
+        return ""
+    since = moment(utc_seconds(plan.flight), zone, now_at)
+    return (
+        f"Counts on an engine hot from the flight begun {since}; it is worked out anew when it is plugged in."
+    )
+
+
+def if_flown(plan: PlanNow, zone: str, now_at: float) -> str:
+    """What an earlier departure leaves to this one, flown and not."""
+    if not plan.after_another:
+        return ""
+    text = "An earlier departure comes first: counted as heated for it, and not flown."
+    if plan.if_flown is None:
+        return text
+    on = plan.if_flown.switch_on
+    if plan.if_flown.need == "no":
+        return f"{text} If it flies, no heat is needed."
+    if on is None:
+        return f"{text} If it flies, {chances(plan.if_flown.chance)} that heat is needed."
+    return f"{text} If it flies, heat on by {moment(utc_seconds(on), zone, now_at)}."
 
 
 def _air_words(plan: PlanNow) -> str:
@@ -123,8 +150,8 @@ def _air_words(plan: PlanNow) -> str:
     age = "" if old is None or old < 90 else f", {round(old / 60)} hours old"
     return {
         "forecast": f"a forecast of the air{age}",
-        "observed": f"the air last reported nearby{age}, held",
-        "own-air": "the air measured here, held",
+        "observed": f"the air last reported nearby{age}, going on as it usually does",
+        "own-air": "the air measured here, going on as it usually does",
     }.get(plan.air, "air nobody measures")
 
 
@@ -150,8 +177,10 @@ def task(plan: PlanNow) -> str:
         return "Combustion: have somebody stay with it from lighting to shutting it off, the hangar open."
     if plan.timer is not None:
         return "Nothing to do: changes now move the start, not the switch-on."
-    if plan.verdict == "late" and plan.by in ("timer", "our-plug"):
+    if plan.verdict == "late" and (plan.by == "timer" or (plan.by == "our-plug" and not plan.plug)):
         return "Have it switched on now."
+    if plan.by == "our-plug" and plan.plug:
+        return "Nothing to do: the plug switches it on then."
     return _WHO.get(plan.by, "")
 
 
@@ -188,7 +217,7 @@ def plan_helps(plan: PlanNow, zone: str, now_at: float) -> str | None:
 
 
 def as_wished(plan: PlanNow) -> str:
-    if plan.verdict != "late" or plan.kept is None or plan.kept < 0.05:
+    if plan.verdict != "late" or plan.state == "did-not-start" or plan.kept is None or plan.kept < 0.05:
         return ""
     return f"As wished it is kept in {chances(plan.kept)}."
 
@@ -229,7 +258,7 @@ def plan_sentences(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") ->
         plan_who(plan, zone, now_at),
         plan_need(plan, unit),
         plan_above(plan, zone, now_at),
-        plan_rests(plan, unit),
+        plan_rests(plan, zone, now_at, unit),
     )
     return tuple(sentence for sentence in found if sentence)
 
@@ -241,14 +270,15 @@ def plan_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> st
 
 def soonest_answer(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C") -> str:
     """The answer to a question for the earliest start."""
-    if plan.verdict == "none":
+    if plan.verdict == "none" and plan.need != "unclear":
         first = "No heat is needed for a start now."
     elif plan.earliest is None or plan.switch_on is None:
         return plan_answer(plan, zone, now_at, unit)
     else:
         on, start = (moment(utc_seconds(t), zone, now_at) for t in (plan.switch_on, plan.earliest))
         first = f"Heated from {on}, the earliest start on {mornings(plan.certainty)} is {start}."
-    found = (plan_need(plan, unit), plan_above(plan, zone, now_at), plan_rests(plan, unit))
+    above, rests = plan_above(plan, zone, now_at), plan_rests(plan, zone, now_at, unit)
+    found = (plan_need(plan, unit), above, rests)
     return " ".join((first, *(sentence for sentence in found if sentence)))
 
 
@@ -274,10 +304,18 @@ def _evening(status: Status, unit: Unit, about: About) -> Letter:
         (2, would_help(plan, zone, now_at)),
         (3, reach(plan, zone, now_at)),
         *_by_then(status, plan, unit),
-        (5, plan_rests(plan, unit, spoken=True)),
+        (2, _first_time(plan)),
+        (5, plan_rests(plan, zone, now_at, unit, spoken=True)),
         (1, plan_next_word(plan, zone, now_at)),
     ]
     return plan_subjects(plan, start), [(rank, text) for rank, text in parts if text]
+
+
+def _first_time(plan: PlanNow) -> str:
+    """How little a plan rests on before this setup has taught anything."""
+    if plan.heat_ups or plan.switch_on is None:
+        return ""
+    return "No heat-up of this setup is known yet: early on purpose, and wide."
 
 
 def _by_then(status: Status, plan: PlanNow, unit: Unit) -> list[Part]:
@@ -294,7 +332,7 @@ def plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
         return (f"start {start} about {delay(plan.late_min or 0.0)} late", "start can't be kept")
     if plan.verdict == "never":
         return (f"start {start} can't be kept", "start can't be kept")
-    if plan.verdict == "none":
+    if plan.verdict == "none" and plan.need != "unclear":
         return (f"no heat needed for {start}",)
     if plan.need == "yes":
         return (f"heat needed for {start}", "heat needed")

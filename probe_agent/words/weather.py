@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from probe_agent.readings import Weather
-from probe_agent.status import AirNow, utc_seconds
+from probe_agent.status import AirNow, FrostNow, utc_seconds
 from probe_agent.words.parts import Unit, capital, moment, temperature
 
 _WEATHER = {
@@ -72,3 +72,21 @@ def weather_taken(weather: Weather, zone: str, now_at: float) -> str:
     if weather.source == "typed":
         return f"Noted: down to {temperature(last.air_c)} by {at}. It counts before other weather until then."
     return f"Noted: {temperature(last.air_c)} at {at}."
+
+
+def frost(found: FrostNow | None, zone: str, now_at: float, unit: Unit = "C") -> str:
+    """Frost or dew on the aircraft in the time to come, in a sentence or two."""
+    if found is None or found.kind == "unknown":
+        return "Frost on the aircraft: not known, no weather with a dew point is heard. Look before you fly."
+    if found.kind == "roof":
+        return "Frost on the aircraft isn't worked out for one that stands in a hangar. Look before you fly."
+    until = "" if found.until is None else f" until {moment(utc_seconds(found.until), zone, now_at)}"
+    if found.kind == "none" or found.at is None:
+        return f"Frost or dew on the aircraft: not expected{until}, by the weather told. Look before you fly."
+    at = moment(utc_seconds(found.at), zone, now_at)
+    name = "Frost" if found.kind == "frost" else "Dew"
+    how = "likely" if found.sure else "possible if the sky is clear and calm"
+    skin, point = temperature(found.skin_c, unit), temperature(found.point_c, unit)
+    below = "frost point" if (found.point_c or 0.0) < 0 else "dew point"
+    said = f"{name} on the aircraft {how} from {at}: skin about {skin}, at or under the {below} of {point}."
+    return f"{said} Look before you fly."

@@ -352,7 +352,7 @@ def run(
         share = scan.heater or 0.0
         command = 1.0 if engine.heater_on else 0.0
         if share > 0.01:
-            joins = bool(heated) and rows[-1].seen.t_s <= heated[-1][1]
+            joins = bool(heated) and rows[-1].seen.t_s < heated[-1][1]
             heated[-1:] = [(heated[-1][0], t_s + every_s)] if joins else [*heated[-1:], (t_s, t_s + every_s)]
         if crossing_s is None and on_s is not None and t_s > on_s and low_c >= TARGET_C:
             before = rows[-1]

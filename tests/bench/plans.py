@@ -136,7 +136,7 @@ def known_air(setup: Setup, night: Night, measured: bool, told: int | None) -> A
     weather = None
     if told is not None:
         coming = np.array([t for t in night.t_s if t > now_s])
-        rng = np.random.default_rng([told, 8000])
+        rng = np.random.default_rng([setup.seed, setup.number, told, 8000])
         shocks, start = rng.standard_normal((1, len(coming))), 0.7 * rng.standard_normal(1)
         error = wandering(start, np.array([2.2]), np.array([36 * HOUR]), now_s, coming, shocks)[0]
         ahead = np.interp(coming, night.t_s, night.air_c) + error
@@ -228,7 +228,8 @@ def live_night(setup: Setup, number: int, known: dict[int, Memory | None]) -> li
         outlook = estimator.outlook(setup.setup.cover, setup.setup.plugs)
         for air in AIRS:
             of_air = known_air(setup, night, measured, told=number if air == "told" else None)
-            snapshot = Snapshot(evening_s, 0.0, outlook, of_air, air_now_c=air_c)
+            coldest, now_c = setup.required[0], coldest_c(engine, setup.required)
+            snapshot = Snapshot(evening_s, 0.0, outlook, of_air, air_c, coldest, now_c)
             out.append(_judge(setup, heat_ups, air, snapshot, start_s, truth_c, latest_s))
     return out
 

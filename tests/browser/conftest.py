@@ -38,11 +38,15 @@ FLAGS = (
 class ServedPage:
     """The page behind waitress, on a folder with a status file and a store."""
 
-    def __init__(self, folder: Path, daemon: AnsweringDaemon, proxy: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, daemon: AnsweringDaemon, answer_timeout_s: float = 5.0, proxy: str | None = None
+    ) -> None:
         self.folder, self.daemon = folder, daemon
         settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
         settings = msgspec.structs.replace(settings, page=msgspec.structs.replace(settings.page, proxy=proxy))
-        app = create_app(FileStatusSource(folder / "status.json"), folder / "store.db", settings, 5.0)
+        app = create_app(
+            FileStatusSource(folder / "status.json"), folder / "store.db", settings, answer_timeout_s
+        )
         self.open = threading.Event()
         """While it is not set, nobody gets an answer."""
         self.open.set()
@@ -99,6 +103,9 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):
         options.add_argument(flag)
     browser = webdriver.Chrome(options=options, service=Service(driver))
+    # a page's worker outlives its test and asks for what is gone; test_pilots_use has a browser with workers
+    no_workers = {"source": "delete Navigator.prototype.serviceWorker"}
+    browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", no_workers)
     try:
         yield browser
     finally:
@@ -115,7 +122,7 @@ def phone(chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": []})
     chromium.execute_cdp_cmd("Network.clearBrowserCookies", {})
-    chromium.get_log("browser")  # what the page of the test before had still to say, its server gone
+    chromium.get_log("browser")  # what the test before has left
     yield chromium
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.get("about:blank")

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import json
+import statistics
 from dataclasses import replace
+from itertools import pairwise
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
 import many_heatups
+import msgspec
 import pytest
 import status_samples as samples
 from selenium import webdriver
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
+
+from probe_agent.store import PREVIEW, Batch, Preview, keep_value
 
 from .conftest import ServedPage
 from .test_page_on_a_phone import CONTRAST, body, names, wait_for
@@ -92,6 +97,59 @@ def test_a_hundred_and_fifty_heat_ups_open_soon_on_a_slow_phone(
     assert painted <= OPENS_MS
 
 
+SLOW = """
+window.slow = [];
+new PerformanceObserver(l => l.getEntries().forEach(e => window.slow.push([e.name, e.duration])))
+  .observe({type: 'event', durationThreshold: 16, buffered: false});
+"""
+DRAWN_ANEW = """
+const done = arguments[arguments.length - 1], host = document.getElementById('k-host');
+const plain = Object.getOwnPropertyDescriptor(Element.prototype, 'innerHTML');
+Object.defineProperty(host, 'innerHTML', {configurable: true, set(html) {
+  const from = performance.now();
+  plain.set.call(this, html);
+  requestAnimationFrame(() => setTimeout(() => done(performance.now() - from), 0));
+}});
+document.getElementById(arguments[0]).click();
+"""
+
+
+DRAWS = ("closer", "wider", "later", "earlier", "all")
+
+
+def use_slowly(phone: webdriver.Chrome, url: str) -> tuple[float, float]:
+    """The slowest of keys and fingers, and the median of drawings anew [ms], on a slowed processor."""
+    phone.get(url)
+    phone.execute_cdp_cmd("Emulation.setCPUThrottlingRate", {"rate": SLOWER})
+    try:
+        phone.execute_script(SLOW)
+        slider = phone.find_element(By.ID, "k-at")
+        for _ in range(8):
+            slider.send_keys(Keys.ARROW_LEFT)
+        box = chart_box(phone)
+        y, middle = box["y"] + box["h"] / 2, box["x"] + box["w"] * 0.45
+        touch(phone, "touchStart", (middle - 20, y), (middle + 20, y))
+        for more in (10, 20, 30, 40):
+            touch(phone, "touchMove", (middle - 20 - more, y), (middle + 20 + more, y))
+        touch(phone, "touchEnd")
+        wait_for(phone, lambda: "from=" in phone.current_url)
+        drawn = [phone.execute_async_script(DRAWN_ANEW, f"k-{word}") for word in DRAWS]
+        slowest = max(phone.execute_script("return window.slow.map(e => e[1])"), default=0.0)
+    finally:
+        phone.execute_cdp_cmd("Emulation.setCPUThrottlingRate", {"rate": 1})
+    return slowest, statistics.median(drawn)
+
+
+def test_a_slow_phone_answers_fingers_and_keys_soon(winter: ServedPage, phone: webdriver.Chrome) -> None:
+    """The best of three rounds: what else the machine does only adds to them."""
+    url = at(winter, "/curves/over?h=11&h=10&h=9&h=8&h=7&h=6")
+    rounds = [use_slowly(phone, url) for _ in range(3)]
+    slowest, drawn = (min(column) for column in zip(*rounds, strict=True))
+    print(f"\nat {SLOWER}×: slowest interaction {slowest:.0f} ms, six curves drawn anew in {drawn:.0f} ms")
+    assert slowest <= 200
+    assert drawn <= 100
+
+
 @pytest.mark.parametrize("path", ["/curves", "/curves/over?h=11&h=10&h=9&h=8", "/curves/11", "/curves/12"])
 def test_nothing_is_wider_than_a_small_phone_and_all_is_large_enough(
     winter: ServedPage, phone: webdriver.Chrome, path: str
@@ -139,7 +197,7 @@ def test_no_two_lines_look_alike_without_their_colours(winter: ServedPage, phone
         ".map(e => e.getBoundingClientRect().top)"
     )
     tops = sorted(boxes)
-    assert all(b - a >= 11 for a, b in zip(tops, tops[1:], strict=False))
+    assert all(b - a >= 11 for a, b in pairwise(tops))
 
 
 def test_heat_ups_are_chosen_and_laid_over_one_another(winter: ServedPage, phone: webdriver.Chrome) -> None:
@@ -243,6 +301,7 @@ def test_a_board_that_does_not_answer_leaves_the_chart_as_it_was(
     wait_for(phone, lambda: "The board did not answer" in body(phone))
     assert window(phone) == whole
     assert not phone.find_element(By.CSS_SELECTOR, ".k-move").get_attribute("transform")
+    assert {"REFUSED" in entry["message"] for entry in phone.get_log("browser")} == {True}
 
 
 def test_without_script_all_of_it_works_by_links_and_forms(
@@ -293,3 +352,44 @@ def test_a_note_is_refused_kept_as_typed_and_taken(winter: ServedPage, phone: we
     phone.find_element(By.ID, "k-keep-note").click()
     wait_for(phone, lambda: "Done." in body(phone))
     assert answers(winter) == [("note-heatup", {"heatup": 11, "note": "Cowl opened."})]
+
+
+def keep_preview(served: ServedPage, preview: Preview) -> None:
+    text = msgspec.json.encode(preview).decode()
+    served.daemon.store.commit(Batch(statements=[keep_value(PREVIEW, text)]))
+
+
+def test_a_preview_is_asked_followed_and_read_without_loading_anew(
+    winter: ServedPage, phone: webdriver.Chrome
+) -> None:
+    phone.get(at(winter, "/curves/11"))
+    keep_preview(winter, Preview(11, True, 1.0, done=3, of=20))
+    ask = phone.find_element(By.ID, "k-ask")
+    phone.execute_script("arguments[0].scrollIntoView({block: 'center'})", ask)
+    ask.click()
+    wait_for(phone, lambda: "is being worked out: 3 of 20 steps" in body(phone))
+    assert answers(winter) == [("preview-heatup", {"heatup": 11, "excluded": True})]
+    phone.execute_script("window.stayed = true")
+    basis = winter.daemon.store.newest_lesson()
+    done = Preview(11, True, 1.0, "done", judged=10, shift_s=250.0, heat_ups_now=10, heat_ups_then=9)
+    keep_preview(winter, msgspec.structs.replace(done, basis=basis))
+    wait_for(phone, lambda: "the last ten would have been above target 4 min later" in body(phone))
+    assert phone.execute_script("return window.stayed") is True
+
+
+def test_a_curve_that_runs_is_drawn_anew_about_the_same_cursor(
+    winter: ServedPage, phone: webdriver.Chrome
+) -> None:
+    every = {"source": "const every = window.setInterval; window.setInterval = (f) => { window.beat = f; };"}
+    script = phone.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", every)
+    try:
+        phone.get(at(winter, "/curves/over?near=12"))
+    finally:
+        phone.execute_cdp_cmd("Page.removeScriptToEvaluateOnNewDocument", script)
+    slider = phone.find_element(By.ID, "k-at")
+    slider.send_keys(Keys.HOME, *[Keys.ARROW_RIGHT] * 5)
+    drawn = phone.find_element(By.CSS_SELECTOR, "svg.k-chart")
+    phone.execute_script("window.beat()")
+    wait_for(phone, lambda: phone.find_element(By.CSS_SELECTOR, "svg.k-chart") != drawn)
+    assert value_text(phone).startswith("5 min after heater-on")
+    assert phone.switch_to.active_element.get_attribute("id") == "k-at"

@@ -101,6 +101,25 @@ def test_a_small_phone_reads_everything_without_scrolling_sideways(
     assert phone.get_log("browser") == []
 
 
+def test_the_plug_is_pressed_with_gloves_and_stays_within_reach_on_an_old_page(
+    served: ServedPage, phone: webdriver.Chrome
+) -> None:
+    served.show(samples.plug_off())
+    phone.get(served.url)
+    assert phone.execute_script("return document.documentElement.scrollWidth") == 320
+    for button in ("plug-off", "plug-lock", "plug-on"):
+        box = phone.find_element(By.ID, button).rect
+        assert box["height"] >= 56
+        assert box["x"] + box["width"] <= 320
+    served.show(samples.aged(samples.plug_off(), 300))
+    phone.get(served.url)
+    shown = {b: phone.find_element(By.ID, b).is_displayed() for b in ("plug-off", "plug-lock", "plug-on")}
+    assert shown == {"plug-off": True, "plug-lock": True, "plug-on": False}
+    phone.find_element(By.ID, "plug-lock").click()
+    wait_for(phone, lambda: "Noted." in body(phone))
+    assert [(c.kind, c.body) for c in served.daemon.asked] == [("switch-lock", {})]
+
+
 @pytest.mark.parametrize("state", samples.STATES)
 def test_the_first_screen_answers_from_the_verdict_to_what_comes_next(
     served: ServedPage, phone: webdriver.Chrome, state: str
@@ -229,6 +248,7 @@ def test_a_daemon_that_stops_is_shown_as_old_in_an_open_page(
 def test_a_page_whose_server_is_gone_grows_old_too(served: ServedPage, phone: webdriver.Chrome) -> None:
     served.show(samples.aged(samples.ready(), 57))
     phone.get(served.url)
+    wait_for(phone, lambda: phone.execute_script("return document.readyState") == "complete")
     served.stop()
     assert "Ready to start" in body(phone)
     wait_for(phone, lambda: "No word from the board" in body(phone))

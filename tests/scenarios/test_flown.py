@@ -7,6 +7,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+import pytest
 from click.testing import CliRunner
 from nights import Night
 
@@ -97,3 +98,25 @@ def test_nobody_came(tmp_path: Path) -> None:
         flown = night.status().flown
         assert flown is not None
         assert (flown.without, flown.unknown) == (1, 0)
+
+
+@pytest.mark.parametrize("measured", [True, False], ids=["power-measured", "heater-untold"])
+def test_the_engine_is_run_with_the_harness_left_on(tmp_path: Path, measured: bool) -> None:
+    """Its own warmth is no heat-up's: no word of too hot, above target or ready comes of it."""
+    run = [("07:25", Happening.ENGINE_STARTS, ""), ("07:45", Happening.ENGINE_STOPS, "")]
+    with Night(tmp_path, "04:45", [*HEATED, *run], measured=measured) as night:
+        night.until("07:24")
+        before = night.subjects()
+        night.until("07:30")
+        assert night.status().state == "engine-runs"
+        assert night.status().verdict == "The engine runs, with its probes on."
+        night.until("08:30")
+        assert max(p.c for p in night.status().probes if p.c is not None) > 40
+        assert night.status().state == "engine-ran"
+        night.until("10:30")
+        assert night.subjects() == before
+        states = [new for (new,) in night.sql("SELECT new FROM transitions ORDER BY transition")]
+        states = states[states.index("engine-runs") :]
+        assert "engine-ran" in states
+        assert not {"too-hot", "above-target", "ready", "heating", "heater-stopped"} & set(states)
+        assert night.sql("SELECT count(*) FROM heatups") == [(1,)]

@@ -111,6 +111,32 @@ def test_two_departures_are_spoken_of_one_after_the_other(tmp_path: Path) -> Non
         assert plan.departure == 2
 
 
+def test_a_second_departure_counts_the_first_one_s_heat_and_flight(tmp_path: Path) -> None:
+    """Heated for 08:00, started, away until 09:20; the next start is at 12:00."""
+    harness = (*DEMO_REQUIRED, "sump", "ambient")
+    events = [("04:50", ON, ""), ("07:35", OFF, ""), *(("07:38", LOST, p) for p in harness)]
+    events += [("08:00", Happening.COVER_OFF, ""), ("09:10", Happening.LANDED, "")]
+    events += [("09:15", Happening.COVER_ON, ""), *(("09:20", Happening.PROBE_MENDS, p) for p in harness)]
+    with Night(tmp_path, "04:30", events, air_c=-8.0, departure="08:00", interval_s=180.0) as night:
+        night.until("07:20")
+        said = night.plan("12:00")
+        assert "counted as heated for it, and not flown. If it flies, no heat is needed." in said
+        assert "heat must be on by" not in said, "the heat for the first lasts"
+        night.until("07:57")
+        assert "This plan is done" in night.tell("started", departure=1)
+        night.until("08:10")
+        away = night.status().plan
+        assert away is not None
+        assert (away.departure, away.verdict, away.need) == (2, "none", "unclear")
+        assert away.flight is not None
+        assert "probably no heat is needed" in night.tell("what-if", start=night.written("11:55"))
+        night.until("09:40")
+        back = night.status().plan
+        assert back is not None
+        assert (back.flight, back.need) == (None, "no")
+        assert not any("heater still on" in s or "too hot" in s for s in night.subjects()), night.subjects()
+
+
 def test_a_start_moved_after_the_timer_is_set_moves_alone(tmp_path: Path) -> None:
     with Night(tmp_path, EVENING, [("04:00", ON, "")], departure="07:30", interval_s=180.0) as night:
         night.until("Fri 19:40")

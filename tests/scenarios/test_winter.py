@@ -22,11 +22,14 @@ from real_daemon import Process, status_in, write_settings
 from probe_agent.agent import Agent
 from probe_agent.cli import main
 from probe_agent.engine_sim import Event, Happening, ProbeDesign
+from probe_agent.learning import Course, catch_up, course_of
+from probe_agent.previews import Previews
 from probe_agent.probes.simulated import SimulatedSource
 from probe_agent.status import Status
-from probe_agent.store import Reader, ask
+from probe_agent.store import PREVIEW, Preview, Reader, Store, ask, read_preview
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import MODEL_VERSION
+from probe_agent.without import difference
 
 STOPPED_S = 2 * DAY_S + ON_S + 2400.0
 """On the third morning the heat stops long before the target."""
@@ -313,3 +316,116 @@ def test_the_background_thread_learns_while_the_daemon_ticks(folder: Path) -> No
         )
         assert daemon.end() == 0
     assert rows(folder, "SELECT learned_from FROM memory") == [("[1, 2, 3]",)]
+
+
+# -- one left out, previewed
+
+
+def course_in(folder: Path) -> Course:
+    settings = mornings.settings_in(folder)
+    found = course_of(settings, [p.name for p in settings.places], settings.required)
+    assert found is not None
+    return found
+
+
+def test_a_preview_says_what_leaving_out_would_do_and_does_none_of_it(folder: Path) -> None:
+    file, course = folder / "probe-agent.db", course_in(folder)
+    before = file.read_bytes()
+    told: list[tuple[int, int]] = []
+    found = difference(file, course, 1, True, lambda done, of: told.append((done, of)))
+    assert file.read_bytes() == before
+    assert told == [(i, 3) for i in range(1, 4)], "two heat-ups teach, one is compared"
+    assert (found.heat_ups_now, found.heat_ups_then) == (3, 2)
+    ((heatup, now_s, then_s),) = found.said
+    assert heatup == 2
+    assert now_s is not None
+    assert then_s is not None
+    assert now_s != then_s
+    assert found.shift_s == (then_s - now_s,) * 3
+
+    rows(folder, "UPDATE heatups SET excluded = 1 WHERE heatup = 1")
+    catch_up(file, course, all_ended=True)
+    back = difference(file, course, 1, False)
+    assert (back.heat_ups_now, back.heat_ups_then) == (2, 3)
+    ((_, now_again_s, then_again_s),) = back.said
+    assert now_again_s == pytest.approx(then_s, abs=0.001), "what was previewed is what came"
+    assert then_again_s == pytest.approx(now_s, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("sql", "heatup", "why"),
+    [
+        ("SELECT 1", 9, "isn't over yet, or is of another setup"),
+        ("DELETE FROM lessons WHERE heatup = 3", 1, "is being worked out at this moment"),
+    ],
+)
+def test_what_can_not_be_previewed_says_why(folder: Path, sql: str, heatup: int, why: str) -> None:
+    rows(folder, sql)
+    with pytest.raises(LookupError, match=why):
+        difference(folder / "probe-agent.db", course_in(folder), heatup, True)
+
+
+def kept_preview(record: Store) -> Preview:
+    found = read_preview(record.kept(PREVIEW))
+    assert found is not None
+    return found
+
+
+def test_a_preview_is_worked_out_beside_and_a_newer_one_takes_its_place(folder: Path) -> None:
+    record = Store(folder / "probe-agent.db")
+    previews = Previews(record, course_in(folder), at_once=False)
+    try:
+        assert previews.ask(1, True)[0]
+        assert kept_preview(record).state == "working"
+        assert previews.ask(2, True)[0]
+        assert previews._thread is not None
+        previews._thread.join(120)
+        done = kept_preview(record)
+        assert (done.heatup, done.state, done.judged) == (2, "done", 1)
+        assert done.basis == record.newest_lesson()
+        reader = Reader(folder / "probe-agent.db")
+        assert reader.preview() == done
+        rows(folder, "UPDATE lessons SET learned_at = learned_at + 1")
+        assert reader.preview() is None, "what the heat-ups teach is another now"
+        reader.close()
+        previews.ask(9, True)
+        previews._thread.join(120)
+        assert kept_preview(record).state == "failed"
+    finally:
+        previews.stop()
+        record.close()
+
+
+def test_a_preview_cut_off_by_a_restart_says_so(folder: Path) -> None:
+    record = Store(folder / "probe-agent.db")
+    record.keep(PREVIEW, msgspec.json.encode(Preview(1, True, 0.0)).decode())
+    Previews(record, course_in(folder), at_once=False)
+    cut = kept_preview(record)
+    assert (cut.state, cut.why) == ("failed", "the daemon was started anew meanwhile; ask again")
+    record.close()
+
+
+def test_notes_and_previews_are_commands(folder: Path) -> None:
+    agent = fourth_morning(folder)
+    asked = [
+        ("note-heatup", {"heatup": 1, "note": " Cowl opened. "}, True, "The note is kept."),
+        ("note-heatup", {"heatup": 1, "note": "x" * 501}, False, "at most 500 letters"),
+        ("note-heatup", {"heatup": 77, "note": "x"}, False, "There is no heat-up 77."),
+        ("preview-heatup", {"heatup": 77, "excluded": True}, False, "There is no heat-up 77."),
+        ("preview-heatup", {"heatup": 1, "excluded": False}, False, "counts already"),
+        ("preview-heatup", {"heatup": 1, "excluded": "x"}, False, "Say whether"),
+        ("preview-heatup", {"heatup": 2, "excluded": True}, True, "Nothing is changed"),
+    ]
+    numbers = [ask(folder / "probe-agent.db", kind, body) for kind, body, _, _ in asked]
+    agent.answer_commands()
+    reader = Reader(folder / "probe-agent.db")
+    for number, (_, _, ok, text) in zip(numbers, asked, strict=True):
+        answer = json.loads(reader.answer(number) or "{}")
+        assert answer["ok"] is ok
+        assert text in answer["text"]
+    preview = reader.preview()
+    assert preview is not None
+    assert (preview.heatup, preview.state) == (2, "done")
+    assert [h.note for h in reader.heatups_named([1])] == ["Cowl opened."]
+    reader.close()
+    close(agent)

@@ -55,7 +55,7 @@
   const status = document.getElementById("k-said");
   let figure, svg, numbers, slider, shown, asked = 0, resting = 0;
   const fingers = new Map();
-  let begun = null;
+  let begun = null, sliding = false;
 
   function take() {
     figure = host.querySelector("figure");
@@ -227,6 +227,9 @@
   }, { passive: false });
 
   // -- slider, keys, buttons
+  host.addEventListener("pointerdown", (event) => { sliding = event.target === slider; });
+  addEventListener("pointerup", () => { sliding = false; });
+  addEventListener("pointercancel", () => { sliding = false; });
   host.addEventListener("input", (event) => {
     if (event.target === slider) point(Number(slider.value) * 60);
   });
@@ -262,7 +265,8 @@
   host.addEventListener("submit", (event) => event.preventDefault());
 
   setInterval(() => {
-    if (figure && "live" in figure.dataset && !document.hidden && !fingers.size) draw(location.href.replace(/[&?]part=figure/, ""));
+    const busy = document.hidden || fingers.size || sliding;
+    if (figure && "live" in figure.dataset && !busy) draw(address(shown, Number(slider.value) * 60));
   }, LIVE_MS);
   take();
 })();

@@ -1,0 +1,222 @@
+"""The plug that switches the heater: how it stands, why heat ended or is not begun, and letters of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+from probe_agent.status import PlugNow, Status
+from probe_agent.words.engine import coldest
+from probe_agent.words.letters import start_words
+from probe_agent.words.parts import (
+    ELSE_COLD,
+    About,
+    Letter,
+    Unit,
+    moment_of,
+    place_name,
+)
+
+PLUG_CAUTION = (
+    "Before anyone touches heater, cover or cowl: switch off here, unplug, and lock. Switches off, key out: "
+    "the propeller counts as live."
+)
+
+_ENDED: Mapping[str, tuple[str, str]] = {
+    "owner": ("switched off", "it was switched off here"),
+    "said-off": ("said to be off", "somebody said that it is off"),
+    "locked": ("locked", "someone is at the aircraft"),
+    "gap": ("measuring stopped", "nothing was measured for half a minute"),
+    "link": ("line to the plug broke", "the line to the plug broke"),
+    "oil-out": ("oil out", "the oil is out"),
+    "too-hot": ("{place} too hot", "{place} is at or above the limit"),
+    "place-lost": ("{place} not measured", "{place} was not measured for half a minute"),
+    "time-limit": ("time limit", "the longest heating the settings allow is over"),
+    "start-passed": ("planned start passed", "the planned start has passed"),
+    "ready-long": ("ready long enough", "it was ready for long enough"),
+    "not-planned": ("no longer planned", "the departure is no longer planned"),
+    "no-answer": ("the plug did not go on", "the plug did not say that it went on"),
+    "off-at-plug": ("off at the plug", "it went off at the plug: its button, its own timer or the supply"),
+    "plug-silent": ("the plug fell silent", "the plug has said nothing for too long"),
+    "no-power": ("no power drawn", "it drew no power"),
+    "record": ("record can't be used", "the record can't be written or read"),
+    "tested": ("timer tested", "the test of the plug's timer is over"),
+}
+"""Why heat ended (switching.Why): in a subject, and in a sentence."""
+
+_REFUSED: Mapping[str, tuple[str, str]] = {
+    "untested": (
+        "the plug's timer is untested",
+        "the plug's own timer is untested. At the aircraft, run probe-agent test-plug-timer first",
+    ),
+    "testing": ("its timer is being tested", "the plug's timer is being tested. Wait until that is over"),
+    "on-already": ("it is on already", "it is switched on already"),
+    "locked": ("someone is there", "someone is at the aircraft. Release the lock when nobody is"),
+    "not-measuring": ("nothing is measured", "nothing was measured in the last half minute"),
+    "link": ("no line to the plug", "there is no line to the plug. Look at broker and network"),
+    "plug-silent": (
+        "the plug is silent",
+        "the plug has not said anything lately. Look at its supply and its network",
+    ),
+    "oil-out": ("the oil is out", "the oil is out. Put it back and check its level first"),
+    "too-hot": ("{place} too hot", "{place} is at or above the limit"),
+    "place-lost": ("{place} not measured", "{place} is required and not measured by its probe"),
+    "start-passed": ("the start has passed", "the planned start has passed"),
+    "restarted": (
+        "the board restarted",
+        "its time came while the board was not running. Switch on anew where nobody is at the aircraft",
+    ),
+    "record": ("record not written", "the record can't be written. Look at the board's disk"),
+}
+"""Why heat may not begin (switching.Refusal)."""
+
+_TEST_FAILED: Mapping[str, str] = {
+    "no-answer": "the plug never said that it went on",
+    "early": "the plug went off long before its timer, so something else switched it off",
+    "stays-on": "the plug did not go off by itself in time",
+}
+
+
+def _about_place(text: str, place: str | None) -> str:
+    return text.replace("{place}", place_name(place) if place else "a place")
+
+
+def not_switched(why: str, place: str | None = None) -> str:
+    """Why heat is not begun, as an answer."""
+    _, sentence = _REFUSED.get(why, ("", why))
+    return f"Nothing was switched on: {_about_place(sentence, place)}."
+
+
+def plug_ended(why: str, place: str | None = None) -> str:
+    """Why heat ended, as a clause."""
+    return _about_place(_ENDED.get(why, ("", why))[1], place)
+
+
+def plug_words(status: Status) -> list[str]:
+    """How the plug stands, sentence by sentence; empty where there is none."""
+    plug = status.plug
+    if plug is None:
+        return []
+    out = [_wanted(plug, status) if plug.wanted else _off(plug, status)]
+    if plug.locked is not None:
+        out.append(f"Locked since {moment_of(status, plug.locked)}: someone is at the aircraft.")
+    if plug.wanted != "test":
+        out.append(_tested(plug, status))
+    return [text for text in out if text]
+
+
+def _wanted(plug: PlugNow, status: Status) -> str:
+    since = f" at {moment_of(status, plug.on_at)}" if plug.on_at else " with the next reading"
+    if plug.wanted == "test":
+        return f"The plug's timer is being tested: on{since}. Stay where you see plug and heater."
+    by = "by the plan" if plug.wanted == "plan" else "by a person's press"
+    until = f" Off by itself at {moment_of(status, plug.until)} at the latest." if plug.until else ""
+    return f"Heater switched on{since} {by}; {_drawn(plug)}.{until}"
+
+
+def _drawn(plug: PlugNow) -> str:
+    if not plug.confirmed:
+        return "the plug has not said yet that it is on"
+    return "what it draws isn't known" if plug.power_w is None else f"it draws {plug.power_w:.0f} W"
+
+
+def _off(plug: PlugNow, status: Status) -> str:
+    text = "Nobody has the heater switched on."
+    if plug.ended is not None and plug.ended_at is not None:
+        text = f"Off since {moment_of(status, plug.ended_at)}: {plug_ended(plug.ended, plug.place)}."
+    if plug.says == "away":
+        return f"{text} No line to the plug: whether it is on isn't known."
+    if plug.says == "on":
+        return f"{text} The plug says that it is on all the same."
+    if plug.power_w:
+        return f"{text} The plug tells {plug.power_w:.0f} W."
+    return text
+
+
+def _tested(plug: PlugNow, status: Status) -> str:
+    if plug.tested:
+        return "The plug's own timer has passed its test."
+    if plug.test_failed is not None and not plug.test_old:
+        why = _TEST_FAILED.get(plug.test_failed) or plug_ended(plug.test_failed)
+        return f"The test of the plug's timer was not passed: {why}. Nothing is switched on until it is."
+    again = (
+        "the settings have changed since its timer was tested" if plug.test_old else "its timer is untested"
+    )
+    return f"Nothing is switched on: {again} (probe-agent test-plug-timer, at the aircraft)."
+
+
+# -- letters
+
+
+def _switched_on(status: Status, unit: Unit, about: About) -> Letter:
+    plug = status.plug or PlugNow()
+    at = moment_of(status, plug.on_at) if plug.on_at else "just now"
+    power = "power unknown" if plug.power_w is None else f"power {plug.power_w:.0f} W"
+    who = "for the plan" if plug.wanted == "plan" else "as somebody pressed"
+    parts = [
+        (1, f"The plug switched the heater on at {at} {who}; {_drawn(plug)}."),
+        (1, coldest(status, unit, spoken=True)),
+        (2, start_words(status)),
+        (1, "Nothing to do; whoever goes near switches off and unplugs first."),
+        (3, f"Off by itself at {moment_of(status, plug.until)} at the latest." if plug.until else ""),
+        (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
+    ]
+    return (f"heater switched on {at}, {power}", f"heater on, {power}"), [p for p in parts if p[1]]
+
+
+def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
+    plug = status.plug or PlugNow()
+    why = plug.ended or "owner"
+    at = moment_of(status, plug.ended_at) if plug.ended_at else "just now"
+    short, clause = (_about_place(text, plug.place) for text in _ENDED.get(why, (why, why)))
+    parts = [
+        (1, f"The plug was switched off at {at}: {clause}."),
+        (1, coldest(status, unit, spoken=True)),
+        (2, start_words(status)),
+        (
+            1,
+            "It does not come on again by itself. Look at the page how things stand, then switch on anew.",
+        ),
+        (3, "Have plug, cable and harness looked at if you can't tell why."),
+        (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
+    ]
+    return (f"heat ended {at}, {short}", f"heat ended, {short}", "heat ended"), [p for p in parts if p[1]]
+
+
+def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
+    plug = status.plug or PlugNow()
+    why = plug.refused or "untested"
+    short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
+    parts = [
+        (1, f"Heat was to go on now by the plan, and did not: {clause}."),
+        (1, coldest(status, unit, spoken=True)),
+        (3, start_words(status)),
+        (
+            1,
+            "Have that set right: until the start it is tried again. Or have it switched on by hand.",
+        ),
+        (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
+    ]
+    return (f"heat not switched on: {short}", "heat not switched on"), [p for p in parts if p[1]]
+
+
+def still_warming(status: Status, unit: Unit, about: About) -> list[tuple[int, str]]:
+    """What is known of heat that goes on although it was commanded off."""
+    plug = status.plug
+    off = f" at {moment_of(status, plug.ended_at)}" if plug is not None and plug.ended_at else ""
+    if plug is not None and plug.power_w:
+        seen = f"the plug tells {plug.power_w:.0f} W"
+    elif plug is not None and plug.says == "on":
+        seen = "the plug says that it is on"
+    else:
+        seen = "the engine goes on warming"
+    return [
+        (1, f"Off was said{off}, and {seen}."),
+        (3, "Its contact may be welded, or another socket feeds the heater."),
+    ]
+
+
+PLUG_LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
+    "switched-on": _switched_on,
+    "switched-off": _switched_off,
+    "not-switched": _not_switched,
+}
