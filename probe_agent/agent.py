@@ -21,8 +21,9 @@ import msgspec
 from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
+from probe_agent.checking import Bench
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
-from probe_agent.config import Settings
+from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
@@ -194,6 +195,8 @@ class Agent:
             self._letters,
             self._physics,
             self._previews,
+            self._harness,
+            self._bench,
             take_alongs,
             self._switchman,
         )
@@ -221,9 +224,21 @@ class Agent:
         self._physics.recall()
         self._heard.recall(self.store, self._utc(now_s))
         self._physics.teach_again()
-        for row in self._physics.relive(now_s):
+        self._physics.relive(now_s)
+        for row in self.store.curve(self._utc(now_s - CURVE_S), self._utc(now_s)):
             self._keep_curve(row.at, row.values_c, row.heater)
         self._hand.enter_again(self._utc(now_s), self._offset_s)
+
+    def _bench(self) -> Bench:
+        """What checks of probes need to know of this run."""
+        setup, known = self.settings.setup, self.air_known()
+        return Bench(
+            tuple(p for p in self.plan.places if p not in NEVER_COLDEST),
+            {p.address: p.thermocouple for p in self.settings.probes if p.thermocouple != "K"},
+            known.sun_h if setup is None or setup.stands == "outside" else None,
+            self._physics.course,
+            self._physics.knowledge.reads_heater_c,
+        )
 
     def _keep_setup(self) -> int | None:
         setup = self.settings.setup
@@ -634,6 +649,8 @@ class Agent:
         self._unwritten, self._with_next = Batch(), []
         self._store_trouble = self._unwritten_since_s = None
         self._last_commit_s = t_s
+        for do in whole.after:
+            do()
         if whole.messages and self._messages is not None:
             self._messages.nudge()
 

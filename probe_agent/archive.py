@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.config import Setup
-from probe_agent.store import SAME_SETUP, open_checked, transaction
+from probe_agent.store import IN_FORCE, SAME_SETUP, corrections_basis, keep_value, open_checked, transaction
 from probe_agent.thermocouple import ThermocoupleType, linearise
 from probe_agent.weakening import Warming
 
@@ -221,13 +221,19 @@ class Archive:
     # -- curves
 
     def curve(
-        self, first: int, last: int, thermocouples: Mapping[str, ThermocoupleType]
+        self,
+        first: int,
+        last: int,
+        thermocouples: Mapping[str, ThermocoupleType],
+        offsets_c: Mapping[str, float] | None = None,
     ) -> Iterator[TickValues]:
         """Instants between two ticks, time rising, from raw readings with today's corrections.
 
-        thermocouples: address → type where it is not K.
+        thermocouples: address → type where it is not K; offsets_c: address → correction, instead of today's.
         """
         known = self._bindings()
+        if offsets_c is not None:
+            known.offsets_c = dict(offsets_c)
         cursor = self._db.execute(
             "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0, t.heater_share, r.place, r.raw_mc,"
             " r.cold_mc FROM ticks t JOIN boots b USING (boot) LEFT JOIN readings r ON r.tick = t.tick"
@@ -246,21 +252,83 @@ class Archive:
                 row = TickValues(tick, at, values, heater)
             if raw_mc is not None and (name := self._places.get(place)) is not None:
                 address = known.address(name, at)
-                value_c = _corrected(raw_mc, cold_mc, thermocouples.get(address, "K"))
+                value_c = corrected(raw_mc, cold_mc, thermocouples.get(address, "K"))
                 if value_c is not None:
                     values[name] = value_c + known.offsets_c.get(address, 0.0)
         if row is not None and row.at > lived_at:
             yield row
 
-    def _bindings(self) -> _Bindings:
-        found = _Bindings(
-            offsets_c=dict(
-                self._db.execute(
-                    "SELECT address, offset_mc / 1000.0 FROM corrections WHERE undone_at IS NULL"
-                    " ORDER BY correction"
-                )
+    def between(
+        self, from_at: float, until_at: float, thermocouples: Mapping[str, ThermocoupleType]
+    ) -> Iterator[TickValues]:
+        """Instants between two UTC instants, time rising, from raw readings with today's corrections."""
+        first, last = self._db.execute(
+            "SELECT min(tick), max(tick) FROM boots b JOIN ticks t ON t.boot = b.boot"
+            " AND t.mono_ms BETWEEN ? - b.utc_offset_ms AND ? - b.utc_offset_ms",
+            (round(from_at * 1000), round(until_at * 1000)),
+        ).fetchone()
+        if first is not None:
+            rows = self.curve(first, last, thermocouples)
+            yield from (row for row in rows if from_at <= row.at <= until_at)
+
+    def corrections_basis(self) -> str:
+        """The corrections in force, such that any change of them shows."""
+        return corrections_basis(self._db)
+
+    def bound(self) -> dict[str, str]:
+        """Place → the address bound to it now."""
+        rows = self._db.execute(
+            "SELECT name, address FROM bindings JOIN places USING (place) WHERE to_at IS NULL"
+        )
+        return dict(rows)
+
+    def offsets_c(self) -> dict[str, float]:
+        """Address → correction in force [°C]."""
+        return {address: offset / 1000 for address, offset in self._db.execute(IN_FORCE)}
+
+    def corrected_by(self, reason: str) -> frozenset[str]:
+        """Addresses whose correction in force begins its reason with this."""
+        found = dict(
+            self._db.execute(
+                "SELECT address, reason FROM corrections WHERE undone_at IS NULL ORDER BY correction"
             )
         )
+        return frozenset(a for a, why in found.items() if why.startswith(reason))
+
+    def last_warmth(self, now_at: float) -> tuple[float | None, float | None]:
+        """When a heat-up last warmed, and when an outing last ended in which the engine ran or may have [UTC
+        s]; now_at for one that is not over."""
+        heated = [
+            now_at if is_open else off_at if off_at is not None else ended_at
+            for is_open, off_at, ended_at in self._db.execute(
+                f"SELECT ended_tick IS NULL, {_AT.format('off_tick')}, {_AT.format('ended_tick')}"
+                " FROM heatups ORDER BY heatup DESC LIMIT 5"
+            )
+        ]
+        ran = [
+            plugged_at if plugged_at is not None else ended_at if ended_at is not None else now_at
+            for plugged_at, ended_at in self._db.execute(
+                "SELECT plugged_at, ended_at FROM outings WHERE unplugged_at IS NOT NULL OR kind IN"
+                " ('flown-hot', 'flown-short', 'flown', 'ground-run', 'perhaps')"
+                " ORDER BY outing DESC LIMIT 5"
+            )
+        ]
+        warm = [at for at in heated if at is not None and at <= now_at]
+        return max(warm, default=None), max((at for at in ran if at <= now_at), default=None)
+
+    def core_near(self, at: float, within_s: float = 1800.0) -> tuple[float, float, float] | None:
+        """The core as last estimated before an instant [°C]: low, middle, high; None for not lately."""
+        row = self._db.execute(
+            "SELECT core_low_mc / 1000.0, core_mid_mc / 1000.0, core_high_mc / 1000.0,"
+            " (mono_ms + utc_offset_ms) / 1000.0 AS seen_at FROM forecasts JOIN ticks USING (tick)"
+            " JOIN boots USING (boot) WHERE core_mid_mc IS NOT NULL AND seen_at <= ? AND seen_at >= ?"
+            " ORDER BY tick DESC LIMIT 1",
+            (at + 1.0, at - within_s),
+        ).fetchone()
+        return None if row is None else (row[0], row[1], row[2])
+
+    def _bindings(self) -> _Bindings:
+        found = _Bindings(offsets_c=self.offsets_c())
         rows = self._db.execute("SELECT place, address, from_at, to_at FROM bindings ORDER BY binding")
         for place, address, since, until in rows:
             spans = found.spans.setdefault(self._places[place], [])
@@ -300,6 +368,11 @@ class Archive:
         if row is None:
             return None
         return StoredMemory((row[0], row[1]), row[2], tuple(json.loads(row[3])), row[4])
+
+    def learned_with(self, setups: Sequence[int]) -> str:
+        """The corrections that were in force as these setups' heat-ups were learned from."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (_learned_with(setups),)).fetchone()
+        return "" if row is None else str(row[0])
 
     def lessons(self, setups: Sequence[int]) -> dict[int, StoredLesson]:
         """What each heat-up of these setups taught, those learned from, in order."""
@@ -352,11 +425,13 @@ class Archive:
         learned: Iterable[Learned],
         memory: tuple[int, Sequence[int], str] | None,
         anew: bool = False,
+        basis: str = "",
     ) -> None:
         """Write what was learned of setups that are one, in one transaction.
 
         memory: its model version, the heat-ups it was learned from, its parameters; it replaces the one
-        before. anew: what all heat-ups taught is replaced as a whole.
+        before. anew: what all heat-ups taught is replaced as a whole. basis: the corrections it was learned
+        with.
         """
         places = {name: n for n, name in self._places.items()}
         db = self._db
@@ -368,6 +443,7 @@ class Archive:
                 db.execute(f"DELETE FROM warmings WHERE {of_these}", setups)
             if anew or memory is not None:
                 db.execute(f"DELETE FROM memory WHERE setup IN ({_marks(setups)})", setups)
+            db.execute(*keep_value(_learned_with(setups), basis))
             for one in learned:
                 _insert_learned(db, one, places)
             if memory is not None:
@@ -377,6 +453,10 @@ class Archive:
                     " VALUES (?, ?, ?, ?, ?)",
                     (setups[-1], time.time(), version, json.dumps(list(learned_from)), parameters),
                 )
+
+
+def _learned_with(setups: Sequence[int]) -> str:
+    return f"learned-with:{min(setups, default=0)}"
 
 
 def _insert_learned(db: sqlite3.Connection, one: Learned, places: Mapping[str, int]) -> None:
@@ -419,7 +499,7 @@ def _insert_learned(db: sqlite3.Connection, one: Learned, places: Mapping[str, i
     )
 
 
-def _corrected(raw_mc: int, cold_mc: int | None, thermocouple: ThermocoupleType) -> float | None:
+def corrected(raw_mc: int, cold_mc: int | None, thermocouple: ThermocoupleType) -> float | None:
     """A raw reading through its source's physics: a converter's straight line, which alone has a cold
     junction, is undone; the others' numbers are temperatures [°C]."""
     if cold_mc is None:

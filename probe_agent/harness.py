@@ -36,6 +36,10 @@ class Harness:
             ):
                 self._record.bind(probe.place, probe.source, probe.address, now_at)
         self._bindings = self._record.bindings()
+        self.correct()
+
+    def correct(self) -> None:
+        """From the next tick on probes are corrected as the record says now."""
         self._offsets_c = self._record.offsets_c()
 
     def at_places(self, scans: Iterable[tuple[str, Scan]]) -> dict[str, Reading | ProbeFault]:

@@ -153,7 +153,7 @@ def knowledge_of(archive: Archive, course: Course) -> Knowledge:
     return Knowledge(
         memory=memory_of(stored),
         stamp=stored.stamp if stored else None,
-        outdated=_is_outdated(heatups, lessons, stored),
+        outdated=_is_outdated(heatups, lessons, stored) or _is_corrected(archive, setups, lessons),
         reads_heater_c=reading_heater(archive.falls(setups)),
         record=record_of([s for h, s in archive.scores(setups).items() if h not in excluded]),
         changed=_news({h: lesson for h, lesson in lessons.items() if h not in excluded}),
@@ -223,6 +223,11 @@ def _is_outdated(
     if memory is None:
         return bool(clean)
     return memory_of(memory) is None or memory.learned_from != clean
+
+
+def _is_corrected(archive: Archive, setups: Sequence[int], lessons: Mapping[int, StoredLesson]) -> bool:
+    """Whether probes were corrected, or a correction undone, since these lessons."""
+    return bool(lessons) and archive.learned_with(setups) != archive.corrections_basis()
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,7 +328,7 @@ class _Due:
 
 def _due(archive: Archive, setups: Sequence[int], afresh: bool, all_ended: bool) -> _Due | None:
     heatups, lessons, stored = archive.heatups(setups), archive.lessons(setups), archive.memory(setups)
-    anew = afresh or _is_outdated(heatups, lessons, stored)
+    anew = afresh or _is_outdated(heatups, lessons, stored) or _is_corrected(archive, setups, lessons)
     due = tuple(
         h
         for h in heatups
@@ -351,7 +356,7 @@ def _learn(
     stop: threading.Event,
 ) -> None:
     """Go through the heat-ups that are due; written at the end, so that until then the old memory holds."""
-    memory, learned = memory_of(due.before), []
+    memory, learned, basis = memory_of(due.before), [], archive.corrections_basis()
     warmings = {} if due.anew else archive.warmings(setups)
     learned_from = list(due.before.learned_from) if due.before else []
     for done, heatup in enumerate(due.heatups, 1):
@@ -368,7 +373,7 @@ def _learn(
     if memory is not None and any(one.lesson.clean for one in learned):
         parameters = msgspec.json.encode(memory, enc_hook=float).decode()
         kept = (memory.model_version, learned_from, parameters)
-    archive.keep(setups, learned, kept, due.anew)
+    archive.keep(setups, learned, kept, due.anew, basis)
 
 
 def _with_changes(one: Learned, more: Sequence[str]) -> Learned:

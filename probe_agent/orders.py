@@ -8,9 +8,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
+
 from probe_agent import pairing, planning, store, supervisor, words
 from probe_agent.by_hand import Answer, ByHand
+from probe_agent.checking import Asked, Bench
+from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
+from probe_agent.harness import Harness
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
 from probe_agent.pairing import Pairings
@@ -23,6 +28,8 @@ from probe_agent.switchman import ORDERS, Moment, Switchman
 from probe_agent.take_along import TakeAlongs
 from probe_agent.weather.heard import Heard
 
+CHECK_HOLDS_S = 86_400.0
+"""So long a check's corrections may be accepted."""
 TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.", "late")
 
 
@@ -50,6 +57,8 @@ class Orders:
     letters: Letters
     physics: Physics
     previews: Previews
+    harness: Harness
+    bench: Callable[[], Bench]
     take_alongs: TakeAlongs
     switchman: Switchman | None = None
 
@@ -69,6 +78,9 @@ class Orders:
             "exclude-heatup": self._exclude_heatup,
             "preview-heatup": self._preview_heatup,
             "note-heatup": self._note_heatup,
+            "check-probes": self._check_probes,
+            "accept-correction": self._accept_correction,
+            "undo-correction": self._undo_correction,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
             "started": self._told(Departures.started, "started"),
             "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
@@ -196,6 +208,59 @@ class Orders:
             return False, f"There is no heat-up {heatup}."
         batch.statements.append(store.note_heatup(heatup, note))
         return True, "The note is kept." if note else "The note is taken away."
+
+    def _check_probes(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """What probes should have read, and what correcting them would change; worked out beside."""
+        asked = msgspec.convert(dict(body), Asked)
+        bench = self.bench()
+        if asked.kind not in CHECKS:
+            return False, f"There is no check {asked.kind}."
+        wrong = {asked.place, *asked.spots_c} - {*bench.places, "ambient", ""}
+        if wrong or (asked.kind in ("ice", "boiling", "contact") and not asked.place):
+            return False, "Say which probe. The page names those there are."
+        if asked.kind in ("contact", "flange") and asked.c is None:
+            return False, "Say what the thermometer read."
+        if asked.kind == "boiling" and not LOWEST_HPA <= asked.field_hpa <= HIGHEST_HPA:
+            said = f"No field has that pressure. Give {LOWEST_HPA:g} to {HIGHEST_HPA:g} hPa, or inches."
+            return False, said, "pressure"
+        return self.previews.check(asked, bench, at.now_at)
+
+    def _accept_correction(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Correct probes as the last check proposes; readings already kept stay as they are."""
+        found = store.read_check(self.record.kept(store.CHECK))
+        if found is None or found.asked_at != float(body["asked_at"]) or found.state != "done":
+            return False, "That check is no longer the last one. Look at the page and check again."
+        if found.taken or not found.changing:
+            return found.taken, "Accepted already." if found.taken else "It proposes nothing to correct."
+        if found.basis != self.record.corrections_basis() or at.now_at - found.asked_at > CHECK_HOLDS_S:
+            return False, "That check is too old, or probes were corrected since. Check again."
+        reason = words.correction_reason(found.kind)
+        if found.pressure_hpa is not None:
+            reason += f" at {found.pressure_hpa:.0f} hPa"
+        batch.statements += [
+            store.keep_correction(c.address, c.wanted_c, at.now_at, reason) for c in found.changing
+        ]
+        taken = msgspec.structs.replace(found, taken=True)
+        batch.statements.append(store.keep_value(store.CHECK, msgspec.json.encode(taken).decode()))
+        batch.after.append(self._correct)
+        return True, words.corrected([c.place for c in found.changing])
+
+    def _undo_correction(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Undo a correction and those accepted together with it."""
+        kept = self.record.corrections()
+        one = next((c for c in kept if c.number == int(body["correction"])), None)
+        if one is None:
+            return False, "There is no such correction."
+        if one.undone_at is not None:
+            return True, "Undone already."
+        together = [c for c in kept if c.from_at == one.from_at and c.reason == one.reason]
+        batch.statements.append(store.undo_corrections([c.number for c in together], at.now_at))
+        batch.after.append(self._correct)
+        return True, words.uncorrected([c.place or c.address for c in reversed(together)])
+
+    def _correct(self) -> None:
+        self.harness.correct()
+        self.physics.correct()
 
     def _take_answer(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         alert, answer = str(body["alert"]), str(body["answer"])

@@ -5,23 +5,27 @@ from __future__ import annotations
 
 import math
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import chain
 
+import msgspec
+
 from probe_agent import words
-from probe_agent.archive import Archive, HandValue
+from probe_agent.archive import Archive, HandValue, TickValues, corrected
 from probe_agent.clock import Clock
 from probe_agent.config import Settings
 from probe_agent.learning import AFTER_OFF_S, Knowledge, Learner, course_of, knowledge_of, observed
 from probe_agent.readings import Forecast, Observation
 from probe_agent.status import LearnedNow
-from probe_agent.store import CurveRow, Store
+from probe_agent.store import TAUGHT, Store, mc
 from probe_agent.supervisor import Rules, Step
+from probe_agent.taught import taught
 from probe_agent.thermal.answers import Outlook
 from probe_agent.thermal.described import physics_places
 from probe_agent.thermal.estimator import Estimator
 from probe_agent.thermal.memory import Memory
 from probe_agent.thermal.prior import Prior
+from probe_agent.thermocouple import ThermocoupleType
 
 RELIVE_S = 10 * 3600.0
 _ROUNDING_S = 0.001
@@ -49,6 +53,9 @@ class Physics:
         self._places, self._required, self._rules, self._prior = tuple(places), tuple(required), rules, prior
         self._record, self._clock, self._lock, self._offset_s = record, clock, lock, offset_s
         self.knowledge = Knowledge()
+        self._thermocouples: dict[str, ThermocoupleType] = {
+            p.address: p.thermocouple for p in settings.probes if p.thermocouple != "K"
+        }
         self.course = course_of(settings, self._places, self._required)
         self._learner = None if self.course is None else Learner(record.path, self.course, self._take_up)
         self._lesson_due_s: float | None = None
@@ -79,38 +86,66 @@ class Physics:
             return
         with Archive(self._record.path, read_only=True) as archive:
             self.knowledge = knowledge_of(archive, self.course)
+            self._keep_taught(archive, self.knowledge)
         self.estimator = self._new_estimator(self.knowledge.memory)
 
-    def relive(self, now_s: float) -> Iterator[CurveRow]:
-        """See the stored hours again, so that a restart loses no knowledge; yields what was seen."""
-        for row, _ in self._live_through(self.estimator, now_s - RELIVE_S, now_s):
-            yield row
+    def _keep_taught(self, archive: Archive, knowledge: Knowledge) -> None:
+        """For viewers, what the heat-ups taught in figures."""
+        assert self.course is not None
+        text = msgspec.json.encode(taught(archive, self.course, knowledge)).decode()
+        if self._record.kept(TAUGHT) != text:
+            self._record.keep(TAUGHT, text)
 
-    def _live_through(
-        self, estimator: Estimator, after_s: float, until_s: float
-    ) -> Iterator[tuple[CurveRow, float]]:
-        """Let a physics see what was measured between two run seconds; yields row and run second."""
+    def relive(self, now_s: float) -> None:
+        """See the stored hours again, so that a restart loses no knowledge."""
+        for _ in self._live_through(self.estimator, now_s - RELIVE_S, now_s):
+            pass
+
+    def _live_through(self, estimator: Estimator, after_s: float, until_s: float) -> Iterator[float]:
+        """Let a physics see what was measured between two run seconds; yields each one's run second."""
         offset_s = self._offset_s()
         after_at = after_s + offset_s + _ROUNDING_S
         taken = self._record.hand_readings(after_at)
         hand = sorted((HandValue(at, place, c, m) for _, place, at, c, m in taken), key=lambda h: h.at)
         rows = self._between(after_at, until_s + offset_s)
-        for row, obs in observed(rows, hand, -offset_s, self._places):
+        for _, obs in observed(rows, hand, -offset_s, self._places):
             estimator.observe(obs)
-            yield row, obs.t_s
+            yield obs.t_s
 
-    def _between(self, after_at: float, until_at: float) -> Iterator[CurveRow]:
-        """Rows after one instant and before another [UTC s], committed and held, time rising."""
+    def _between(self, after_at: float, until_at: float) -> Iterator[TickValues]:
+        """Rows after one instant and before another [UTC s], committed and held, time rising, from raw
+        readings with today's corrections."""
         now_at = self._clock.monotonic() + self._offset_s()
-        committed = self._record.curve(after_at, min(until_at, now_at + 1.0))
-        held = (
-            CurveRow(row.t_s + self._offset_s(), {r.place: r.value_c for r in row.readings}, row.heater_share)
-            for row in self._record.held
-        )
+        with Archive(self._record.path, read_only=True) as archive:
+            committed = list(archive.between(after_at, min(until_at, now_at + 1.0), self._thermocouples))
+            held = self._held(archive.bound(), archive.offsets_c())
         for row in chain(committed, held):
             if after_at < row.at < until_at:  # two starts overlap where the clock went back between them
                 after_at = row.at
                 yield row
+
+    def _held(self, bound: Mapping[str, str], offsets_c: Mapping[str, float]) -> list[TickValues]:
+        """What isn't committed yet, corrected as today."""
+        rows = []
+        for row in self._record.held:
+            values = {}
+            for r in row.readings:
+                address = bound.get(r.place, r.place)
+                kind, raw_mc = self._thermocouples.get(address, "K"), mc(r.raw_c)
+                value_c = None if raw_mc is None else corrected(raw_mc, mc(r.cold_c), kind)
+                if value_c is not None:
+                    values[r.place] = value_c + offsets_c.get(address, 0.0)
+            rows.append(TickValues(row.tick, row.t_s + self._offset_s(), values, row.heater_share))
+        return rows
+
+    def correct(self) -> None:
+        """Probes are corrected otherwise from now on: the last hours are lived through again as they would
+        have been seen so, and all that the heat-ups taught is worked out again."""
+        self.teach_again()
+        if self._clock.rate == math.inf:
+            self.live_again()
+        else:
+            threading.Thread(target=self.live_again, name="corrected", daemon=True).start()
 
     def at_rest(self, c: float, cover: bool, plugs: bool) -> Outlook:
         """The setup as its memory tells of it, evenly cold in air of the same temperature [°C]: nothing of
@@ -172,6 +207,8 @@ class Physics:
                 self._lesson_due_s = self._clock.monotonic() + AFTER_OFF_S
             if grown is not None:
                 self._replace_by(*grown)
+        with Archive(self._record.path, read_only=True) as archive:
+            self._keep_taught(archive, knowledge)
 
     def live_again(self) -> None:
         """Live through the last hours anew, as after a restart: what a person entered late, or undid, then
@@ -185,7 +222,7 @@ class Physics:
     def _grown(self, memory: Memory | None) -> tuple[Estimator, float]:
         """A new physics that has lived through the last hours, and the run second it has come to."""
         successor, lived_s = self._new_estimator(memory), self._clock.monotonic() - RELIVE_S
-        for _, t_s in self._live_through(successor, lived_s, math.inf):
+        for t_s in self._live_through(successor, lived_s, math.inf):
             lived_s = t_s
             if self._learner is not None and self._learner.is_stopped:
                 break

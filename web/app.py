@@ -49,6 +49,7 @@ from web.acts import (
     check_plan_form,
     read_plan_form,
 )
+from web.calibrate import CalibratePages
 from web.chart import FORMS, draw_curve
 from web.curves import CurvePages, Desk
 from web.drawing import draw_engine
@@ -141,6 +142,7 @@ class _Pages:
         set_up.connect(self)
         self.app.before_request(self._admit)
         CurvePages(self._desk()).connect(self.app)
+        CalibratePages(self._desk()).connect(self.app)
 
     def _desk(self) -> Desk:
         """What pages in files of their own share with these."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -13,6 +13,7 @@ from pathlib import Path
 from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
 from probe_agent.store.commands import Command, body_of
+from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
@@ -33,6 +34,8 @@ class Batch:
     statements: list[Statement] = field(default_factory=list)
     withdrawn: list[tuple[str, str | None]] = field(default_factory=list)
     """First parts of keys of undelivered messages to drop, of one channel or of all, before new ones."""
+    after: list[Callable[[], None]] = field(default_factory=list)
+    """What is to be done once all this is written."""
 
     def add(self, other: Batch) -> Batch:
         """This batch, with the other's wishes after its own: what those withdraw is not said at all."""
@@ -41,6 +44,7 @@ class Batch:
         self.messages += other.messages
         self.statements += other.statements
         self.withdrawn += other.withdrawn
+        self.after += other.after
         return self
 
     def __bool__(self) -> bool:
@@ -147,11 +151,17 @@ class Store:
     def offsets_c(self) -> dict[str, float]:
         """Address → offset to add [°C], from the corrections in force."""
         with self._lock:
-            rows = self._db.execute(
-                "SELECT address, offset_mc / 1000.0 FROM corrections WHERE undone_at IS NULL"
-                " ORDER BY correction"
-            )
-            return dict(rows)
+            return {address: offset / 1000 for address, offset in self._db.execute(IN_FORCE)}
+
+    def corrections(self) -> list[KeptCorrection]:
+        """All corrections, newest first."""
+        with self._lock:
+            return corrections_of(self._db)
+
+    def corrections_basis(self) -> str:
+        """The corrections in force, such that any change of them shows."""
+        with self._lock:
+            return corrections_basis(self._db)
 
     # -- ticks
 

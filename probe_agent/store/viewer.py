@@ -11,6 +11,17 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.store.access import SESSION, OpenCode, Session, find_code, sessions_at
+from probe_agent.store.corrections import (
+    CHECK,
+    TAUGHT,
+    Check,
+    KeptCorrection,
+    Taught,
+    corrections_basis,
+    corrections_of,
+    read_check,
+    read_taught,
+)
 from probe_agent.store.curves import (
     PREVIEW,
     Announced,
@@ -157,12 +168,28 @@ class Reader:
 
     def preview(self) -> Preview | None:
         """What was last asked of a heat-up left out; None where what heat-ups teach has changed since."""
-        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (PREVIEW,)).fetchone()
-        found = read_preview(None if row is None else row[0])
+        found = read_preview(self.kept(PREVIEW))
         return found if found is None or found.state != "done" or found.basis == self._basis() else None
 
     def _basis(self) -> tuple[float | None, float | None]:
         return newest_lesson(self._db)
+
+    # -- probes and what heat-ups taught
+
+    def corrections(self) -> list[KeptCorrection]:
+        """All corrections, newest first, undone ones too."""
+        return corrections_of(self._db)
+
+    def check(self) -> Check | None:
+        """The last check of probes; None where corrections have changed since by another way."""
+        found = read_check(self.kept(CHECK))
+        if found is None or found.taken or found.state in ("working", "failed"):
+            return found
+        return found if found.basis == corrections_basis(self._db) else None
+
+    def taught(self) -> Taught | None:
+        """What the setup's heat-ups taught, as the daemon last worked it out."""
+        return read_taught(self.kept(TAUGHT))
 
     def came_of_heatups(self) -> CameOf:
         """What the record says came of the heat-ups."""
