@@ -629,7 +629,7 @@ def test_a_heater_that_is_still_on_is_asked_about_again_at_a_named_time() -> Non
 def test_a_heater_left_on_while_a_probe_is_lost_is_not_called_ready() -> None:
     status = msgspec.structs.replace(samples.probe_missing(), heater=samples.ready().heater)
     body = words.message("switch-off", status)[1]
-    assert "It was to be off by now, and heat is still on." in body
+    assert "Heat is still on, past its time." in body
     assert "cylinder 1 not measured" in body
 
 

@@ -93,7 +93,7 @@ def _switch_off(status: Status, unit: Unit, about: About) -> Letter:
     elif is_ready:
         what = f"Ready{since}, and heat is still on."
     else:
-        what = "It was to be off by now, and heat is still on."
+        what = "Heat is still on, past its time."
     parts = [
         (1, what),
         (1, coldest(status, unit, spoken=True)),

@@ -94,6 +94,10 @@ def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | No
     return f"{chance}; coldest point then about {mid}, between {low} and {high}."
 
 
+STALE_MIN = 6 * 60.0
+"""An air told of so long ago is said to be old before anything else goes."""
+
+
 def plan_rests(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C", spoken: bool = False) -> str | None:
     """What a plan rests on; None while there is none. In a message the coldest point is said besides."""
     if plan.made is None:
@@ -304,8 +308,11 @@ def _evening(status: Status, unit: Unit, about: About) -> Letter:
         (2, would_help(plan, zone, now_at)),
         (3, reach(plan, zone, now_at)),
         *_by_then(status, plan, unit),
-        (2, _first_time(plan)),
-        (5, plan_rests(plan, zone, now_at, unit, spoken=True)),
+        (3, _first_time(plan)),
+        (
+            2 if (plan.air_age_min or 0.0) >= STALE_MIN else 5,
+            plan_rests(plan, zone, now_at, unit, spoken=True),
+        ),
         (1, plan_next_word(plan, zone, now_at)),
     ]
     return plan_subjects(plan, start), [(rank, text) for rank, text in parts if text]

@@ -115,7 +115,7 @@ def field(
 ) -> Iterator[Field]:
     secure = request.param == "https"
     with AnsweringDaemon(tmp_path / "store.db") as daemon:
-        page = ServedPage(tmp_path, daemon, "127.0.0.1" if secure else None)
+        page = ServedPage(tmp_path, daemon, proxy="127.0.0.1" if secure else None)
         try:
             if secure:
                 with TlsProxy(tmp_path, page.port, authority.certificate(NAME)) as proxy:
