@@ -9,10 +9,10 @@ import time
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
-from functools import partial
+from functools import cached_property, partial
 from hashlib import sha256
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 from flask import Flask, Response, current_app, g, make_response, redirect, render_template, request, url_for
@@ -49,15 +49,18 @@ from web.acts import (
     check_plan_form,
     read_plan_form,
 )
-from web.calibrate import CalibratePages
 from web.chart import FORMS, draw_curve
-from web.curves import CurvePages, Desk
+from web.desk import NO_NUMBER, Desk
 from web.drawing import draw_engine
 from web.parts import Parts
 from web.present import NowView, present_now, present_plan, present_taken, run_now
 from web.record import Record
 from web.scale import draw_scale
 from web.source import StatusSource
+
+if TYPE_CHECKING:
+    from web.calibrate import CalibratePages
+    from web.curves import CurvePages
 
 UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
 YEAR_S = 365 * 24 * 3600
@@ -78,7 +81,6 @@ HEADERS = {
 }
 
 NO_GAIN = "Nothing was done: from here a pairing would allow nothing more."
-NO_NUMBER = "The form came without its number. Press again."
 NOT_A_CODE = (
     "That can't be a code. It has eight letters and no vowel, such as BCDF-GHJK; capitals, blanks and the "
     "dash don't matter. This was not counted as a try."
@@ -141,8 +143,32 @@ class _Pages:
         take_along.connect(self)
         set_up.connect(self)
         self.app.before_request(self._admit)
-        CurvePages(self._desk()).connect(self.app)
-        CalibratePages(self._desk()).connect(self.app)
+        add("/curves", "curves", lambda: self._curves.all())
+        add("/curves/over", "curves_over", lambda: self._curves.over())
+        add("/curves/csv", "curves_csv", lambda: self._curves.csv())
+        add("/curves/<int:number>", "heatup", lambda number: self._curves.one(number))
+        add("/act/note", "act_note", lambda: self._curves.act_note(), methods=["POST"])
+        add("/act/preview", "act_preview", lambda: self._curves.act_preview(), methods=["POST"])
+        add("/act/exclude", "act_exclude", lambda: self._curves.act_exclude(), methods=["POST"])
+        add("/calibrate", "calibrate", lambda: self._calibrate.show())
+        add("/calibrate/card", "heatup_card", lambda: self._calibrate.card())
+        add("/act/check", "act_check", lambda: self._calibrate.act_check(), methods=["POST"])
+        add("/act/correct", "act_correct", lambda: self._calibrate.act_correct(), methods=["POST"])
+        add("/act/uncorrect", "act_uncorrect", lambda: self._calibrate.act_uncorrect(), methods=["POST"])
+
+    @cached_property
+    def _curves(self) -> CurvePages:
+        """Loaded when first opened: a page that only shows Now holds less."""
+        from web.curves import CurvePages
+
+        return CurvePages(self._desk())
+
+    @cached_property
+    def _calibrate(self) -> CalibratePages:
+        """As above."""
+        from web.calibrate import CalibratePages
+
+        return CalibratePages(self._desk())
 
     def _desk(self) -> Desk:
         """What pages in files of their own share with these."""

@@ -21,6 +21,7 @@ from probe_agent import words
 from probe_agent.status import Status
 from probe_agent.words import Unit
 from web.acts import Outcome, number_of
+from web.desk import NO_NUMBER
 from web.present import present_taken, run_now
 
 if TYPE_CHECKING:
@@ -38,7 +39,6 @@ _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]?([0-5]\d)")
 _NUMBERED = re.compile(r"[0-9a-f]{32}")
 NO_PLACE = "Choose the place that was measured."
 NO_VALUE = "Write the temperature as a number, such as 4.5; a comma is fine."
-NO_NUMBER = "The form came without its number. Press again."
 
 
 # -- what is typed

@@ -11,7 +11,7 @@ from itertools import groupby
 from typing import Any
 
 import msgspec
-from flask import Flask, Response, redirect, request, url_for
+from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
@@ -20,7 +20,7 @@ from probe_agent.status import Status, StatusError, TakeAlong
 from probe_agent.store import TAKE_ALONG, Check, ComparedNow, KeptCorrection, Reader, StoreError, Taught
 from probe_agent.words import Unit
 from web.acts import Outcome, number_of
-from web.curves import NO_NUMBER, Desk
+from web.desk import NO_NUMBER, Desk
 from web.present import run_now
 from web.take_along import shown
 
@@ -44,18 +44,10 @@ class CheckForm:
 
 
 class CalibratePages:
-    """The routes."""
+    """What stands behind the routes of app.py, loaded when one is first asked for."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
-
-    def connect(self, app: Flask) -> None:
-        add = app.add_url_rule
-        add("/calibrate", "calibrate", self.show)
-        add("/calibrate/card", "heatup_card", self.card)
-        add("/act/check", "act_check", self.act_check, methods=["POST"])
-        add("/act/correct", "act_correct", self.act_correct, methods=["POST"])
-        add("/act/uncorrect", "act_uncorrect", self.act_uncorrect, methods=["POST"])
 
     # -- seeing
 

@@ -8,72 +8,45 @@ import io
 import re
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlencode
 from zoneinfo import ZoneInfo
 
-from flask import Flask, Response, redirect, request, url_for
+from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
-from probe_agent.config import Settings
 from probe_agent.status import Status, StatusError, is_stale
 from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError
-from probe_agent.words import Unit
-from web.acts import Commander, Outcome
+from web.acts import Outcome
+from web.desk import NO_NUMBER, Desk
 from web.heatups import MOST_LINES, Chosen, draw_small, nearest, present_heatup, read_chosen, zooms
 from web.looks import Eye, Look, look_at_one, look_over
 from web.overlay import draw_overlay
 from web.said import present_said
-from web.source import StatusSource
 
 SMALL_POINTS = 32
 A_PAGE = 150
 ALL = 10_000
-NO_NUMBER = "The form came without its number. Press again."
 _OURS = ("unit", "part", "said")
 """Arguments of an address that say nothing of what is looked at."""
 _FIGURE, _PREVIEW = {"figure": "figure.html"}, {"preview": "preview.html"}
 """Parts of pages that the script asks for alone."""
 
 
-@dataclass(frozen=True, slots=True)
-class Desk:
-    """What these pages share with the others. respond: values, template and code → the answer; refusal: why
-    a command of that kind isn't taken of this request, None where it is; form_number: of the form sent."""
-
-    source: StatusSource
-    store_path: Path
-    settings: Settings
-    commander: Commander
-    respond: Callable[[dict[str, Any], str, int], Response]
-    refusal: Callable[[str], str | None]
-    form_number: Callable[[], str | None]
-    unit: Callable[[], Unit]
-
-
 class CurvePages:
-    """The routes, with a reader of the record that is opened when it is there and kept."""
+    """What stands behind the routes of app.py, loaded when one is first asked for; with a reader of the record
+    that is opened when it is there and kept."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
         self._lock = threading.RLock()
         self._reader: Reader | None = None
-
-    def connect(self, app: Flask) -> None:
-        add = app.add_url_rule
-        add("/curves", "curves", self.all)
-        add("/curves/over", "curves_over", self.over)
-        add("/curves/csv", "curves_csv", self.csv)
-        add("/curves/<int:number>", "heatup", self.one)
-        add("/act/note", "act_note", self.act_note, methods=["POST"])
-        add("/act/preview", "act_preview", self.act_preview, methods=["POST"])
-        add("/act/exclude", "act_exclude", self.act_exclude, methods=["POST"])
 
     @contextmanager
     def _record(self) -> Iterator[Reader]:

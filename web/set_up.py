@@ -14,7 +14,7 @@ from probe_agent.status import Status
 from probe_agent.store import link_hash
 from probe_agent.words import Unit
 from web.acts import Outcome
-from web.by_hand import NO_NUMBER
+from web.desk import NO_NUMBER
 
 if TYPE_CHECKING:
     from web.app import _Pages
