@@ -40,8 +40,8 @@ _FIGURE, _PREVIEW = {"figure": "figure.html"}, {"preview": "preview.html"}
 
 
 class CurvePages:
-    """What stands behind the routes of app.py, loaded when one is first asked for; with a reader of the record
-    that is opened when it is there and kept."""
+    """What stands behind the routes of app.py, loaded when one is first asked for; with a reader of the
+    record that is opened when it is there and kept."""
 
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
