@@ -43,7 +43,7 @@ WATER_WMO = [
 PUBLISHED = [(-60, 1.08), (-20, 103.24), (-5, 401.74), (5, 872.6), (25, 3169.7), (50, 12351.3)]
 """°C, Pa: ASHRAE Fundamentals 2017, ch. 1, Table 3; over ice below 0 °C."""
 DEW_POINTS = [(25, 50, 13.85), (20, 60, 12.00), (10, 80, 6.71), (40, 50, 27.60)]
-"""Air °C, relative humidity over water %, dew point °C: two libraries agreed when this was written (psychrolib, CoolProp)."""
+"""Air °C, relative humidity over water %, dew point °C: psychrolib and CoolProp agree on them."""
 OVER_ICE_TOO = [(0, 90, -1.27), (-5, 80, -7.59), (-10, 70, -13.96), (-20, 70, -23.66)]
 """The same where humidity and frost point are both taken over ice."""
 OVER_WATER_TOO = [(0, 90, -1.45), (-5, 80, -7.92), (-10, 70, -14.44), (-20, 70, -24.07)]
