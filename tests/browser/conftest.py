@@ -90,8 +90,8 @@ def served(tmp_path: Path) -> Iterator[ServedPage]:
             page.stop()
 
 
-@pytest.fixture(scope="session")
-def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+def start_chromium(folder: Path) -> webdriver.Chrome:
+    """A browser of its own, its workers allowed."""
     binary, driver = shutil.which("chromium"), shutil.which("chromedriver")
     assert binary, "chromium is needed for these tests: apt-get install chromium"
     assert driver, "chromedriver is needed for these tests: apt-get install chromium-driver"
@@ -100,9 +100,14 @@ def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chr
     options.accept_insecure_certs = True
     options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
-    for flag in (*FLAGS, f"--user-data-dir={tmp_path_factory.mktemp('chromium')}"):
+    for flag in (*FLAGS, f"--user-data-dir={folder}"):
         options.add_argument(flag)
-    browser = webdriver.Chrome(options=options, service=Service(driver))
+    return webdriver.Chrome(options=options, service=Service(driver))
+
+
+@pytest.fixture(scope="session")
+def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    browser = start_chromium(tmp_path_factory.mktemp("chromium"))
     # a page's worker outlives its test and asks for what is gone; test_pilots_use has a browser with workers
     no_workers = {"source": "delete Navigator.prototype.serviceWorker"}
     browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", no_workers)

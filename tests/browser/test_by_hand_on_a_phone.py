@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import msgspec
 import pytest
@@ -16,7 +17,7 @@ from selenium.webdriver.common.keys import Keys
 from probe_agent.status import TakeAlong
 from probe_agent.store import TAKE_ALONG
 
-from .conftest import ServedPage
+from .conftest import ServedPage, start_chromium
 from .test_accessible import check
 from .test_page_on_a_phone import CONTRAST, body, names, wait_for
 
@@ -254,10 +255,21 @@ def test_without_script_a_reading_is_entered_doubted_and_answered(
     assert [(c.body["c"], c.body.get("sure")) for c in served.daemon.asked] == [(5.0, None), (-5.0, True)]
 
 
+@pytest.fixture
+def working(tmp_path: Path) -> Iterator[webdriver.Chrome]:
+    """A phone on which a page's worker may work, for one test."""
+    browser = start_chromium(tmp_path / "chromium")
+    try:
+        browser.execute_cdp_cmd("Emulation.setTouchEmulationEnabled", {"enabled": True})
+        yield browser
+    finally:
+        browser.quit()
+
+
 def test_on_the_board_s_own_name_the_page_opens_without_contact_and_keeps_entries(
-    served: ServedPage, online: webdriver.Chrome
+    served: ServedPage, working: webdriver.Chrome
 ) -> None:
-    phone = online
+    phone = working
     served.show(samples.heating())
     open_page(served, phone)
     wait_for(phone, lambda: phone.execute_script("return !!navigator.serviceWorker.controller"))
