@@ -316,7 +316,7 @@ def test_a_lost_place_ends_it_and_is_told_in_quiet_hours_too(hangar: Hangar) -> 
     assert hangar.line.orders[-1] == "off"
     subject, body = hangar.words("switched-off")[0]
     assert "cylinder 2 not measured" in subject
-    assert "does not come on again by itself" in body
+    assert "doesn't come on again by itself" in body
     hangar.probes.lost.clear()
     hangar.ticks(3 * STEP_S)
     assert hangar.line.orders[-1] == "off"

@@ -174,7 +174,7 @@ def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
         (2, start_words(status)),
         (
             1,
-            "It does not come on again by itself. Look at the page how things stand, then switch on anew.",
+            "It doesn't come on again by itself. Look at the page, then switch on anew.",
         ),
         (3, "Have plug, cable and harness looked at if you can't tell why."),
         (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
@@ -187,12 +187,12 @@ def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
     why = plug.refused or "untested"
     short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
     parts = [
-        (1, f"Heat was to go on now by the plan, and did not: {clause}."),
+        (1, f"Heat was to go on by the plan and did not: {clause}."),
         (1, coldest(status, unit, spoken=True)),
         (3, start_words(status)),
         (
             1,
-            "Have that set right: until the start it is tried again. Or have it switched on by hand.",
+            "Have that set right: it is tried again until the start. Or heat by hand.",
         ),
         (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
     ]
