@@ -161,16 +161,17 @@ class _Pages:
         """Loaded when first opened: a page that only shows Now holds less."""
         from web.curves import CurvePages
 
-        return CurvePages(self._desk())
+        return CurvePages(self.desk)
 
     @cached_property
     def _calibrate(self) -> CalibratePages:
         """As above."""
         from web.calibrate import CalibratePages
 
-        return CalibratePages(self._desk())
+        return CalibratePages(self.desk)
 
-    def _desk(self) -> Desk:
+    @cached_property
+    def desk(self) -> Desk:
         """What pages in files of their own share with these."""
         return Desk(
             self.source,

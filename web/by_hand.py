@@ -231,14 +231,12 @@ class _HandPages:
         pages, number = self.pages, request.form.get("id", "")
         if not number.isascii() or not number.isdigit():
             return self._page(Outcome(False, "That reading isn't in the list."), code=422)
-        if (refusal := pages._refusal(g.permit.why_not("undo-hand-reading"))) is not None:
-            return self._page(Outcome(False, refusal), code=403)
-        if (once := pages._form_number()) is None:
-            return self._page(Outcome(False, NO_NUMBER), code=422)
-        outcome = pages.commander.act_once(once, "undo-hand-reading", {"id": int(number)})
-        if not outcome.ok:
-            return self._page(outcome, code=409)
-        return redirect(url_for("hand", said=once, _anchor="said"), 303)
+        return pages.desk.act(
+            "undo-hand-reading",
+            {"id": int(number)},
+            lambda said, code: self._page(said, code=code),
+            lambda once: redirect(url_for("hand", said=once, _anchor="said"), 303),
+        )
 
     def enter_round(self) -> Response:
         """What a phone has kept, in the order it was measured, each with a number of its own that holds for

@@ -20,7 +20,7 @@ from probe_agent.status import Status, StatusError, TakeAlong
 from probe_agent.store import TAKE_ALONG, Check, ComparedNow, KeptCorrection, Reader, StoreError, Taught
 from probe_agent.words import Unit
 from web.acts import Outcome, number_of
-from web.desk import NO_NUMBER, Desk
+from web.desk import Desk
 from web.present import run_now
 from web.take_along import shown
 
@@ -100,17 +100,15 @@ class CalibratePages:
         return self._act("undo-correction", {"correction": number}, CheckForm(), "said")
 
     def _act(self, kind: str, body: dict[str, Any], form: CheckForm, anchor: str) -> BaseResponse:
-        if (refusal := self.desk.refusal(kind)) is not None:
-            return self._page(Outcome(False, refusal), form, 403)
-        if (once := self.desk.form_number()) is None:
-            return self._page(Outcome(False, NO_NUMBER), form, 422)
-        outcome = self.desk.commander.act_once(once, kind, body)
-        if not outcome.ok:
-            if outcome.at_field:
-                form = replace(form, refusals={outcome.at_field: outcome.text})
-            return self._page(outcome, form, 409)
-        said = None if kind == "check-probes" else once
-        return redirect(url_for("calibrate", said=said, _anchor=anchor), 303)
+        def refused(said: Outcome, code: int) -> BaseResponse:
+            at_field = {said.at_field: said.text} if said.at_field else form.refusals
+            return self._page(said, replace(form, refusals=at_field), code)
+
+        def done(once: str) -> BaseResponse:
+            said = None if kind == "check-probes" else once
+            return redirect(url_for("calibrate", said=said, _anchor=anchor), 303)
+
+        return self.desk.act(kind, body, refused, done)
 
     # -- shared
 

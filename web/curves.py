@@ -24,7 +24,7 @@ from probe_agent import words
 from probe_agent.status import Status, StatusError, is_stale
 from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError
 from web.acts import Outcome
-from web.desk import NO_NUMBER, Desk
+from web.desk import Desk
 from web.heatups import MOST_LINES, Chosen, draw_small, nearest, present_heatup, read_chosen, zooms
 from web.looks import Eye, Look, look_at_one, look_over
 from web.overlay import draw_overlay
@@ -127,14 +127,12 @@ class CurvePages:
     def _act(
         self, kind: str, number: int, body: Mapping[str, Any], form: Mapping[str, Any] | None = None
     ) -> BaseResponse:
-        if (refusal := self.desk.refusal(kind)) is not None:
-            return self._one_page(number, Outcome(False, refusal), form, 403)
-        if (once := self.desk.form_number()) is None:
-            return self._one_page(number, Outcome(False, NO_NUMBER), form, 422)
-        outcome = self.desk.commander.act_once(once, kind, {"heatup": number, **body})
-        if not outcome.ok:
-            return self._one_page(number, outcome, form, 409)
-        return redirect(url_for("heatup", number=number, said=once, _anchor="said"), 303)
+        return self.desk.act(
+            kind,
+            {"heatup": number, **body},
+            lambda said, code: self._one_page(number, said, form, code),
+            lambda once: redirect(url_for("heatup", number=number, said=once, _anchor="said"), 303),
+        )
 
     # -- pages
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import msgspec
-from flask import Response, g, redirect, request, url_for
+from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
@@ -14,7 +14,6 @@ from probe_agent.status import Band, TakeAlong
 from probe_agent.store import TAKE_ALONG
 from probe_agent.words import Unit
 from web.acts import Outcome
-from web.desk import NO_NUMBER
 
 if TYPE_CHECKING:
     from web.app import _Pages
@@ -65,15 +64,12 @@ class _TablePages:
         return self._act("mail-take-along", {"to": to})
 
     def _act(self, kind: str, body: dict[str, Any]) -> BaseResponse:
-        pages = self.pages
-        if (refusal := pages._refusal(g.permit.why_not(kind))) is not None:
-            return self._page(Outcome(False, refusal), 403)
-        if (number := pages._form_number()) is None:
-            return self._page(Outcome(False, NO_NUMBER), 422)
-        outcome = pages.commander.act_once(number, kind, body)
-        if not outcome.ok:
-            return self._page(outcome, 409)
-        return redirect(url_for("take_along", said=number, _anchor="said"), 303)
+        return self.pages.desk.act(
+            kind,
+            body,
+            self._page,
+            lambda number: redirect(url_for("take_along", said=number, _anchor="said"), 303),
+        )
 
 
 def _read(text: str | None) -> TakeAlong | None:
