@@ -100,8 +100,10 @@ def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
     value = temperature(status.coldest_c, unit, limits_of(status), spoken)
     text = f"Coldest point {value} ({place_name(status.coldest)})"
     if status.missing:
-        lost = first_of(status.missing) if spoken else place_list(status.missing)
-        text += f" of those measured; {lost} not measured"
+        if spoken:  # a message has no room to say it twice
+            text += f"; {first_of(status.missing)} not measured"
+        else:
+            text += f" of those measured; {place_list(status.missing)} not measured"
     return text + "."
 
 
