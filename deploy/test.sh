@@ -26,5 +26,6 @@ check mypy
 check mypy --strict deploy/demo.py deploy/mail_receiver.py
 [ -z "$failed" ] || say "FAILED before the tests: ${failed#; }"
 say "== pytest $*"
-python -m pytest -n logical --dist worksteal "$@" || failed="$failed; pytest"
+# Two workers a processor: many tests wait for real time.
+python -m pytest -n "$(($(nproc) * 2))" --dist worksteal "$@" || failed="$failed; pytest"
 [ -z "$failed" ]
