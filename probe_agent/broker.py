@@ -739,3 +739,17 @@ class BrokerCourier:
 def _why(err: OSError) -> str:
     """An I/O error in words, without its number."""
     return (err.strerror or str(err) or type(err).__name__).lower()
+
+
+def reach(settings: Broker, device: str, password: str | None) -> str | None:
+    """Connect once under a name of its own and leave: None where the broker takes us, else why not."""
+    topic = f"probe-agent/{device}/status"
+    name = client_id(f"check-{device}")
+    connection = _Connection(settings, name, password, f"{settings.domain}/5/{device}-check", topic, "check")
+    try:
+        connection.open()
+    except (OSError, ValueError) as err:
+        connection.close(False)
+        return _why(err) if isinstance(err, OSError) else str(err)
+    connection.close(True)
+    return None

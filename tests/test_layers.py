@@ -62,6 +62,7 @@ ORDER = (
     "beside",
     "agent",
     "replay",
+    "inspection",
     "cli",
 )
 """The rooms of probe_agent, in the order in which they may know of each other."""
@@ -112,6 +113,7 @@ INSIDE = {
         "plug",
         "phones",
         "probes",
+        "board",
         "__init__",
         "__main__",
     ),

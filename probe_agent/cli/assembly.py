@@ -108,8 +108,8 @@ def plug_line(settings: Settings, clock: Clock, demo: bool) -> Any:
     from probe_agent.broker import client_id
     from probe_agent.switch import SwitchCourier
 
-    device = settings.broker.device or _slug(settings.aircraft.name)
-    return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), _broker_password(settings))
+    device = device_of(settings)
+    return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), broker_password(settings))
 
 
 def broker_courier(settings: Settings, store: Store) -> Any:
@@ -125,11 +125,16 @@ def broker_courier(settings: Settings, store: Store) -> Any:
             store.keep("description", json.dumps(kept))
         return int(kept[1])
 
-    device = settings.broker.device or _slug(settings.aircraft.name)
-    return BrokerCourier(settings.broker, device, version_of, _broker_password(settings), build())
+    device = device_of(settings)
+    return BrokerCourier(settings.broker, device, version_of, broker_password(settings), build())
 
 
-def _broker_password(settings: Settings) -> str | None:
+def device_of(settings: Settings) -> str:
+    """The board's name on the broker."""
+    return settings.broker.device or _slug(settings.aircraft.name)
+
+
+def broker_password(settings: Settings) -> str | None:
     if not settings.broker.password_file:
         return None
     try:
@@ -151,7 +156,7 @@ def weather_courier(settings: Settings, clock: Clock) -> Any:
     if wanted.topic is not None:
         from probe_agent.weather.topic import TopicListener
 
-        listener = TopicListener(settings.broker, wanted.topic, _broker_password(settings), clock)
+        listener = TopicListener(settings.broker, wanted.topic, broker_password(settings), clock)
     on_thread = isinstance(clock, SystemClock)
     return WeatherCourier(sources_of(wanted), clock, wanted.every_min * 60, listener, on_thread)
 

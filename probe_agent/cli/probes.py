@@ -39,7 +39,7 @@ WAIT_S = 120.0
 @click.option("--pressure-hpa", type=float, help="Pressure at the field: boiling.")
 @click.argument("kind", type=click.Choice(CHECKS))
 @click.argument("place", required=False, default="")
-def check(
+def compare(
     settings_file: Path | None,
     store_file: Path | None,
     reads_c: float | None,
@@ -155,7 +155,7 @@ def corrections(settings_file: Path | None, store_file: Path | None) -> None:
     except (StoreError, sqlite3.Error) as err:
         raise click.ClickException(str(err)) from err
     if not found:
-        click.echo("No probe is corrected. probe-agent check cold-soak compares them after a cold night.")
+        click.echo("No probe is corrected. probe-agent compare cold-soak compares them after a cold night.")
         return
     for line in columns(
         [

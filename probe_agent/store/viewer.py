@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import threading
 import time
 import uuid
@@ -223,6 +224,29 @@ class Reader:
         """The daemon's answer to a command, None while it has none."""
         row = self._db.execute("SELECT answer FROM commands WHERE id = ?", (command,)).fetchone()
         return None if row is None or row[0] is None else str(row[0])
+
+    def last_at(self) -> float | None:
+        """When the last committed reading was taken [UTC s]; None while there is none."""
+        row = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0 FROM ticks JOIN boots USING (boot)"
+            " ORDER BY tick DESC LIMIT 1"
+        ).fetchone()
+        return None if row is None else float(row[0])
+
+    def checked(self, within_s: float) -> str | None:
+        """What SQLite's quick_check finds: "ok" or the first damage; None where time ran out [real s]."""
+        give_up_at = time.monotonic() + within_s
+        self._db.set_progress_handler(lambda: time.monotonic() > give_up_at, 10_000)
+        try:
+            return str(self._db.execute("PRAGMA quick_check(1)").fetchone()[0])
+        except sqlite3.OperationalError as err:
+            if "interrupted" in str(err):
+                return None
+            return str(err)
+        except sqlite3.DatabaseError as err:
+            return str(err)
+        finally:
+            self._db.set_progress_handler(None, 0)
 
     def version(self) -> int:
         """Changes whenever somebody has written."""
