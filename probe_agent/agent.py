@@ -14,6 +14,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import starmap
 from pathlib import Path
 
 import msgspec
@@ -38,7 +39,7 @@ from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
-from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
+from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, UnplacedNow, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.switching import Plug, SwitchFacts
@@ -59,6 +60,7 @@ CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
 FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
+MOST_UNPLACED = 12
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
@@ -714,6 +716,7 @@ class Agent:
             self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
+            unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -839,6 +842,12 @@ class Job:
     work: Callable[[], object]
     every_s: float
     due_s: float
+
+
+def _unplaced(source: str, sample: Reading | ProbeFault) -> UnplacedNow:
+    if isinstance(sample, Reading):
+        return UnplacedNow(source, sample.address, round(sample.value_c, 2))
+    return UnplacedNow(source, sample.address, fault=sample.fault.value)
 
 
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
