@@ -19,7 +19,7 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
+from probe_agent import chosen, outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
@@ -33,6 +33,7 @@ from probe_agent.learning import SIGMA_C
 from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
+from probe_agent.maintenance import write_beside
 from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
@@ -124,7 +125,11 @@ class Agent:
         zone: str = "UTC",
         demo: bool = False,
     ) -> None:
-        self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
+        self._file, self.clock, self.store = settings, clock, record
+        settings = chosen.with_kept(settings, record.kept(chosen.KEPT))
+        if settings != self._file:
+            plan = replace(plan, rules=supervisor.rules_of(settings))
+        self.settings, self.plan = settings, plan
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
@@ -200,6 +205,8 @@ class Agent:
             self._harness,
             self._bench,
             take_alongs,
+            self._file,
+            self._choose,
             self._switchman,
         )
         self._beside = Beside(
@@ -241,6 +248,23 @@ class Agent:
             self._physics.course,
             self._physics.knowledge.reads_heater_c,
         )
+
+    def _choose(self) -> None:
+        """What people chose has changed: it holds from now on, and is kept beside the store in the words of
+        the settings file."""
+        changes = chosen.read_changes(self.store.kept(chosen.KEPT))
+        settings = chosen.with_chosen(self._file, changes)
+        rules = supervisor.rules_of(settings)
+        aims_anew = rules.target_c != self.plan.rules.target_c
+        self.settings, self.plan = settings, replace(self.plan, rules=rules)
+        self._letters.go_by(settings)
+        self._departures.go_by(settings)
+        if aims_anew:
+            self._physics.aim(rules)
+        try:
+            write_beside(self.store.path, chosen.as_toml(changes, self.store.bound()))
+        except OSError as err:
+            log.error("what was chosen can't be kept beside the record: %s", err)
 
     def _keep_setup(self) -> int | None:
         setup = self.settings.setup

@@ -11,9 +11,11 @@ from typing import Any
 
 import msgspec
 
-from probe_agent import pairing, planning, store, supervisor, words
+from probe_agent import chosen, pairing, planning, store, supervisor, words
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Asked, Bench
+from probe_agent.chosen import Change, Choice
+from probe_agent.config import Settings
 from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
 from probe_agent.harness import Harness
@@ -63,6 +65,8 @@ class Orders:
     harness: Harness
     bench: Callable[[], Bench]
     take_alongs: TakeAlongs
+    file: Settings
+    choose: Callable[[], None]
     switchman: Switchman | None = None
 
     def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
@@ -84,6 +88,8 @@ class Orders:
             "check-probes": self._check_probes,
             "accept-correction": self._accept_correction,
             "undo-correction": self._undo_correction,
+            "choose-setting": self._choose_setting,
+            "undo-choice": self._undo_choice,
             "bind-probes": self._bind_probes,
             "undo-binding": self._undo_binding,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
@@ -314,6 +320,47 @@ class Orders:
     def _rebind(self) -> None:
         self.harness.rebind()
         self.physics.look_again()
+        self.choose()
+
+    def _choose_setting(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have a setting be another: name, text as typed in unit; or as_file = true, what the file says."""
+        name, unit = str(body["name"]), _unit(body)
+        choice = chosen.choice_of(name)
+        if choice is None:
+            known = ", ".join(c.name for c in chosen.CHOICES)
+            return False, f"{name} is changed in the settings file alone. Here: {known}."
+        try:
+            text = str(body.get("text", ""))
+            value = None if body.get("as_file") is True else chosen.judged(choice, text, unit, self.file)
+        except chosen.Refused as err:
+            return False, str(err), name
+        changes = chosen.read_changes(self.record.kept(chosen.KEPT))
+        return self._chosen(choice, (*changes, chosen.Change(at.now_at, name, value)), unit, batch, at)
+
+    def _undo_choice(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Take the change made at that instant back; the one before it holds again."""
+        changes, made_at = chosen.read_changes(self.record.kept(chosen.KEPT)), float(body["at"])
+        last = next((c for c in chosen.in_force(changes).values() if c.at == made_at), None)
+        choice = None if last is None else chosen.choice_of(last.name)
+        if last is None or choice is None:
+            return False, "That change no longer holds. Look again."
+        taken_back = msgspec.structs.replace(last, undone_at=at.now_at)
+        without = tuple(taken_back if c is last else c for c in changes)
+        return self._chosen(choice, without, _unit(body), batch, at)
+
+    def _chosen(
+        self, choice: Choice, changes: Sequence[Change], unit: words.Unit, batch: Batch, at: Standing
+    ) -> Answer:
+        """These changes hold from now on."""
+        now = chosen.with_kept(self.file, self.record.kept(chosen.KEPT))
+        then = chosen.with_chosen(self.file, changes)
+        if choice.name == "target_c" and now != then and at.watch.heatup is not None:
+            return False, "A heat-up is at hand, and it keeps its target. Change it afterwards.", choice.name
+        batch.statements.append(store.keep_value(chosen.KEPT, chosen.keep_text(changes)))
+        batch.after.append(self.choose)
+        value, file = (chosen.shown(choice, chosen.value_of(s, choice), unit) for s in (then, self.file))
+        said = "as the settings file says" if value == file else f"the settings file says {file}"
+        return True, f"{choice.what}: {value} from now on, {said}."
 
     def _take_answer(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         alert, answer = str(body["alert"]), str(body["answer"])
@@ -369,3 +416,8 @@ class Orders:
             return False, "Check the oil's level first; then say back in, level checked."
         at.watch = supervisor.say_oil(at.watch, False, at.now_s)
         return True, words.OIL_IS_BACK
+
+
+def _unit(body: Mapping[str, Any]) -> words.Unit:
+    """The unit something was typed in."""
+    return "F" if body.get("unit") == "F" else "C"

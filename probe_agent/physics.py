@@ -144,6 +144,11 @@ class Physics:
         self.teach_again()
         self.look_again()
 
+    def aim(self, rules: Rules) -> None:
+        """Another target holds from now on."""
+        self._rules = rules
+        self.look_again()
+
     def look_again(self) -> None:
         """What the last hours say has changed: they are lived through again, beside the ticks."""
         if self._clock.rate == math.inf:

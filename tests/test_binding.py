@@ -7,11 +7,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 from scripted import SETTINGS, START_UTC, ScriptedSource, open_agent, tick_until, warming
 from test_agent import ask_and_answer
 
 from probe_agent.agent import Agent
 from probe_agent.archive import Archive
+from probe_agent.cli import main
 from probe_agent.readings import Fault, State
 
 ONE, TWO, NOSE, NEW = (f"3b-00000000000{n}" for n in (1, 2, 3, 4))
@@ -59,6 +61,7 @@ def rows(agent: Agent) -> list[tuple[object, ...]]:
 
 
 def test_probes_change_places_from_now_on_and_what_was_measured_stays(agent: Agent) -> None:
+    agent.store.commit()
     before, kept = at_places(agent), rows(agent)
     said = ask_and_answer(agent, "bind-probes", places={ONE: "case-nose", NOSE: "cyl-1"}, seen=BOUND)
     assert said["ok"], said["text"]
@@ -160,4 +163,35 @@ def test_a_heat_up_during_which_a_probe_moved_is_left_out(tmp_path: Path) -> Non
     said = ask_and_answer(agent, "bind-probes", places={TWO: "", NEW: "cyl-2"}, seen=BOUND)
     assert "left out of what is learned" in str(said["text"])
     assert agent.store.is_excluded(heatup)
+    agent.store.close()
+
+
+def command(agent: Agent, *arguments: str, code: int = 0) -> str:
+    done = CliRunner().invoke(main, ["bind", "--store", str(agent.store.path), *arguments])
+    assert done.exit_code == code, done.output
+    return done.output
+
+
+def test_the_command_shows_and_previews_and_refuses_what_is_no_pair(agent: Agent) -> None:
+    listed = command(agent)
+    assert f"crankcase nose  simulated  {NOSE}" in listed
+    assert f"{ONE} from no place to cylinder 1" in listed
+    told = command(agent, f"{ONE}=none", f"{NOSE}=cyl-1", "--preview")
+    assert f"{ONE}: at cylinder 1, from now on at no place" in told
+    assert "Crankcase nose: no probe any more." in told
+    assert "Nothing is changed yet." in told
+    assert "write it as" in command(agent, "cyl-3", code=2)
+    assert agent.store.bindings() == BOUND
+    agent.store.close()
+
+
+def test_the_command_asks_the_daemon(agent: Agent, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, object]] = []
+    monkeypatch.setattr("probe_agent.cli.binding.tell", lambda s, f, kind, body: asked.append((kind, body)))
+    command(agent, f"{TWO}=none")
+    command(agent, "--undo")
+    assert asked == [
+        ("bind-probes", {"places": {TWO: ""}, "seen": BOUND}),
+        ("undo-binding", {"at": START_UTC}),
+    ]
     agent.store.close()

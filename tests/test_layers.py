@@ -18,6 +18,7 @@ ORDER = (
     "config",
     "status",
     "words",
+    "chosen",
     "couriers",
     "thermocouple",
     "corrections",
@@ -114,6 +115,8 @@ INSIDE = {
         "plug",
         "phones",
         "probes",
+        "binding",
+        "chosen",
         "__init__",
         "__main__",
     ),
@@ -122,6 +125,7 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "chosen",
     "why",
     "spells",
     "season",
@@ -166,7 +170,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
+WEB_MAY = {"chosen", "readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:

@@ -31,6 +31,11 @@ def probe_moves(moved: MovedTold) -> str:
     return f"{moved.address}: at {probe_stands(moved.before)}, from now on at {probe_stands(moved.after)}"
 
 
+def probe_moved(moved: MovedTold) -> str:
+    """The same of the past."""
+    return f"{moved.address} from {probe_stands(moved.before)} to {probe_stands(moved.after)}"
+
+
 def probes_moved(moved: Sequence[MovedTold]) -> str:
     """What was done."""
     there = place_list(m.after for m in moved if m.after is not None)
