@@ -23,20 +23,35 @@ class Harness:
         self._places, self._required, self._near_heater = tuple(places), tuple(required), near_heater
         self._bindings: dict[str, str] = {}
         self._offsets_c: dict[str, float] = {}
+        self._unplaced: dict[str, tuple[str, Reading | ProbeFault]] = {}
 
     def bind_first(self, probes: Iterable[Probe], now_at: float) -> None:
-        """First bindings come from the settings; once the store has any for an address, it rules."""
-        self._bindings = self._record.bindings()
-        bound = set(self._bindings.values())
+        """First bindings come from the settings; once the store has had any for an address, it rules: a
+        probe put aside stays aside."""
+        bound, ever = set(self._record.bindings().values()), self._record.ever_bound()
         for probe in probes:
-            if (
-                probe.place in self._places
-                and probe.place not in bound
-                and probe.address not in self._bindings
-            ):
+            if probe.place in self._places and probe.place not in bound and probe.address not in ever:
                 self._record.bind(probe.place, probe.source, probe.address, now_at)
-        self._bindings = self._record.bindings()
+        self.rebind()
         self.correct()
+
+    def rebind(self) -> None:
+        """From the next tick on probes sit where the record says now."""
+        self._bindings = self._record.bindings()
+        self._unplaced = {a: s for a, s in self._unplaced.items() if a not in self._bindings}
+
+    @property
+    def unplaced(self) -> tuple[tuple[str, Reading | ProbeFault], ...]:
+        """Probes of the last tick that sit at no place, each with its source's name."""
+        return tuple(self._unplaced.values())
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        return self._places
+
+    @property
+    def required(self) -> tuple[str, ...]:
+        return self._required
 
     def correct(self) -> None:
         """From the next tick on probes are corrected as the record says now."""
@@ -48,9 +63,12 @@ class Harness:
         scans: each with its source's name.
         """
         found: dict[str, Reading | ProbeFault] = {}
+        self._unplaced = {}
         for source, scan in scans:
             for sample in scan.samples:
                 place = self._place_of(source, sample.address)
+                if place is None:
+                    self._unplaced[sample.address] = source, sample
                 if place is None or isinstance(found.get(place), Reading):
                     continue
                 if isinstance(sample, Reading):
@@ -63,7 +81,8 @@ class Harness:
     def _place_of(self, source: str, address: str) -> str | None:
         if address in self._bindings:
             return self._bindings[address]
-        return address if source != "one-wire" and address in self._places else None
+        free = address in self._places and address not in self._bindings.values()
+        return address if source != "one-wire" and free else None
 
     def points(self, samples: Samples, forecast: Forecast, t_s: float) -> tuple[Point, ...]:
         """Every place of the run as its probe tells it at a tick [run s]."""

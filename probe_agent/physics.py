@@ -142,6 +142,15 @@ class Physics:
         """Probes are corrected otherwise from now on: the last hours are lived through again as they would
         have been seen so, and all that the heat-ups taught is worked out again."""
         self.teach_again()
+        self.look_again()
+
+    def aim(self, rules: Rules) -> None:
+        """Another target holds from now on."""
+        self._rules = rules
+        self.look_again()
+
+    def look_again(self) -> None:
+        """What the last hours say has changed: they are lived through again, beside the ticks."""
         if self._clock.rate == math.inf:
             self.live_again()
         else:

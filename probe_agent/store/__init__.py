@@ -18,6 +18,7 @@ from probe_agent.store.access import (
     end_session,
     offer_code,
 )
+from probe_agent.store.bindings import BindingChange, Moved, moves, rebind, undone
 from probe_agent.store.commands import Command, answer_command, forget_body
 from probe_agent.store.corrections import (
     CHECK,
@@ -113,6 +114,7 @@ __all__ = [
     "TEST",
     "Announced",
     "Batch",
+    "BindingChange",
     "CameOf",
     "Check",
     "Command",
@@ -127,6 +129,7 @@ __all__ = [
     "KeptWeather",
     "Link",
     "Message",
+    "Moved",
     "OpenCode",
     "Preview",
     "Reader",
@@ -172,6 +175,7 @@ __all__ = [
     "mark_tested",
     "mc",
     "move_spells",
+    "moves",
     "newest_lesson",
     "note_heatup",
     "offer_code",
@@ -180,11 +184,13 @@ __all__ = [
     "open_heatup",
     "read_check",
     "read_preview",
+    "rebind",
     "revoke_links",
     "tell_outing",
     "transaction",
     "undo_corrections",
     "undo_hand_reading",
+    "undone",
     "use_link",
     "withdraw_messages",
 ]

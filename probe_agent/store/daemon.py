@@ -12,6 +12,7 @@ from pathlib import Path
 
 from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
+from probe_agent.store.bindings import BindingChange, binding_changes, bound_at
 from probe_agent.store.commands import Command, body_of
 from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
@@ -135,6 +136,27 @@ class Store:
                     "SELECT address, name FROM bindings JOIN places USING (place) WHERE to_at IS NULL"
                 )
             )
+
+    def bound(self, at: float | None = None) -> dict[str, tuple[str, str]]:
+        """Address → (place, source), as bound just before an instant [UTC s]; None: now."""
+        with self._lock:
+            return bound_at(self._db, at)
+
+    def ever_bound(self) -> frozenset[str]:
+        """Addresses that have sat at a place at some time."""
+        with self._lock:
+            return frozenset(a for (a,) in self._db.execute("SELECT DISTINCT address FROM bindings"))
+
+    def binding_changes(self) -> list[BindingChange]:
+        """The last changes of bindings, newest first."""
+        with self._lock:
+            return binding_changes(self._db)
+
+    def open_heatup(self) -> int | None:
+        """The number of the heat-up at hand."""
+        with self._lock:
+            row = self._db.execute("SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL").fetchone()
+            return None if row[0] is None else int(row[0])
 
     def bind(self, place: str, source: str, address: str, now_at: float) -> None:
         """Bind an address to a place from now on; what either was bound to before ends."""

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.store.access import SESSION, OpenCode, Session, find_code, sessions_at
+from probe_agent.store.bindings import BindingChange, binding_changes
 from probe_agent.store.corrections import (
     CHECK,
     TAUGHT,
@@ -113,6 +114,10 @@ class Reader:
             " WHERE to_at IS NULL ORDER BY name"
         )
         return [(place, source, address) for place, source, address in rows]
+
+    def binding_changes(self) -> list[BindingChange]:
+        """The last changes of bindings, newest first."""
+        return binding_changes(self._db)
 
     def tested(self) -> dict[str, tuple[float | None, float | None]]:
         """Recipient → when it was tested last, and when it last answered a test [UTC s]."""
