@@ -720,6 +720,7 @@ class Agent:
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
         own = (
+            words.strangers(self._harness.strangers),
             self._air_missing(),
             self._physics.relearning(),
             words.working_out_moisture(self._ledger.progress),
@@ -844,4 +845,4 @@ class Job:
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
     if isinstance(sample, Reading):
         return StoredReading(place, sample.raw_c, sample.cold_c, sample.value_c, None)
-    return StoredReading(place, None, sample.cold_c, None, sample.fault.value)
+    return StoredReading(place, sample.raw_c, sample.cold_c, None, sample.fault.value)

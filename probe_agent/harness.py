@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from probe_agent.config import Probe
+from probe_agent.config import NEVER_COLDEST, Probe
+from probe_agent.jumps import Jumps, Standing
 from probe_agent.readings import Fault, Forecast, Point, ProbeFault, Reading, Scan
 from probe_agent.store import Store
 
@@ -23,6 +24,11 @@ class Harness:
         self._places, self._required, self._near_heater = tuple(places), tuple(required), near_heater
         self._bindings: dict[str, str] = {}
         self._offsets_c: dict[str, float] = {}
+        self._jumps = Jumps()
+        self._tried: frozenset[str] = frozenset()
+        """Places whose value the physics sees, but nobody is told yet."""
+        self.strangers: tuple[str, ...] = ()
+        """Addresses that answered on the bus and belong to no place."""
 
     def bind_first(self, probes: Iterable[Probe], now_at: float) -> None:
         """First bindings come from the settings; once the store has any for an address, it rules."""
@@ -35,6 +41,18 @@ class Harness:
                 and probe.address not in self._bindings
             ):
                 self._record.bind(probe.place, probe.source, probe.address, now_at)
+        self.rebind()
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        return self._places
+
+    def address_of(self, place: str) -> str | None:
+        """The address bound to a place; None where none is."""
+        return next((a for a, bound in self._bindings.items() if bound == place), None)
+
+    def rebind(self) -> None:
+        """From the next tick on probes sit where the record says now."""
         self._bindings = self._record.bindings()
         self.correct()
 
@@ -43,14 +61,18 @@ class Harness:
         self._offsets_c = self._record.offsets_c()
 
     def at_places(self, scans: Iterable[tuple[str, Scan]]) -> dict[str, Reading | ProbeFault]:
-        """Samples by place, corrections applied; a place no source speaks for is missing.
+        """Samples by place, corrections applied; a place no source speaks for is missing, and what no metal
+        can do is a fault.
 
         scans: each with its source's name.
         """
         found: dict[str, Reading | ProbeFault] = {}
+        strangers = []
         for source, scan in scans:
             for sample in scan.samples:
                 place = self._place_of(source, sample.address)
+                if place is None and source == "one-wire" and not _is_gone(sample):
+                    strangers.append(sample.address)
                 if place is None or isinstance(found.get(place), Reading):
                     continue
                 if isinstance(sample, Reading):
@@ -58,7 +80,22 @@ class Harness:
                         sample, value_c=sample.value_c + self._offsets_c.get(sample.address, 0.0)
                     )
                 found[place] = sample
-        return found
+        self.strangers = tuple(strangers)
+        return self._judged(found)
+
+    def _judged(self, found: Samples) -> dict[str, Reading | ProbeFault]:
+        """The same samples, those that are not believed as faults."""
+        judged, tried = dict(found), []
+        for place, sample in found.items():
+            if not isinstance(sample, Reading):
+                continue
+            standing = self._jumps.judge(place, sample.t_s, sample.value_c, place in NEVER_COLDEST)
+            if standing is Standing.TRIED:
+                tried.append(place)
+            elif standing is not Standing.BELIEVED:
+                judged[place] = _not_believed(sample, standing)
+        self._tried = frozenset(tried)
+        return judged
 
     def _place_of(self, source: str, address: str) -> str | None:
         if address in self._bindings:
@@ -74,10 +111,23 @@ class Harness:
     ) -> Point:
         required, near = place in self._required, place in self._near_heater
         trend = forecast.trends_c_per_h.get(place)
+        if isinstance(sample, Reading) and place in self._tried:
+            return Point(place, Fault.UNCONFIRMED.value, None, None, None, required, near)
         if isinstance(sample, Reading):
             return Point(place, "ok", sample.value_c, t_s - sample.t_s, trend, required, near)
         fault = sample.fault if sample is not None else Fault.MISSING
         return Point(place, fault.value, None, None, None, required, near)
+
+
+def _is_gone(sample: Reading | ProbeFault) -> bool:
+    return isinstance(sample, ProbeFault) and sample.fault is Fault.MISSING
+
+
+def _not_believed(sample: Reading, standing: Standing) -> ProbeFault:
+    """The fault in a reading's stead; its raw number stays for the record."""
+    fault = Fault.IMPLAUSIBLE if standing is Standing.IMPOSSIBLE else Fault.UNCONFIRMED
+    detail = f"{sample.value_c:.1f} °C is {standing.value}"
+    return ProbeFault(sample.address, sample.t_s, fault, detail, sample.cold_c, sample.raw_c)
 
 
 def standing_in(points: tuple[Point, ...], hand: Scan, forecast: Forecast) -> tuple[Point, ...]:

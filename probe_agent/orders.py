@@ -13,6 +13,7 @@ import msgspec
 from probe_agent import pairing, planning, store, supervisor, words
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Asked, Bench
+from probe_agent.config import ONE_WIRE_ADDRESS
 from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
 from probe_agent.harness import Harness
@@ -81,6 +82,7 @@ class Orders:
             "check-probes": self._check_probes,
             "accept-correction": self._accept_correction,
             "undo-correction": self._undo_correction,
+            "bind-probe": self._bind_probe,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
             "started": self._told(Departures.started, "started"),
             "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
@@ -257,6 +259,20 @@ class Orders:
         batch.statements.append(store.undo_corrections([c.number for c in together], at.now_at))
         batch.after.append(self._correct)
         return True, words.uncorrected([c.place or c.address for c in reversed(together)])
+
+    def _bind_probe(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have a place measured by another probe from now on."""
+        place, address = str(body["place"]), str(body["address"])
+        if place not in self.harness.places:
+            return False, f"There is no place {place}. There are: {', '.join(self.harness.places)}."
+        if not ONE_WIRE_ADDRESS.match(address):
+            return False, f"{address} is no address as the kernel writes it, such as 28-00000a0b0c0d."
+        before = self.harness.address_of(place)
+        if before == address:
+            return True, f"{place} is measured by {address} already."
+        batch.statements += store.bind_probe(place, "one-wire", address, at.now_at)
+        batch.after.append(self.harness.rebind)
+        return True, words.bound(place, address, before)
 
     def _correct(self) -> None:
         self.harness.correct()

@@ -34,6 +34,7 @@ ORDER = (
     "document",
     "store",
     "season",
+    "jumps",
     "harness",
     "pairing",
     "migrations",
@@ -78,6 +79,7 @@ INSIDE = {
         "outings",
         "planning",
         "season",
+        "probes",
         "letters",
         "plug",
         "alerts",
@@ -120,6 +122,7 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "jumps",
     "why",
     "spells",
     "season",

@@ -30,6 +30,7 @@ from probe_agent.store.corrections import (
     Shifted,
     Taught,
     WhyNot,
+    bind_probe,
     corrections_basis,
     keep_correction,
     read_check,
@@ -71,6 +72,7 @@ from probe_agent.store.heatups import (
     tell_outing,
 )
 from probe_agent.store.measured import (
+    Answered,
     CurveRow,
     StoredReading,
     TickRow,
@@ -112,6 +114,7 @@ __all__ = [
     "TAUGHT",
     "TEST",
     "Announced",
+    "Answered",
     "Batch",
     "CameOf",
     "Check",
@@ -147,6 +150,7 @@ __all__ = [
     "ask",
     "await_answer",
     "begin_session",
+    "bind_probe",
     "close_alert",
     "close_heatup",
     "connect",

@@ -160,6 +160,21 @@ def keep_correction(address: str, offset_c: float, from_at: float, reason: str) 
     )
 
 
+def bind_probe(place: str, source: str, address: str, at: float) -> list[Statement]:
+    """A place measured by another probe from now on; what either was bound to before ends."""
+    where = "(SELECT place FROM places WHERE name = ?)"
+    return [
+        (
+            f"UPDATE bindings SET to_at = ? WHERE to_at IS NULL AND (address = ? OR place = {where})",
+            (at, address, place),
+        ),
+        (
+            f"INSERT INTO bindings (place, source, address, from_at) VALUES ({where}, ?, ?, ?)",
+            (place, source, address, at),
+        ),
+    ]
+
+
 def undo_corrections(numbers: Sequence[int], at: float) -> Statement:
     """Corrections that no longer count; they stay in the record, and what they replaced counts again."""
     marks = ", ".join("?" * len(numbers))
