@@ -85,16 +85,15 @@ class Harness:
 
     def _judged(self, found: Samples) -> dict[str, Reading | ProbeFault]:
         """The same samples, those that are not believed as faults."""
-        judged, tried = dict(found), []
-        for place, sample in found.items():
-            if not isinstance(sample, Reading):
-                continue
-            standing = self._jumps.judge(place, sample.t_s, sample.value_c, place in NEVER_COLDEST)
-            if standing is Standing.TRIED:
-                tried.append(place)
-            elif standing is not Standing.BELIEVED:
-                judged[place] = _not_believed(sample, standing)
-        self._tried = frozenset(tried)
+        read = {place: s for place, s in found.items() if isinstance(s, Reading)}
+        t_s = max((s.t_s for s in read.values()), default=0.0)
+        values = {place: s.value_c for place, s in read.items()}
+        standings = self._jumps.judge(t_s, values, NEVER_COLDEST)
+        self._tried = frozenset(p for p, standing in standings.items() if standing is Standing.TRIED)
+        judged = dict(found)
+        for place, sample in read.items():
+            if standings[place] in (Standing.WITHHELD, Standing.IMPOSSIBLE):
+                judged[place] = _not_believed(sample, standings[place])
         return judged
 
     def _place_of(self, source: str, address: str) -> str | None:

@@ -105,6 +105,7 @@ INSIDE = {
     ),
     "cli": (
         "group",
+        "times",
         "assembly",
         "daemon",
         "told",
