@@ -1,5 +1,5 @@
-"""A board with 1-Wire probes on a tree as the kernel lays it out, for tests of faults: the daemon's heart on a
-clock that jumps (`Bench`), or the real daemon as a process, its wall clock moved if wanted (`Board`)."""
+"""A board with 1-Wire probes on a tree as the kernel lays it out, for tests of faults: the daemon's heart on
+a clock that jumps (`Bench`), or the real daemon as a process, its wall clock moved if wanted (`Board`)."""
 
 from __future__ import annotations
 

@@ -42,9 +42,7 @@ interval_s = {interval_s}
 class Process:
     """Context manager: one of the product's commands, ended with TERM."""
 
-    def __init__(
-        self, module: str, *arguments: str, log: Path, env: Mapping[str, str] | None = None
-    ) -> None:
+    def __init__(self, module: str, *arguments: str, log: Path, env: Mapping[str, str] | None = None) -> None:
         self._log = log
         around = {**os.environ, "PYTHONPATH": str(ROOT), **(env or {})}
         start = f"from {module} import main; main()"
