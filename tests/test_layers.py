@@ -36,6 +36,7 @@ ORDER = (
     "document",
     "store",
     "season",
+    "jumps",
     "harness",
     "pairing",
     "migrations",
@@ -82,6 +83,7 @@ INSIDE = {
         "outings",
         "planning",
         "season",
+        "probes",
         "letters",
         "plug",
         "alerts",
@@ -108,6 +110,7 @@ INSIDE = {
     ),
     "cli": (
         "group",
+        "times",
         "assembly",
         "daemon",
         "told",
@@ -129,6 +132,7 @@ these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
     "chosen",
+    "jumps",
     "why",
     "spells",
     "season",

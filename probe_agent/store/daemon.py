@@ -14,7 +14,12 @@ from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
 from probe_agent.store.bindings import BindingChange, binding_changes, bound_at
 from probe_agent.store.commands import Command, body_of
-from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
+from probe_agent.store.corrections import (
+    IN_FORCE,
+    KeptCorrection,
+    corrections_basis,
+    corrections_of,
+)
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of

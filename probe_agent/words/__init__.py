@@ -130,6 +130,7 @@ from probe_agent.words.planning import (
     soonest_answer,
 )
 from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
+from probe_agent.words.probes import answered
 from probe_agent.words.season import (
     CAUSES,
     CLEARED,
@@ -190,6 +191,7 @@ __all__ = [
     "alert",
     "announced",
     "answer_words",
+    "answered",
     "as_typed",
     "began_at",
     "beyond_limit",
