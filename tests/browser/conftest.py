@@ -12,6 +12,7 @@ from typing import Any
 import msgspec
 import pytest
 from answering_daemon import AnsweringDaemon
+from real_https import Authority
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 from waitress import create_server, wasyncore
@@ -39,11 +40,17 @@ class ServedPage:
     """The page behind waitress, on a folder with a status file and a store."""
 
     def __init__(
-        self, folder: Path, daemon: AnsweringDaemon, answer_timeout_s: float = 5.0, proxy: str | None = None
+        self,
+        folder: Path,
+        daemon: AnsweringDaemon,
+        answer_timeout_s: float = 5.0,
+        proxy: str | None = None,
+        plain_acts: bool = False,
     ) -> None:
         self.folder, self.daemon = folder, daemon
         settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
-        settings = msgspec.structs.replace(settings, page=msgspec.structs.replace(settings.page, proxy=proxy))
+        reached = msgspec.structs.replace(settings.page, proxy=proxy, plain_acts=plain_acts)
+        settings = msgspec.structs.replace(settings, page=reached)
         app = create_app(
             FileStatusSource(folder / "status.json"), folder / "store.db", settings, answer_timeout_s
         )
@@ -108,7 +115,7 @@ def start_chromium(folder: Path) -> webdriver.Chrome:
 @pytest.fixture(scope="session")
 def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
     browser = start_chromium(tmp_path_factory.mktemp("chromium"))
-    # a page's worker outlives its test and asks for what is gone; test_pilots_use has a browser with workers
+    # a page's worker outlives its test and asks for what is gone; `trusting` is a browser with workers
     no_workers = {"source": "delete Navigator.prototype.serviceWorker"}
     browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", no_workers)
     try:
@@ -131,3 +138,20 @@ def phone(chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
     yield chromium
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.get("about:blank")
+
+
+@pytest.fixture(scope="session")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+    return Authority(tmp_path_factory.mktemp("authority"))
+
+
+@pytest.fixture(scope="session")
+def trusting(authority: Authority, tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    """A phone that trusts that authority and finds the field's name; at_a_name has more."""
+    from .at_a_name import start_trusting
+
+    browser = start_trusting(authority, tmp_path_factory.mktemp("home"))
+    try:
+        yield browser
+    finally:
+        browser.quit()

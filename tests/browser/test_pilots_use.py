@@ -3,12 +3,7 @@ plain HTTP, and over HTTPS with an authority the browser trusts as a phone trust
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import time
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -17,113 +12,23 @@ import status_samples as samples
 from answering_daemon import AnsweringDaemon
 from real_https import Authority
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
 from selenium.webdriver.common.by import By
-from tls_proxy import TlsProxy
 
-from probe_agent import pairing
-from probe_agent.store import Batch, begin_session, offer_code
-
-from .conftest import FLAGS, ServedPage
+from .at_a_name import SERVED, Field, reached
+from .conftest import ServedPage
 from .test_page_on_a_phone import body, wait_for
-
-NAME = "hangar.example"
-SESSION = "a-token-as-the-page-makes-one"
-
-
-@pytest.fixture(scope="module")
-def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
-    return Authority(tmp_path_factory.mktemp("authority"))
-
-
-@pytest.fixture(scope="module")
-def trusting(authority: Authority, tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    """A Chromium whose own store has the authority, and which finds the name on this machine."""
-    home = tmp_path_factory.mktemp("home")
-    store = home / ".pki" / "nssdb"
-    store.mkdir(parents=True)
-    for arguments in (
-        ["-N", "--empty-password"],
-        ["-A", "-t", "C,,", "-n", "authority", "-i", str(authority.file)],
-    ):
-        subprocess.run(["certutil", "-d", f"sql:{store}", *arguments], check=True, capture_output=True)
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(shutil.which("chromium"))
-    options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
-    for flag in (
-        *FLAGS,
-        f"--user-data-dir={home / 'profile'}",
-        f"--host-resolver-rules=MAP {NAME} 127.0.0.1",
-    ):
-        options.add_argument(flag)
-    service = Service(str(shutil.which("chromedriver")), env={**os.environ, "HOME": str(home)})
-    browser = webdriver.Chrome(options=options, service=service)
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": 320, "height": 568, "deviceScaleFactor": 1, "mobile": True},
-    )
-    browser.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": "Europe/Oslo"})
-    try:
-        yield browser
-    finally:
-        browser.quit()
-
-
-@dataclass
-class Field:
-    """The page at the field as the pilot's phone reaches it."""
-
-    page: ServedPage
-    url: str
-    phone: webdriver.Chrome
-    secure: bool
-
-    def open(self) -> None:
-        self.phone.get(f"{self.url}?unit=C&clock=24")
-        wait_for(self.phone, lambda: self.phone.execute_script("return document.readyState") == "complete")
-
-    def hide(self) -> None:
-        """Another tab in front; the pilot's own is told that it is hidden."""
-        self.phone.execute_script(
-            "Object.defineProperty(document, 'hidden', {get: () => window.away, configurable: true});"
-            "window.away = true; document.dispatchEvent(new Event('visibilitychange'));"
-        )
-
-    def show_again(self) -> None:
-        self.phone.execute_script(
-            "window.away = false; document.dispatchEvent(new Event('visibilitychange'))"
-        )
-
-    def seen(self, css: str) -> bool:
-        """Whether something can be seen, as a person sees it."""
-        return any(e.is_displayed() for e in self.phone.find_elements(By.CSS_SELECTOR, css))
-
-    def pair(self) -> None:
-        """As after typing the owner's code."""
-        now_at = time.time()
-        store = self.page.daemon.store
-        store.commit(Batch(statements=offer_code("owner", b"salt", b"sealed", now_at, now_at + 900)))
-        hashed = pairing.token_hash(SESSION)
-        store.commit(Batch(statements=begin_session(1, "owner", "phone", hashed, now_at, now_at + 9000)))
-        cookie = {"name": "__Host-session", "value": SESSION, "url": self.url, "path": "/", "secure": True}
-        assert self.phone.execute_cdp_cmd("Network.setCookie", cookie)["success"]
 
 
 @pytest.fixture(params=["http", "https"])
 def field(
     request: pytest.FixtureRequest, tmp_path: Path, authority: Authority, trusting: webdriver.Chrome
 ) -> Iterator[Field]:
-    secure = request.param == "https"
     with AnsweringDaemon(tmp_path / "store.db") as daemon:
-        page = ServedPage(tmp_path, daemon, proxy="127.0.0.1" if secure else None)
+        page = ServedPage(tmp_path, daemon, **SERVED[request.param])
         try:
-            if secure:
-                with TlsProxy(tmp_path, page.port, authority.certificate(NAME)) as proxy:
-                    yield Field(page, f"https://{NAME}:{proxy.port}/", trusting, True)
-            else:
-                yield Field(page, f"http://{NAME}:{page.port}/", trusting, False)
+            with reached(page, request.param, trusting, authority) as field:
+                yield field
         finally:
-            trusting.get("about:blank")
             page.stop()
 
 
