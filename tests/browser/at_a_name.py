@@ -1,5 +1,5 @@
-"""The page at a name that isn't this machine's own, as phones reach it: over plain HTTP, and over HTTPS with an
-authority in the browser's own store. A browser's certificate errors are never ignored here."""
+"""The page at a name that isn't this machine's own, as phones reach it: over plain HTTP, and over HTTPS with
+an authority in the browser's own store. A browser's certificate errors are never ignored here."""
 
 from __future__ import annotations
 
@@ -39,8 +39,8 @@ SERVED: dict[Way, dict[str, Any]] = {
 
 
 def start_trusting(authority: Authority, home: Path) -> webdriver.Chrome:
-    """A Chromium the size of a small phone whose own store has the authority, and which finds the name on this
-    machine; its workers allowed."""
+    """A Chromium the size of a small phone whose own store has the authority, and which finds the name
+    here; its workers allowed."""
     store = home / ".pki" / "nssdb"
     store.mkdir(parents=True)
     for arguments in (

@@ -37,23 +37,23 @@ FLAGS = (
 
 
 class ServedPage:
-    """The page behind waitress, on a folder with a status file and a store."""
+    """The page behind waitress, on a folder with a status file and a store. daemon: who answers; None where
+    a test has a heart of its own."""
 
     def __init__(
         self,
         folder: Path,
-        daemon: AnsweringDaemon,
+        daemon: AnsweringDaemon | None,
         answer_timeout_s: float = 5.0,
         proxy: str | None = None,
         plain_acts: bool = False,
+        store: str = "store.db",
     ) -> None:
-        self.folder, self.daemon = folder, daemon
+        self.folder, self._daemon = folder, daemon
         settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
         reached = msgspec.structs.replace(settings.page, proxy=proxy, plain_acts=plain_acts)
         settings = msgspec.structs.replace(settings, page=reached)
-        app = create_app(
-            FileStatusSource(folder / "status.json"), folder / "store.db", settings, answer_timeout_s
-        )
+        app = create_app(FileStatusSource(folder / "status.json"), folder / store, settings, answer_timeout_s)
         self.open = threading.Event()
         """While it is not set, nobody gets an answer."""
         self.open.set()
@@ -65,6 +65,11 @@ class ServedPage:
         self._thread = threading.Thread(target=self._server.run, name="page")
         self._thread.start()
         self.url = f"http://localhost:{self.port}/?unit=C"
+
+    @property
+    def daemon(self) -> AnsweringDaemon:
+        assert self._daemon is not None
+        return self._daemon
 
     def _through(self, app: Any) -> Callable[[dict[str, Any], Any], Iterable[bytes]]:
         def answer(environ: dict[str, Any], start: Any) -> Iterable[bytes]:
