@@ -17,7 +17,7 @@ from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 from waitress import create_server, wasyncore
 
-from probe_agent.config import parse_settings
+from probe_agent.config import Settings, parse_settings
 from probe_agent.status import Status, write_status
 from web.app import create_app
 from web.source import FileStatusSource
@@ -38,7 +38,7 @@ FLAGS = (
 
 class ServedPage:
     """The page behind waitress, on a folder with a status file and a store. daemon: who answers; None where
-    a test has a heart of its own."""
+    a test has a heart of its own, whose settings tell its store."""
 
     def __init__(
         self,
@@ -47,13 +47,14 @@ class ServedPage:
         answer_timeout_s: float = 5.0,
         proxy: str | None = None,
         plain_acts: bool = False,
-        store: str = "store.db",
+        settings: Settings | None = None,
     ) -> None:
         self.folder, self._daemon = folder, daemon
-        settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
+        store = Path(settings.store.file) if settings else folder / "store.db"
+        settings = settings or parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
         reached = msgspec.structs.replace(settings.page, proxy=proxy, plain_acts=plain_acts)
         settings = msgspec.structs.replace(settings, page=reached)
-        app = create_app(FileStatusSource(folder / "status.json"), folder / store, settings, answer_timeout_s)
+        app = create_app(FileStatusSource(folder / "status.json"), store, settings, answer_timeout_s)
         self.open = threading.Event()
         """While it is not set, nobody gets an answer."""
         self.open.set()

@@ -321,7 +321,7 @@ IN_ORDER = [("sump", -6.0), ("cyl-1", -3.0), ("cyl-2", -2.0)]
 
 
 def test_at_the_field_s_name_a_round_outlives_a_cut_network_and_is_sent_once(field: Field) -> None:
-    """Over HTTPS the page opens anew without contact, by its worker; over plain HTTP it says that it can't."""
+    """Over HTTPS the page opens anew without contact, by its worker; plain HTTP says that it can't."""
     phone, asked = field.phone, field.page.daemon.asked
     wait_for(phone, lambda: "Warming." in body(phone))
     assert not field.seen("#h-cut")

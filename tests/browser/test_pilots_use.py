@@ -151,7 +151,7 @@ def agent(tmp_path: Path) -> Iterator[Agent]:
 def test_an_alert_is_answered_contradicted_by_the_curve_and_asked_anew(
     way: Way, agent: Agent, tmp_path: Path, authority: Authority, trusting: webdriver.Chrome
 ) -> None:
-    page = ServedPage(tmp_path, None, 20.0, **SERVED[way], store="probe-agent.db")
+    page = ServedPage(tmp_path, None, 20.0, **SERVED[way], settings=agent.settings)
     try:
         with reached(page, way, trusting, authority) as field:
             answer_and_be_asked_anew(field, agent)
@@ -176,7 +176,8 @@ def answer_and_be_asked_anew(field: Field, agent: Agent) -> None:
     come_back(phone)
     wait_for(phone, lambda: field.seen(off))
     assert '"It is off" was said at 08:54, but it still warms.' in body(phone)
-    assert [a.denied_at for a in agent.status.alerts if agent.status] == ["2027-01-15T08:54:00Z"]
+    assert agent.status is not None
+    assert [a.denied_at for a in agent.status.alerts] == ["2027-01-15T08:54:00Z"]
     touch(phone, off)
     wait_for(phone, lambda: "Noted: It is off." in body(phone))
     if not field.secure:  # of the heater, nothing but off over plain HTTP
