@@ -1,13 +1,15 @@
-"""A proxy on loopback that makes the page HTTPS, as an owner's would, and says how a request came."""
+"""Proxies on loopback before the page, as an owner's would be: they say how a request came, and whence."""
 
 from __future__ import annotations
 
 import ssl
 import subprocess
 import threading
+from collections.abc import Mapping
 from http.client import HTTPConnection
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
+from typing import Self
 
 _OWN = {"connection", "keep-alive", "transfer-encoding", "date", "server"}
 
@@ -31,35 +33,74 @@ def make_certificate(folder: Path) -> tuple[Path, Path]:
     return certificate, key
 
 
-class TlsProxy:
-    """Context manager: https://localhost:{port}/ for what listens on `behind`. certificate: a file with key
-    and certificate to show instead of one for localhost that nobody else has signed."""
+class Proxy:
+    """Context manager: http://localhost:{port}/ for what listens on `behind`, asked from the address
+    `client`. Its network can be cut, and is then refused on the same port until it is restored."""
 
-    def __init__(self, folder: Path, behind: int, certificate: Path | None = None) -> None:
+    scheme = "http"
+
+    def __init__(self, behind: int, client: str = "192.168.1.20") -> None:
+        told = {"X-Forwarded-For": client, "X-Forwarded-Proto": self.scheme}
+
         class Handler(_Handler):
-            page_port = behind
+            page_port, says = behind, told
 
-        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
-        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-        context.load_cert_chain(*(make_certificate(folder) if certificate is None else (certificate,)))
-        self._server.socket = context.wrap_socket(
-            self._server.socket, server_side=True, do_handshake_on_connect=False
-        )
+        self._handler = Handler
+        self.port = 0
+        self._listen()
+
+    def _listen(self) -> None:
+        self._server = _Server(("127.0.0.1", self.port), self._handler)
+        self._wrap()
         self.port = self._server.server_port
-        self._thread = threading.Thread(target=self._server.serve_forever, name="proxy")
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,), name="proxy")
 
-    def __enter__(self) -> TlsProxy:
-        self._thread.start()
-        return self
+    def _wrap(self) -> None:
+        """Nothing: plain HTTP."""
 
-    def __exit__(self, *_: object) -> None:
+    def cut(self) -> None:
+        """End every connection and take no other."""
         self._server.shutdown()
         self._thread.join()
         self._server.server_close()
 
+    def restore(self) -> None:
+        self._listen()
+        self._thread.start()
+
+    def __enter__(self) -> Self:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.cut()
+
+
+class TlsProxy(Proxy):
+    """The same as https://localhost:{port}/, asked from this machine. certificate: a file with key and
+    certificate to show instead of one for localhost that nobody else has signed."""
+
+    scheme = "https"
+
+    def __init__(self, folder: Path, behind: int, certificate: Path | None = None) -> None:
+        self._context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        self._context.load_cert_chain(*(make_certificate(folder) if certificate is None else (certificate,)))
+        super().__init__(behind, "127.0.0.1")
+
+    def _wrap(self) -> None:
+        self._server.socket = self._context.wrap_socket(
+            self._server.socket, server_side=True, do_handshake_on_connect=False
+        )
+
+
+class _Server(ThreadingHTTPServer):
+    def handle_error(self, *_: object) -> None:
+        """A phone that goes, or a board that is gone, is what some tests are about."""
+
 
 class _Handler(BaseHTTPRequestHandler):
     page_port: int
+    says: Mapping[str, str]
     timeout = 5
 
     def do_GET(self) -> None:
@@ -72,7 +113,7 @@ class _Handler(BaseHTTPRequestHandler):
         headers = {
             k: v for k, v in self.headers.items() if not k.lower().startswith(("x-forwarded", "connection"))
         }
-        headers |= {"X-Forwarded-For": self.client_address[0], "X-Forwarded-Proto": "https"}
+        headers |= self.says
         body = self.rfile.read(int(self.headers.get("Content-Length", 0)))
         page = HTTPConnection("127.0.0.1", self.page_port, timeout=30)
         try:

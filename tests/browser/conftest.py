@@ -12,11 +12,12 @@ from typing import Any
 import msgspec
 import pytest
 from answering_daemon import AnsweringDaemon
+from real_https import Authority
 from selenium import webdriver
 from selenium.webdriver.chrome.service import Service
 from waitress import create_server, wasyncore
 
-from probe_agent.config import parse_settings
+from probe_agent.config import Settings, parse_settings
 from probe_agent.status import Status, write_status
 from web.app import create_app
 from web.source import FileStatusSource
@@ -36,17 +37,24 @@ FLAGS = (
 
 
 class ServedPage:
-    """The page behind waitress, on a folder with a status file and a store."""
+    """The page behind waitress, on a folder with a status file and a store. daemon: who answers; None where
+    a test has a heart of its own, whose settings tell its store."""
 
     def __init__(
-        self, folder: Path, daemon: AnsweringDaemon, answer_timeout_s: float = 5.0, proxy: str | None = None
+        self,
+        folder: Path,
+        daemon: AnsweringDaemon | None,
+        answer_timeout_s: float = 5.0,
+        proxy: str | None = None,
+        plain_acts: bool = False,
+        settings: Settings | None = None,
     ) -> None:
-        self.folder, self.daemon = folder, daemon
-        settings = parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
-        settings = msgspec.structs.replace(settings, page=msgspec.structs.replace(settings.page, proxy=proxy))
-        app = create_app(
-            FileStatusSource(folder / "status.json"), folder / "store.db", settings, answer_timeout_s
-        )
+        self.folder, self._daemon = folder, daemon
+        store = Path(settings.store.file) if settings else folder / "store.db"
+        settings = settings or parse_settings(EXAMPLE.read_bytes(), EXAMPLE.name)
+        reached = msgspec.structs.replace(settings.page, proxy=proxy, plain_acts=plain_acts)
+        settings = msgspec.structs.replace(settings, page=reached)
+        app = create_app(FileStatusSource(folder / "status.json"), store, settings, answer_timeout_s)
         self.open = threading.Event()
         """While it is not set, nobody gets an answer."""
         self.open.set()
@@ -58,6 +66,11 @@ class ServedPage:
         self._thread = threading.Thread(target=self._server.run, name="page")
         self._thread.start()
         self.url = f"http://localhost:{self.port}/?unit=C"
+
+    @property
+    def daemon(self) -> AnsweringDaemon:
+        assert self._daemon is not None
+        return self._daemon
 
     def _through(self, app: Any) -> Callable[[dict[str, Any], Any], Iterable[bytes]]:
         def answer(environ: dict[str, Any], start: Any) -> Iterable[bytes]:
@@ -108,7 +121,7 @@ def start_chromium(folder: Path) -> webdriver.Chrome:
 @pytest.fixture(scope="session")
 def chromium(tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
     browser = start_chromium(tmp_path_factory.mktemp("chromium"))
-    # a page's worker outlives its test and asks for what is gone; test_pilots_use has a browser with workers
+    # a page's worker outlives its test and asks for what is gone; `trusting` is a browser with workers
     no_workers = {"source": "delete Navigator.prototype.serviceWorker"}
     browser.execute_cdp_cmd("Page.addScriptToEvaluateOnNewDocument", no_workers)
     try:
@@ -131,3 +144,20 @@ def phone(chromium: webdriver.Chrome) -> Iterator[webdriver.Chrome]:
     yield chromium
     chromium.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": False})
     chromium.get("about:blank")
+
+
+@pytest.fixture(scope="session")
+def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
+    return Authority(tmp_path_factory.mktemp("authority"))
+
+
+@pytest.fixture(scope="session")
+def trusting(authority: Authority, tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
+    """A phone that trusts that authority and finds the field's name; at_a_name has more."""
+    from .at_a_name import start_trusting
+
+    browser = start_trusting(authority, tmp_path_factory.mktemp("home"))
+    try:
+        yield browser
+    finally:
+        browser.quit()

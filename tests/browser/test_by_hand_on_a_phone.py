@@ -10,16 +10,20 @@ from pathlib import Path
 import msgspec
 import pytest
 import status_samples as samples
+from answering_daemon import AnsweringDaemon
+from real_https import Authority
 from selenium import webdriver
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
 from selenium.webdriver.common.keys import Keys
 
 from probe_agent.status import TakeAlong
 from probe_agent.store import TAKE_ALONG
 
+from .at_a_name import SERVED, Field, reached
 from .conftest import ServedPage, start_chromium
 from .test_accessible import check
-from .test_page_on_a_phone import CONTRAST, body, names, wait_for
+from .test_page_on_a_phone import CONTRAST, body, come_back, names, wait_for
 
 NETWORK = {"latency": 0, "downloadThroughput": -1, "uploadThroughput": -1}
 
@@ -284,6 +288,73 @@ def test_on_the_board_s_own_name_the_page_opens_without_contact_and_keeps_entrie
     phone.execute_script("dispatchEvent(new Event('online'))")
     wait_for(phone, lambda: not kept(phone))
     assert [(c.body["place"], c.body["c"]) for c in served.daemon.asked] == [("cyl-4", -2.0)]
+
+
+@pytest.fixture(params=["https", "plain"])
+def field(
+    request: pytest.FixtureRequest, tmp_path: Path, authority: Authority, trusting: webdriver.Chrome
+) -> Iterator[Field]:
+    with AnsweringDaemon(tmp_path / "store.db") as daemon:
+        page = ServedPage(tmp_path, daemon, **SERVED[request.param])
+        try:
+            with reached(page, request.param, trusting, authority) as field:
+                field.pair()
+                page.show(samples.heating())
+                field.open("/hand")
+                yield field
+        finally:
+            page.stop()
+
+
+def enter_a_round(phone: webdriver.Chrome) -> None:
+    """Three readings; the second was measured before the others."""
+    enter(phone, "cyl-1", "3", minus=True)
+    wait_for(phone, lambda: len(kept(phone)) == 1)
+    set_clock(phone, minutes_ago=10)
+    enter(phone, "sump", "6", minus=True)
+    touch(phone, "[name=when][value=now]")
+    enter(phone, "cyl-2", "2", minus=True)
+    wait_for(phone, lambda: len(kept(phone)) == 3)
+
+
+IN_ORDER = [("sump", -6.0), ("cyl-1", -3.0), ("cyl-2", -2.0)]
+
+
+def test_at_the_field_s_name_a_round_outlives_a_cut_network_and_is_sent_once(field: Field) -> None:
+    """Over HTTPS the page opens anew without contact, by its worker; plain HTTP says that it can't."""
+    phone, asked = field.phone, field.page.daemon.asked
+    wait_for(phone, lambda: "Warming." in body(phone))
+    assert not field.seen("#h-cut")
+    if field.secure:
+        wait_for(phone, lambda: phone.execute_script("return !!navigator.serviceWorker.controller"))
+        wait_for(phone, lambda: phone.execute_async_script(HELD, "/hand"))
+    field.cut()
+    enter_a_round(phone)
+    assert all("kept here, not counted" in line for line in kept(phone))
+    wait_for(phone, lambda: "No contact with the board since" in body(phone))
+    assert "Warming." not in body(phone), "what was known then is not shown as if it held"
+    assert "Keep this page open." in body(phone)
+    assert ("opens again only with contact" in body(phone)) is not field.secure
+    if field.secure:
+        field.open("/hand")
+        wait_for(phone, lambda: len(kept(phone)) == 3)
+        assert "Warming." not in body(phone)
+    else:
+        assert phone.execute_script("return 'serviceWorker' in navigator") is False
+        with pytest.raises(WebDriverException, match="ERR_CONNECTION_REFUSED"):
+            phone.get(field.at("/hand"))
+    assert asked == []
+    field.restore()
+    if field.secure:
+        come_back(phone)
+    else:
+        field.open("/hand")
+    wait_for(phone, lambda: len(asked) == 3 and not kept(phone))
+    assert [(c.body["place"], c.body["c"]) for c in asked] == IN_ORDER
+    wait_for(phone, lambda: not field.seen("#h-cut") and "Warming." in body(phone))
+    field.open("/hand")
+    wait_for(phone, lambda: "Warming." in body(phone))
+    assert len(asked) == 3
 
 
 def keep_table(served: ServedPage) -> None:

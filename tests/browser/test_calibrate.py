@@ -162,30 +162,42 @@ def test_the_card_is_one_sheet_of_large_print(hangar: Hangar, phone: webdriver.C
     wait_for(phone, is_whole)
     assert "From two heat-ups" in body(phone)
     assert "Wind: not known here" in body(phone)
+    print_sheets(phone)
+
+
+def print_sheets(phone: webdriver.Chrome) -> None:
+    """The page prints on one sheet of each size, in greys alone, nothing below 12 pt and nothing cut off."""
     for name, (width, height) in SHEETS.items():
         asked = {"paperWidth": width, "paperHeight": height, "printBackground": False}
         sheet = base64.b64decode(phone.execute_cdp_cmd("Page.printToPDF", asked)["data"])
         assert len(re.findall(rb"/Type\s*/Page\b", sheet)) == 1, name
         assert is_grey(sheet), name
     phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    sizes = phone.execute_script(
-        "const out = []; const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);"
-        "while (walk.nextNode()) { const e = walk.currentNode.parentElement;"
-        " if (walk.currentNode.data.trim() && e.checkVisibility() && !e.closest('.unseen'))"
-        " out.push(parseFloat(getComputedStyle(e).fontSize) * 0.75); } return out"
-    )
-    phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
-    phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
-    for name, (width, _) in SHEETS.items():
-        inside = round((width - 2 * MARGIN_IN) * 96)
-        phone.execute_cdp_cmd(
-            "Emulation.setDeviceMetricsOverride",
-            {"width": inside, "height": 900, "deviceScaleFactor": 1, "mobile": False},
-        )
-        assert phone.execute_script("return document.documentElement.scrollWidth") <= inside, name
-    phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    sizes = phone.execute_script(PRINTED_PT)
+    try:
+        for name, (width, _) in SHEETS.items():
+            inside = round((width - 2 * MARGIN_IN) * 96)
+            measures = {"width": inside, "height": 900, "deviceScaleFactor": 1, "mobile": False}
+            phone.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", measures)
+            assert phone.execute_script("return document.documentElement.scrollWidth") <= inside, name
+    finally:
+        phone.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+        phone.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", PHONE)
     assert len(sizes) > 40
     assert min(sizes) >= SMALLEST_PT - 1e-6
+
+
+PHONE = {"width": 320, "height": 568, "deviceScaleFactor": 1, "mobile": True}
+PRINTED_PT = """
+const out = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+while (walk.nextNode()) {
+  const e = walk.currentNode.parentElement;
+  if (walk.currentNode.data.trim() && e.checkVisibility() && !e.closest('.unseen'))
+    out.push(parseFloat(getComputedStyle(e).fontSize) * 0.75);
+}
+return out
+"""
+"""The size of each text that is seen [pt]."""
 
 
 def is_grey(sheet: bytes) -> bool:

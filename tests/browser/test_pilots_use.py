@@ -3,127 +3,39 @@ plain HTTP, and over HTTPS with an authority the browser trusts as a phone trust
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import time
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from contextlib import suppress
 from pathlib import Path
 
-import msgspec
 import pytest
 import status_samples as samples
 from answering_daemon import AnsweringDaemon
 from real_https import Authority
+from scripted import SETTINGS, ScriptedSource, open_agent, tick_until
 from selenium import webdriver
-from selenium.webdriver.chrome.service import Service
+from selenium.common.exceptions import WebDriverException
 from selenium.webdriver.common.by import By
-from tls_proxy import TlsProxy
 
-from probe_agent import pairing
-from probe_agent.store import Batch, begin_session, offer_code
+from probe_agent.agent import Agent
+from probe_agent.readings import Fault
 
-from .conftest import FLAGS, ServedPage
-from .test_page_on_a_phone import body, wait_for
-
-NAME = "hangar.example"
-SESSION = "a-token-as-the-page-makes-one"
-
-
-@pytest.fixture(scope="module")
-def authority(tmp_path_factory: pytest.TempPathFactory) -> Authority:
-    return Authority(tmp_path_factory.mktemp("authority"))
-
-
-@pytest.fixture(scope="module")
-def trusting(authority: Authority, tmp_path_factory: pytest.TempPathFactory) -> Iterator[webdriver.Chrome]:
-    """A Chromium whose own store has the authority, and which finds the name on this machine."""
-    home = tmp_path_factory.mktemp("home")
-    store = home / ".pki" / "nssdb"
-    store.mkdir(parents=True)
-    for arguments in (
-        ["-N", "--empty-password"],
-        ["-A", "-t", "C,,", "-n", "authority", "-i", str(authority.file)],
-    ):
-        subprocess.run(["certutil", "-d", f"sql:{store}", *arguments], check=True, capture_output=True)
-    options = webdriver.ChromeOptions()
-    options.binary_location = str(shutil.which("chromium"))
-    options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
-    for flag in (
-        *FLAGS,
-        f"--user-data-dir={home / 'profile'}",
-        f"--host-resolver-rules=MAP {NAME} 127.0.0.1",
-    ):
-        options.add_argument(flag)
-    service = Service(str(shutil.which("chromedriver")), env={**os.environ, "HOME": str(home)})
-    browser = webdriver.Chrome(options=options, service=service)
-    browser.execute_cdp_cmd(
-        "Emulation.setDeviceMetricsOverride",
-        {"width": 320, "height": 568, "deviceScaleFactor": 1, "mobile": True},
-    )
-    browser.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": "Europe/Oslo"})
-    try:
-        yield browser
-    finally:
-        browser.quit()
-
-
-@dataclass
-class Field:
-    """The page at the field as the pilot's phone reaches it."""
-
-    page: ServedPage
-    url: str
-    phone: webdriver.Chrome
-    secure: bool
-
-    def open(self) -> None:
-        self.phone.get(f"{self.url}?unit=C&clock=24")
-        wait_for(self.phone, lambda: self.phone.execute_script("return document.readyState") == "complete")
-
-    def hide(self) -> None:
-        """Another tab in front; the pilot's own is told that it is hidden."""
-        self.phone.execute_script(
-            "Object.defineProperty(document, 'hidden', {get: () => window.away, configurable: true});"
-            "window.away = true; document.dispatchEvent(new Event('visibilitychange'));"
-        )
-
-    def show_again(self) -> None:
-        self.phone.execute_script(
-            "window.away = false; document.dispatchEvent(new Event('visibilitychange'))"
-        )
-
-    def seen(self, css: str) -> bool:
-        """Whether something can be seen, as a person sees it."""
-        return any(e.is_displayed() for e in self.phone.find_elements(By.CSS_SELECTOR, css))
-
-    def pair(self) -> None:
-        """As after typing the owner's code."""
-        now_at = time.time()
-        store = self.page.daemon.store
-        store.commit(Batch(statements=offer_code("owner", b"salt", b"sealed", now_at, now_at + 900)))
-        hashed = pairing.token_hash(SESSION)
-        store.commit(Batch(statements=begin_session(1, "owner", "phone", hashed, now_at, now_at + 9000)))
-        cookie = {"name": "__Host-session", "value": SESSION, "url": self.url, "path": "/", "secure": True}
-        assert self.phone.execute_cdp_cmd("Network.setCookie", cookie)["success"]
+from .at_a_name import SERVED, Field, Way, reached
+from .conftest import ServedPage
+from .test_by_hand_on_a_phone import touch
+from .test_calibrate import answering
+from .test_page_on_a_phone import body, come_back, wait_for
 
 
 @pytest.fixture(params=["http", "https"])
 def field(
     request: pytest.FixtureRequest, tmp_path: Path, authority: Authority, trusting: webdriver.Chrome
 ) -> Iterator[Field]:
-    secure = request.param == "https"
     with AnsweringDaemon(tmp_path / "store.db") as daemon:
-        page = ServedPage(tmp_path, daemon, proxy="127.0.0.1" if secure else None)
+        page = ServedPage(tmp_path, daemon, **SERVED[request.param])
         try:
-            if secure:
-                with TlsProxy(tmp_path, page.port, authority.certificate(NAME)) as proxy:
-                    yield Field(page, f"https://{NAME}:{proxy.port}/", trusting, True)
-            else:
-                yield Field(page, f"http://{NAME}:{page.port}/", trusting, False)
+            with reached(page, request.param, trusting, authority) as field:
+                yield field
         finally:
-            trusting.get("about:blank")
             page.stop()
 
 
@@ -198,23 +110,79 @@ def test_a_tab_taken_from_the_back_forward_store_asks_first(field: Field) -> Non
     wait_for(field.phone, lambda: field.seen("#part-verdict .verdict"))
 
 
-def test_an_alert_is_answered_contradicted_and_asked_anew(field: Field) -> None:
-    if not field.secure:
-        pytest.skip("over plain HTTP a phone from this address may only look")
+def test_back_from_another_page_without_contact_nothing_is_called_ready(field: Field) -> None:
+    """A tab that was left, or that the phone had thrown away, is asked for anew, not taken from a store."""
     field.page.show(samples.ready())
-    field.pair()
+    keep_page(field) if field.secure else field.open()
+    touch(field.phone, "a[href='/plan']")
+    wait_for(field.phone, lambda: field.phone.current_url.endswith("/plan"))
+    field.page.stop()
+    with suppress(WebDriverException):  # over plain HTTP the browser's own page of errors
+        field.phone.back()
+    wait_for(field.phone, lambda: "No contact since 06:50." in body(field.phone) or not field.secure)
+    assert field.phone.current_url.startswith(field.url)
+    assert "Ready" not in body(field.phone)
+    assert "above target until" not in body(field.phone)
+
+
+SOON = SETTINGS.replace("target_c = 7.0", "target_c = 7.0\nsoak_min = 10\nswitch_off_after_ready_min = 10")
+ASKED_S, DENIED_S = 54 * 60.0, 75 * 60.0
+
+
+def left_on(t_s: float) -> Mapping[str, float | Fault]:
+    """Warming from the eleventh minute on, and nobody ever switches it off."""
+    rise = max(t_s - 600.0, 0.0) / 180.0
+    return {"cyl-1": rise + 1.0, "cyl-2": rise, "case-nose": 0.95 * rise, "ambient": -2.0}
+
+
+@pytest.fixture
+def agent(tmp_path: Path) -> Iterator[Agent]:
+    """The daemon's heart where heat that is still on has just been asked about."""
+    agent = open_agent(tmp_path, ScriptedSource(left_on), text=SOON)
+    tick_until(agent, ASKED_S, 60.0)
+    try:
+        with answering(agent):
+            yield agent
+    finally:
+        agent.store.close()
+
+
+@pytest.mark.parametrize("way", ["https", "plain"])
+def test_an_alert_is_answered_contradicted_by_the_curve_and_asked_anew(
+    way: Way, agent: Agent, tmp_path: Path, authority: Authority, trusting: webdriver.Chrome
+) -> None:
+    page = ServedPage(tmp_path, None, 20.0, **SERVED[way], settings=agent.settings)
+    try:
+        with reached(page, way, trusting, authority) as field:
+            answer_and_be_asked_anew(field, agent)
+    finally:
+        page.stop()
+
+
+def answer_and_be_asked_anew(field: Field, agent: Agent) -> None:
+    phone, off = field.phone, "#part-alerts button[value='it-is-off']"
     field.open()
-    field.phone.find_element(By.ID, "answer-switch-off-1-it-is-off").click()
-    wait_for(field.phone, lambda: "Done." in body(field.phone))
-    assert [(c.kind, c.body["answer"]) for c in field.page.daemon.asked] == [("answer-alert", "it-is-off")]
-    asked = samples.alert("switch-off", -5, harm=True)
-    field.page.show(samples.sample(alerts=(msgspec.structs.replace(asked, answered="it-is-off"),)))
-    wait_for(field.phone, lambda: "Answered: It is off." in body(field.phone))
-    assert not field.seen("#part-alerts button")
-    denied = msgspec.structs.replace(asked, id="switch-off-2", denied_at=samples.minutes_after(-1))
-    field.page.show(samples.sample(alerts=(denied,), now=samples.minutes_after(9)))
-    wait_for(field.phone, lambda: field.seen("#answer-switch-off-2-it-is-off"))
-    assert '"It is off" was said at 06:49, but it still warms.' in body(field.phone)
+    assert "Heat was still on at 08:54" in body(phone)
+    assert not field.seen(off), "an unpaired phone only looks"
+    assert "Only a paired phone can do this." in body(phone)
+    field.pair(agent.store)
+    field.open()
+    touch(phone, off)
+    wait_for(phone, lambda: "Noted: It is off. If the curve contradicts it, I ask again." in body(phone))
+    tick_until(agent, ASKED_S + 60.0, 60.0)
+    come_back(phone)
+    wait_for(phone, lambda: not field.seen("#part-alerts .alert"))
+    tick_until(agent, DENIED_S, 60.0)
+    come_back(phone)
+    wait_for(phone, lambda: field.seen(off))
+    assert '"It is off" was said at 08:54, but it still warms.' in body(phone)
+    assert agent.status is not None
+    assert [a.denied_at for a in agent.status.alerts] == ["2027-01-15T08:54:00Z"]
+    touch(phone, off)
+    wait_for(phone, lambda: "Noted: It is off." in body(phone))
+    if not field.secure:  # of the heater, nothing but off over plain HTTP
+        field.open("/calibrate")
+        assert "Not over plain HTTP, where only answers and readings by hand are taken." in body(phone)
 
 
 def test_a_phone_in_another_zone_is_told_whose_time_it_is(field: Field) -> None:

@@ -303,6 +303,7 @@
   addEventListener("storage", show);
   addEventListener("pageshow", (event) => { if (event.persisted) send(); });
   setInterval(tick, 10000);
+  at("h-shut").hidden = isSecureContext; // else there is no worker that keeps it
   typed();
   show();
   send();
