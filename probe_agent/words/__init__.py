@@ -5,7 +5,7 @@ time is the field's, with the weekday when it isn't today; a chance counts morni
 measured is said.
 """
 
-from probe_agent.words.alerts import alert, answer_words, link_answer, unproven
+from probe_agent.words.alerts import alert, answer_label, answer_words, link_answer, unproven
 from probe_agent.words.by_hand import (
     INFRARED,
     KEPT_HERE,
@@ -47,10 +47,13 @@ from probe_agent.words.engine import (
     cautions,
     changed,
     coldest,
+    coldest_place,
     core,
+    core_beside,
     core_shown,
     heater_words,
     holding,
+    holds_if,
     next_action,
     probe_words,
     readiness,
@@ -58,6 +61,7 @@ from probe_agent.words.engine import (
     sign,
     unmeasured,
     verdict,
+    warm_enough,
 )
 from probe_agent.words.heatups import (
     NOTE_LENGTH,
@@ -85,6 +89,7 @@ from probe_agent.words.parts import (
     About,
     Clock,
     Unit,
+    clock,
     count,
     day,
     difference,
@@ -173,6 +178,7 @@ __all__ = [
     "air_missing",
     "alert",
     "announced",
+    "answer_label",
     "answer_words",
     "as_typed",
     "began_at",
@@ -182,8 +188,11 @@ __all__ = [
     "cautions",
     "changed",
     "clearance",
+    "clock",
     "coldest",
+    "coldest_place",
     "core",
+    "core_beside",
     "core_shown",
     "corrected",
     "correction_reason",
@@ -208,6 +217,7 @@ __all__ = [
     "heater_words",
     "heatup_day",
     "holding",
+    "holds_if",
     "hour",
     "hours",
     "how_long",
@@ -268,6 +278,7 @@ __all__ = [
     "unmeasured",
     "unproven",
     "verdict",
+    "warm_enough",
     "was_it_flown",
     "was_read",
     "weather_heard",
