@@ -313,7 +313,7 @@ def cooling() -> Status:
     """After a heat-up, below the target again."""
     return sample(
         State.COOLING,
-        5.5,
+        5.4,
         **_NO_FORECAST,
         heater=_heater(False, minutes=-85),
         core_c=(3.0, 5.0, 7.0),

@@ -35,19 +35,25 @@ def test_every_state_says_its_verdict_and_one_next_action(state: str) -> None:
 
 
 def test_how_long_it_holds_is_told_with_the_cover_on_and_off() -> None:
-    told = dict(present_now(read(samples.ready()), "C").facts)["Heat off"]
-    assert told == "above target until about 07:35, cover off until 07:10"
-    assert "Heat off" not in dict(present_now(read(samples.heating()), "C").facts)
+    told = dict(present_now(read(samples.ready()), "C").facts)["If the heat goes off now"]
+    assert told == "above target until 07:35, uncovered until 07:10"
+    assert len(present_now(read(samples.heating()), "C").facts) == 1
+    flown = dict(present_now(read(samples.flown_cooling()), "C").facts)
+    assert flown["Without heat"] == "above target until 10:55, uncovered until 09:10"
 
 
 def test_a_hold_that_is_nearly_over_promises_nothing() -> None:
     over = msgspec.structs.replace(samples.ready(), hold_min=(4, 0))
-    told = dict(present_now(read(over), "C").facts)["Heat off"]
+    told = held(over)
     assert told == "was expected above target until about 06:50; look again"
     bare = msgspec.structs.replace(samples.ready(), hold_min=(46, 4))
-    assert dict(present_now(read(bare), "C").facts)["Heat off"].endswith("07:35, not with the cover off")
+    assert held(bare).endswith("07:35, not uncovered")
     alone = msgspec.structs.replace(samples.ready(), hold_min=(46, None))
-    assert dict(present_now(read(alone), "C").facts)["Heat off"] == "above target until about 07:35"
+    assert held(alone) == "above target until 07:35"
+
+
+def held(status: Status) -> str:
+    return dict(present_now(read(status), "C").facts)["If the heat goes off now"]
 
 
 def test_a_place_missing_besides_another_verdict_is_a_trouble_with_its_reason() -> None:
@@ -80,12 +86,12 @@ def test_a_required_place_without_a_value_comes_first_with_its_reason() -> None:
     gone = next(p for p in view.probes if p.place == "cyl-1")
     assert gone.value is None
     assert gone.mark == "not measured"
-    assert view.coldest_head == "Coldest of those measured"
+    assert view.coldest_head == "Coldest measured"
 
 
 def test_a_clock_that_is_not_set_and_the_owners_notes_are_troubles() -> None:
     view = present_now(read(samples.sample(clock_ok=False, notes=("The broker is away.",))), "C")
-    assert "clock is not set" in view.troubles[0]
+    assert "board is not set" in view.troubles[0]
     assert view.troubles[-1] == "The broker is away."
 
 
@@ -108,7 +114,7 @@ def test_fahrenheit_converts_values_with_and_differences_without_the_32() -> Non
 def test_a_silent_daemon_is_old_after_a_minute(silent_s: float, old: bool) -> None:
     view = present_now(read(samples.aged(samples.ready(), silent_s)), "C")
     assert view.old is old
-    assert view.silence == "No word from the board since 06:50."
+    assert view.silence == "Nothing heard from the aircraft since 06:50."
 
 
 def test_a_document_of_another_boot_is_old() -> None:
@@ -143,7 +149,7 @@ def test_answered_alerts_have_no_buttons_left() -> None:
         read(samples.sample(alerts=(asked, msgspec.structs.replace(asked, id="b", answered="it-is-off")))),
         "C",
     )
-    assert view.alerts[0].answers == (("it-is-off", "It is off"),)
+    assert view.alerts[0].answers == (("it-is-off", "Say it is off"),)
     assert view.alerts[1].answers == ()
     assert "Answered: It is off" in view.alerts[1].text
 
@@ -154,6 +160,7 @@ def test_no_sentence_promises_more_than_is_known() -> None:
         said = " ".join(
             [
                 view.verdict,
+                view.warm_enough,
                 *view.verdict_more,
                 view.next_action,
                 *(said for fact in view.facts for said in fact),
@@ -236,7 +243,7 @@ def test_the_scale_keeps_its_marks_inside_whatever_it_is_given(
     core_c = None if core is None else (core[0], core[1], core[2])
     svg = ElementTree.fromstring(draw_scale(samples.sample(coldest_c=coldest, core_c=core_c), "C"))
     marks = " ".join(p.attrib["d"] for p in svg.iter("path"))
-    for x in re.findall(r"[ML](-?[\d.]+) ", marks):
+    for x in re.findall(r"[MLH](-?[\d.]+)", marks):
         assert 0 <= float(x) <= 300
 
 
@@ -250,7 +257,8 @@ def test_a_doubtful_time_never_stands_without_its_doubt() -> None:
     assert heating.announced == "Above target most likely about 08:35."
     assert heating.announced_more == "1 morning in 10 before 08:20, 1 in 10 later than 08:55."
     stopped = present_now(read(samples.heater_stopped()), "C")
-    assert stopped.announced == "Above target about 08:35 if it gets there; 7 in 10 that it doesn't."
+    assert stopped.announced == "7 in 10 that it never gets above target."
+    assert stopped.announced_more == "If it does, most likely about 08:35."
     open_end = present_now(read(samples.sample(above_p90=None)), "C")
     assert open_end.announced == "Above target most likely about 08:35; how much later is open."
     level = present_now(read(samples.levelling_off()), "C")

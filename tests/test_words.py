@@ -202,10 +202,10 @@ def test_no_forecast_is_said_where_there_is_none(state: str) -> None:
 def test_a_soak_that_waits_for_the_core_says_so() -> None:
     waiting = samples.sample(State.ABOVE_TARGET, 8.0, ready_at=None)
     assert words.readiness(waiting) == (
-        "Ready only once the estimated core has passed the need-limit; when is open."
+        "Ready only once the estimated core has passed the preheat limit; when is open."
     )
     due = samples.sample(State.ABOVE_TARGET, 8.0, ready_rule="core", ready_at=samples.minutes_after(60))
-    assert words.readiness(due) == "Estimated core above the need-limit about 07:50."
+    assert words.readiness(due) == "Estimated core above the preheat limit about 07:50."
 
 
 def test_every_verdict_is_whole_where_nothing_is_missing_any_more() -> None:
@@ -615,7 +615,7 @@ def test_ready_names_its_rule_and_the_cores_range() -> None:
     assert "Ready by rule: soaked above target." in body
     assert "about 6 °C, between 4 °C and 8.0 °C: estimated, not measured." in body
     core = msgspec.structs.replace(samples.ready(), ready_rule="core")
-    assert "Ready by rule: estimated core above the need-limit." in words.message("ready", core)[1]
+    assert "Ready by rule: estimated core above the preheat limit." in words.message("ready", core)[1]
 
 
 def test_a_heater_that_is_still_on_is_asked_about_again_at_a_named_time() -> None:

@@ -113,8 +113,6 @@ class NowView:
     measured_at: float
     """The same [UTC s], for a phone whose clock shows another hour."""
     age: str
-    clock: str
-    """12 or 24."""
     value: str
     where: str
     by_hand: bool
@@ -154,7 +152,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
     at = words.moment(words.now_of(status), status.zone, run_now(status))
     verdict = words.verdict(status, unit)
     announced = words.announced(status, unit)
-    head, more = _headline(verdict)
+    head, more = _headline(verdict, State(status.state))
     about, range_ = _announced(announced)
     return NowView(
         aircraft=status.aircraft,
@@ -169,16 +167,15 @@ def present_now(status: Status, unit: Unit) -> NowView:
         troubles=_troubles(status),
         tone=_tone(status),
         verdict=head,
-        verdict_more=(*more, *_why(status, unit)),
-        warm_enough=words.warm_enough(status, unit),
+        verdict_more=(*more, *_why(status)),
+        warm_enough=words.warm_enough(status),
         at=_stamp(status),
         measured_at=words.now_of(status),
         age=_age(status.age_s),
-        clock=words.clock(),
         value=words.temperature(status.coldest_c, unit, words.limits_of(status)),
         where=words.coldest_place(status),
         by_hand=any(p.place == status.coldest and p.status == "by-hand" for p in status.probes),
-        coldest_head="Coldest of those measured" if status.missing else "Coldest point",
+        coldest_head="Coldest measured" if status.missing else "Coldest point",
         target=words.temperature(status.target_c, unit, (status.target_c,)),
         announced=about,
         announced_more=range_,
@@ -206,8 +203,11 @@ def present_now(status: Status, unit: Unit) -> NowView:
     )
 
 
-def _headline(verdict: str) -> tuple[str, tuple[str, ...]]:
-    """The verdict's first sentence, and what follows from it."""
+def _headline(verdict: str, state: State) -> tuple[str, tuple[str, ...]]:
+    """The verdict's first sentence, and what follows from it; by which rule it is ready stands beside the
+    answer to whether it is warm enough."""
+    if state is State.READY:
+        return f"{verdict.partition(':')[0]}.", ()
     head, _, more = verdict.partition(". ")
     return (f"{head}.", (more,)) if more else (verdict, ())
 
@@ -236,8 +236,8 @@ def _is_off_due(a: AlertNow) -> bool:
 
 def _announced(told: str | None) -> tuple[str | None, str]:
     """The announced sentence as a headline, and its range below. What makes the time doubtful (an open late
-    end, a chance that it never comes) stays beside it, and a time that most likely never comes is no headline;
-    the target stands beside the value already."""
+    end, a chance that it never comes) stays beside it; one that most likely never comes is no headline. The
+    target stands beside the value already."""
     head, _, rest = (told or "").partition("; ")
     if rest.startswith("target"):
         return f"{head}.", ""
@@ -250,7 +250,7 @@ def _stamp(status: Status) -> str:
     return told if told[0].isalpha() else words.stamp(words.now_of(status), status.zone)
 
 
-def _why(status: Status, unit: Unit) -> tuple[str, ...]:
+def _why(status: Status) -> tuple[str, ...]:
     """Why a required place has no value, where that is the verdict; which places nobody measures, where it
     speaks of those measured; what ready leaves open of the core."""
     state = State(status.state)
@@ -258,7 +258,7 @@ def _why(status: Status, unit: Unit) -> tuple[str, ...]:
         return _lost(status)
     if state not in (State.ABOVE_TARGET, State.READY):
         return ()
-    return tuple(said for said in (words.unmeasured(status), words.core_beside(status, unit)) if said)
+    return tuple(said for said in (words.unmeasured(status), words.core_beside(status)) if said)
 
 
 def _lost(status: Status) -> tuple[str, ...]:
@@ -364,7 +364,7 @@ def _rule(status: Status) -> str | None:
         return None
     if status.ready_rule == "core":
         return "Ready by rule: the estimated core above the preheat limit."
-    return "Ready by rule: a soak without a break above target, and the estimated core not below the preheat limit."
+    return "Ready by rule: an unbroken soak above target, the estimated core not below the preheat limit."
 
 
 def _extra(status: Status) -> tuple[str, ...]:

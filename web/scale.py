@@ -5,7 +5,7 @@ from __future__ import annotations
 from probe_agent import words
 from probe_agent.status import Status
 from probe_agent.words import Unit
-from web.svg import element, path_of, text
+from web.svg import element, text
 
 WIDTH, ROW = 300.0, 15.0
 LEFT, RIGHT = 4.0, 296.0
@@ -26,12 +26,12 @@ def draw_scale(status: Status, unit: Unit) -> str:
     high: float = max([*known, status.target_c]) + MARGIN_C
 
     def x(c: float) -> float:
-        return LEFT + (c - low) / (high - low) * (RIGHT - LEFT)
+        return round(LEFT + (c - low) / (high - low) * (RIGHT - LEFT))
 
     limit, target = _span(x(status.need_c), LIMIT), _span(x(status.target_c), TARGET)
     rows = 1 if limit[1] + LETTER <= target[0] or target[1] + LETTER <= limit[0] else 2
     base = 13 + ROW * rows
-    parts = [element("path", d=path_of([(LEFT, base), (RIGHT, base)]), class_="s-base")]
+    parts = [element("path", d=f"M{LEFT:g} {base:g}H{RIGHT:g}", class_="s-base")]
     parts += _tick(x(status.need_c), limit, LIMIT, base, rows)
     parts += _tick(x(status.target_c), target, TARGET, base, 1)
     if status.core_c is not None:
@@ -39,7 +39,7 @@ def draw_scale(status: Status, unit: Unit) -> str:
         parts += _core(core_low, core_mid, core_high, base + 11)
     if status.coldest_c is not None:
         cx = x(status.coldest_c)
-        shape = f"M{cx - 7:.1f} {base - 12:.1f}H{cx + 7:.1f}L{cx:.1f} {base:.1f}Z"
+        shape = f"M{cx - 7:g} {base - 12:g}h14l-7 12Z"
         parts.append(element("path", d=shape, class_="s-mark"))
     label = f"{words.coldest(status, unit)} {words.core(status, unit)}"
     return element(
@@ -63,8 +63,8 @@ def _tick(x: float, span: tuple[float, float], name: str, base: float, row: int)
     """A limit's tick, as high as its name stands, and the name."""
     top = base - 12 - ROW * (row - 1)
     return [
-        element("path", d=path_of([(x, top), (x, base + 4)]), class_="s-tick"),
-        text((span[0] + span[1]) / 2, top - 4, name, "s-label", "middle"),
+        element("path", d=f"M{x:g} {top:g}V{base + 4:g}", class_="s-tick"),
+        text(round((span[0] + span[1]) / 2), top - 4, name, "s-label"),
     ]
 
 
@@ -72,7 +72,7 @@ def _core(low: float, mid: float, high: float, y: float) -> list[str]:
     left = low > LETTER * len(CORE) + 6
     x, anchor = (low - 4, "end") if left else (high + 4, "start")
     return [
-        element("path", d=path_of([(low, y), (high, y)]), class_="s-core"),
-        element("path", d=path_of([(mid, y - 4), (mid, y + 4)]), class_="s-tick"),
-        text(x, y + 4, CORE, "s-label", anchor),
+        element("path", d=f"M{low:g} {y:g}H{high:g}", class_="s-core"),
+        element("path", d=f"M{mid:g} {y - 4:g}v8", class_="s-tick"),
+        text(x, y + 4, CORE, "s-core-name", anchor),
     ]

@@ -89,8 +89,8 @@ _VERDICTS: Mapping[State, str | Callable[[Status, Unit], str]] = {
     State.ENGINE_RUNS: "The engine runs, with its probes on.",
     State.ENGINE_RAN: "Cooling after the engine ran.",
     State.OIL_OUT: "Oil out: not ready until it is back in and its level checked.",
-    State.COLD: lambda status, unit: f"Cold: below the preheat limit of {_need(status, unit)}, no heat seen.",
-    State.OFF: "No heat seen, coldest point above the preheat limit.",
+    State.COLD: lambda status, unit: f"Cold, no heat seen. Below the preheat limit of {_need(status, unit)}.",
+    State.OFF: lambda status, unit: f"No heat seen. Above the preheat limit of {_need(status, unit)}.",
 }
 
 
@@ -102,33 +102,30 @@ def _need(status: Status, unit: Unit) -> str:
     return temperature(status.need_c, unit, (status.need_c,))
 
 
-def warm_enough(status: Status, unit: Unit = "C") -> str:
+def warm_enough(status: Status) -> str:
     """Whether it is warm enough to start by what is measured, in a clause. Yes is said by the rule of ready, or
-    of an engine warm by itself; by the preheat limit alone it is said to be that and no more."""
+    of an engine whose core too is above the target without heat; below the target never."""
     state = State(status.state)
     if status.missing or status.coldest_c is None:
-        return "Not known: not all is measured."
+        return "Not known."
     if state in _NOT_WARM:
         return _NOT_WARM[state]
     if state is State.READY:
-        where = ", where measured" if status.unmeasured_far else ""
-        return f"Yes, by the rule{where}."
+        return f"Yes: {RULES[status.ready_rule]}."
     if is_above(status):
-        return _of_own_warmth(status)
+        return "Yes, while above target." if is_warm_through(status) else "Not sure: its core is colder."
     if status.coldest_c < status.need_c:
-        return f"No: below {_need(status, unit)} it needs preheat."
-    if state in (State.HEATER_STOPPED, State.COOLING):
-        return "No: below the target."
-    return f"Above the preheat limit ({_need(status, unit)}), below the target: not called ready."
+        return "No: it needs preheat."
+    return "Below target, not called ready." if state is State.OFF else "No: too cold."
 
 
 _NOT_WARM: Mapping[State, str] = {
-    State.PROBE_MISSING: "Not known as yet.",
-    State.TOO_HOT: "Not said while a place is too hot.",
-    State.ABOVE_TARGET: "Not yet: it has to soak.",
+    State.PROBE_MISSING: "Not known.",
+    State.TOO_HOT: "Not said: too hot.",
+    State.ABOVE_TARGET: "Not yet.",
     State.HEATING: "Not yet.",
-    State.LEVELLING_OFF: "No, and with this heat hardly ever.",
-    State.OIL_OUT: "No: its oil is out.",
+    State.LEVELLING_OFF: "No.",
+    State.OIL_OUT: "No: oil is out.",
     State.ENGINE_RUNS: "It runs already.",
 }
 
@@ -138,22 +135,19 @@ def is_above(status: Status) -> bool:
     return status.coldest_c is not None and status.coldest_c >= status.target_c
 
 
-def _of_own_warmth(status: Status) -> str:
-    """Above the target without a heat-up of ours, or after it."""
-    if State(status.state) in (State.FLOWN_COOLING, State.ENGINE_RAN):
-        return "Yes while above target: warm from running."
-    return "Above target as measured, not called ready."
+def is_warm_through(status: Status) -> bool:
+    """Whether the core is estimated to be above the target too."""
+    return is_above(status) and status.core_c is not None and status.core_c[1] >= status.target_c
 
 
-def core_beside(status: Status, unit: Unit = "C") -> str | None:
+def core_beside(status: Status) -> str | None:
     """What ready leaves open of the core; None where its estimate is above the target, or ready isn't said."""
     if State(status.state) is not State.READY or status.core_c is None or status.core_c[1] >= status.target_c:
         return None
-    sure = chances(status.core_above_p)
-    return (
-        f"The core, estimated, is still below the target; it is above the preheat limit of "
-        f"{_need(status, unit)} on {sure} mornings."
-    )
+    told = "Core likely below target"
+    if status.core_above_p > 0.95:
+        return f"{told}."
+    return f"{told}; above the preheat limit on {chances(status.core_above_p)} mornings."
 
 
 def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
@@ -248,7 +242,7 @@ def core_shown(status: Status, unit: Unit = "C") -> str:
 
 def holds_if(status: Status) -> str:
     """What `holding` rests on."""
-    return "With the heat off" if status.heater.heating is False else "If the heat goes off now"
+    return "Without heat" if status.heater.heating is False else "If the heat goes off now"
 
 
 def holding(status: Status) -> str | None:
@@ -263,9 +257,9 @@ def holding(status: Status) -> str | None:
     if standing < 5:
         return f"was expected above target until about {until}; look again"
     if bare is None:
-        return f"above target until about {until}"
-    uncovered = f"with the cover off until {_after(status, bare)}" if bare >= 5 else "not with the cover off"
-    return f"above target until about {until}, {uncovered}"
+        return f"above target until {until}"
+    uncovered = f"uncovered until {_after(status, bare)}" if bare >= 5 else "not uncovered"
+    return f"above target until {until}, {uncovered}"
 
 
 def _after(status: Status, minutes: int) -> str:
@@ -299,7 +293,7 @@ def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | N
 
 
 def _ready_later(status: Status) -> str | None:
-    """When it will be ready, of an engine that warms, as far as it is announced: above target is not ready."""
+    """When it will be ready, of an engine that warms, as far as that is announced."""
     if status.above_p50 is None or status.p_reach < 0.5 or utc_seconds(status.above_p50) < now_of(status):
         return None
     if status.ready_at is None:
@@ -375,7 +369,7 @@ def _heat_due(status: Status) -> str | None:
         is_past = utc_seconds(plan.timer) < now_at
         return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
     warm_now = status.coldest_c is not None and status.coldest_c >= status.need_c
-    why = ", for it cools until then" if warm_now else ""
+    why = ": it cools until then" if warm_now else ""
     if utc_seconds(plan.switch_on) <= now_at:
         return f"Switch the heater on now, for a start at {start}{why}."
     return f"Switch the heater on by {at}, for the start at {start}{why}."
@@ -398,8 +392,10 @@ def next_action(status: Status) -> str:
         return _NEXT_BY_HAND[state]
     if state is State.READY and status.heater.heating is False:
         return "Before the start: heater, cowl plugs, cover, probes and streamer off the aircraft."
-    if state in _COOLS_OR_COLD and is_above(status):
+    if state in _COOLS_OR_COLD and is_warm_through(status):
         return "Start while it is above target, or heat again."
+    if state is State.HEATER_STOPPED and status.plug is not None and status.plug.ended is not None:
+        return "Look under Heater on the page why the plug went off; then switch on anew."
     return _NEXT[state]
 
 
@@ -412,7 +408,7 @@ _NEXT_BY_HAND: Mapping[State, str] = {
 _NEXT: Mapping[State, str] = {
     State.PROBE_MISSING: "Have the probe's connector at the cowl looked at, or measure by hand and enter it.",
     State.TOO_HOT: "Switch the heater off, at the socket or through the person at the field.",
-    State.READY: "Switch the heater off and unplug it, then take cowl plugs, cover, probes and streamer off.",
+    State.READY: "Switch off and unplug the heater; cowl plugs, cover, probes off.",
     State.ABOVE_TARGET: "Let it soak; leave heat and cover on.",
     State.HEATER_STOPPED: "Have someone look at the heater's plug, its cable and the breaker. "
     "A breaker that trips again stays off.",
@@ -421,10 +417,10 @@ _NEXT: Mapping[State, str] = {
     State.ENGINE_RUNS: "Leave the harness alone until the engine is shut down: keep clear of the propeller.",
     State.OIL_OUT: "Have the oil poured back in and its level checked, then say so on the page.",
     State.COLD: "Switch the heater on in time, if somebody flies.",
-    State.COOLING: "Heat again if somebody flies.",
-    State.FLOWN_COOLING: "Heat again if somebody flies.",
-    State.ENGINE_RAN: "Heat again if somebody flies.",
-    State.OFF: "Nothing to do.",
+    State.COOLING: "Heat again if somebody flies, until it is called ready.",
+    State.FLOWN_COOLING: "Heat again if somebody flies, until it is called ready.",
+    State.ENGINE_RAN: "Heat again if somebody flies, until it is called ready.",
+    State.OFF: "Nothing to do; if somebody flies, heat until it is called ready.",
 }
 
 

@@ -125,11 +125,6 @@ def show_clock(clock: Clock) -> None:
     _CLOCK.set(clock)
 
 
-def clock() -> Clock:
-    """The clock this context's sentences tell the time by."""
-    return _CLOCK.get()
-
-
 def hour(local: datetime) -> str:
     """The time of day of a local instant: 08:40, or 8:40 am."""
     if _CLOCK.get() == "24":

@@ -42,8 +42,8 @@
   function zoned() {
     const at = new Date(1000 * now.dataset.at);
     if (Number(now.dataset.ahead) === -at.getTimezoneOffset()) return "";
-    const form = now.dataset.clock === "12" ? { hour: "numeric", hour12: true } : { hour: "2-digit", hourCycle: "h23" };
-    return ` at the field (${at.toLocaleTimeString("en-US", { minute: "2-digit", ...form }).toLowerCase()} on this phone)`;
+    const form = /m$/.test(now.querySelector("[data-at-text]").textContent) ? { hour: "numeric", hour12: true } : { hour: "2-digit", hourCycle: "h23" };
+    return `at field, ${at.toLocaleTimeString("en-US", { minute: "2-digit", ...form }).toLowerCase()} here`;
   }
 
   async function get(path, headers) {
