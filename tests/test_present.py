@@ -56,6 +56,51 @@ def held(status: Status) -> str:
     return dict(present_now(read(status), "C").facts)["If the heat goes off now"]
 
 
+@pytest.mark.parametrize(
+    ("age_s", "told"),
+    [
+        (0.0, "just now"),
+        (9.9, "just now"),
+        (10.0, "10 s ago"),
+        (59.0, "50 s ago"),
+        (90.0, "1 min ago"),
+        (1500.0, "25 min ago"),
+        (5400.0, "1 h ago"),
+        (None, "an unknown time ago"),
+    ],
+)
+def test_the_page_says_how_old_it_is(age_s: float | None, told: str) -> None:
+    status = msgspec.structs.replace(samples.heating(), age_s=age_s)
+    assert present_now(status, "C").age == told
+
+
+def test_a_coldest_point_read_by_hand_is_as_old_as_its_reading() -> None:
+    assert not present_now(read(samples.by_hand()), "C").by_hand
+    mixed = msgspec.structs.replace(samples.by_hand(), coldest="cyl-2", coldest_c=-2.75)
+    view = present_now(read(mixed), "C")
+    assert view.by_hand
+    assert view.where == "cylinder 2, read at 06:46"
+
+
+def test_silence_asks_for_one_thing_and_for_heat_that_was_to_go_off_first() -> None:
+    assert present_now(read(samples.ready()), "C").silence_next.startswith("Have the heater switched off")
+    assert present_now(read(samples.too_hot()), "C").silence_next.startswith("Have the heater switched off")
+    assert present_now(read(samples.heating()), "C").silence_next.startswith("Have the measuring board")
+    answered = msgspec.structs.replace(samples.alert("switch-off", -5), answered="it-is-off")
+    off = msgspec.structs.replace(samples.ready(), alerts=(answered,))
+    assert present_now(read(off), "C").silence_next.startswith("Have the measuring board")
+    lasting = {
+        s: [a.lasts for a in present_now(read(samples.STATES[s]()), "C").alerts] for s in samples.STATES
+    }
+    assert lasting["ready"] == [True]
+    assert lasting["heater-stopped"] == lasting["probe-missing"] == [False]
+
+
+@pytest.mark.parametrize("state", ["engine-runs", "oil-out", "levelling-off", "too-hot", "probe-missing"])
+def test_what_asks_somebody_to_act_looks_like_trouble(state: str) -> None:
+    assert present_now(read(samples.STATES[state]()), "C").tone == "trouble"
+
+
 def test_a_place_missing_besides_another_verdict_is_a_trouble_with_its_reason() -> None:
     gone = tuple(samples.probe(p.place) if p.place == "cyl-1" else p for p in samples.cold().probes)
     cold = msgspec.structs.replace(samples.cold(), probes=gone, missing=("cyl-1",))
@@ -245,6 +290,19 @@ def test_the_scale_keeps_its_marks_inside_whatever_it_is_given(
     marks = " ".join(p.attrib["d"] for p in svg.iter("path"))
     for x in re.findall(r"[MLH](-?[\d.]+)", marks):
         assert 0 <= float(x) <= 300
+
+
+@given(st.floats(-60, 150))
+def test_both_limits_keep_their_whole_names_beside_each_other(coldest: float) -> None:
+    svg = ElementTree.fromstring(draw_scale(samples.sample(coldest_c=coldest), "C"))
+    names = {t.text: t for t in svg.iter("text")}
+    (lx, ly), (tx, ty) = (
+        (float(names[n].attrib["x"]), float(names[n].attrib["y"])) for n in ("preheat limit", "target")
+    )
+    for x, name in ((lx, "preheat limit"), (tx, "target")):
+        assert x - 7.3 * len(name) / 2 >= -1
+        assert x + 7.3 * len(name) / 2 <= 301
+    assert ly != ty or abs(lx - tx) >= 7.3 * (len("preheat limit") + len("target")) / 2 - 1
 
 
 def test_the_scale_is_left_out_where_nothing_is_known() -> None:

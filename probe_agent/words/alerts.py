@@ -209,7 +209,7 @@ def _missing(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
         (1, f"{capital(where)}: {why}."),
         (1, f"{which}, so I will not say above target or ready until {'it is' if one else 'they are'} back."),
-        (1, f"Have the plug at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
+        (1, f"Have the connector at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
         (3, _others(status, unit)),
         (1, f"Next word when all required points are above target; {ELSE_COLD}"),
     ]

@@ -65,7 +65,8 @@ def verdict(status: Status, unit: Unit = "C") -> str:
 def _verdict_of_missing(status: Status, unit: Unit) -> str:
     if status.missing:
         them = "it" if len(status.missing) == 1 else "them"
-        return f"Not measured: {place_list(status.missing)}. Without {them} no time is told and nothing is called ready."
+        lost = f"Not measured: {place_list(status.missing)}."
+        return f"{lost} Without {them} no time is told and nothing is called ready."
     if status.coldest is None:
         return "No required place is measured, so nothing can be said of the engine."
     return "Measured again; two values in a row are needed before they count."
@@ -103,8 +104,8 @@ def _need(status: Status, unit: Unit) -> str:
 
 
 def warm_enough(status: Status) -> str:
-    """Whether it is warm enough to start by what is measured, in a clause. Yes is said by the rule of ready, or
-    of an engine whose core too is above the target without heat; below the target never."""
+    """Whether it is warm enough to start by what is measured, in a clause. Yes is said by the rule of ready,
+    or of an engine whose core too is above the target without heat; below the target never."""
     state = State(status.state)
     if status.missing or status.coldest_c is None:
         return "Not known."
@@ -141,7 +142,7 @@ def is_warm_through(status: Status) -> bool:
 
 
 def core_beside(status: Status) -> str | None:
-    """What ready leaves open of the core; None where its estimate is above the target, or ready isn't said."""
+    """What ready leaves open of the core; None where it is estimated above the target, and unless ready."""
     if State(status.state) is not State.READY or status.core_c is None or status.core_c[1] >= status.target_c:
         return None
     told = "Core likely below target"
@@ -171,7 +172,8 @@ def coldest_place(status: Status) -> str:
         return ""
     if found.status != "by-hand" or found.age_s is None:
         return place_name(found.place)
-    return f"{place_name(found.place)}, read at {moment(now_of(status) - found.age_s, status.zone, now_of(status))}"
+    read_at = moment(now_of(status) - found.age_s, status.zone, now_of(status))
+    return f"{place_name(found.place)}, read at {read_at}"
 
 
 def announced(status: Status, unit: Unit = "C") -> str | None:
@@ -406,7 +408,7 @@ _NEXT_BY_HAND: Mapping[State, str] = {
     State.HEATING: "Measure the next round in about half an hour and enter it.",
 }
 _NEXT: Mapping[State, str] = {
-    State.PROBE_MISSING: "Have the probe's connector at the cowl looked at, or measure by hand and enter it.",
+    State.PROBE_MISSING: "Have the connector at the cowl looked at, or enter a reading by hand.",
     State.TOO_HOT: "Switch the heater off, at the socket or through the person at the field.",
     State.READY: "Switch off and unplug the heater; cowl plugs, cover, probes off.",
     State.ABOVE_TARGET: "Let it soak; leave heat and cover on.",

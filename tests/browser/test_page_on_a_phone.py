@@ -210,6 +210,38 @@ def test_an_open_page_follows_the_daemon_without_moving_what_is_read(
     assert phone.execute_script("return document.querySelector('#part-engine details').open")
 
 
+@pytest.mark.parametrize("after", ["above-target", "cold", "ready", "probe-missing", "flown-cooling"])
+def test_another_state_moves_nothing_that_is_in_view(
+    served: ServedPage, phone: webdriver.Chrome, after: str
+) -> None:
+    """Layout shift 0 on a change of state, on a screen of 320 × 568: all of it is the one block."""
+    metrics = {"width": 320, "height": 568, "deviceScaleFactor": 1, "mobile": True}
+    phone.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", metrics)
+    served.show(samples.heating())
+    phone.get(served.url)
+    next_at = phone.find_element(By.CSS_SELECTOR, "#part-verdict .next").rect
+    phone.execute_script(
+        "window.moved = 0; new PerformanceObserver(l => l.getEntries().forEach(e => window.moved += e.value))"
+        ".observe({type: 'layout-shift', buffered: false});"
+    )
+    before = phone.find_element(By.CSS_SELECTOR, "#part-verdict .verdict").text
+    served.show(samples.STATES[after]())
+    come_back(phone)
+    wait_for(phone, lambda: phone.find_element(By.CSS_SELECTOR, "#part-verdict .verdict").text != before)
+    phone.execute_async_script("requestAnimationFrame(() => requestAnimationFrame(arguments[0]))")
+    assert phone.execute_script("return window.moved") == 0
+    box = phone.find_element(By.CSS_SELECTOR, "#part-verdict .next").rect
+    assert abs(box["y"] + box["height"] - next_at["y"] - next_at["height"]) <= 20
+
+
+def test_an_open_page_goes_on_telling_how_old_it_is(served: ServedPage, phone: webdriver.Chrome) -> None:
+    served.show(samples.aged(samples.heating(), 28))
+    phone.get(served.url)
+    told = "#part-verdict [data-age-text]"
+    assert phone.find_element(By.CSS_SELECTOR, told).text == "20 s ago"
+    wait_for(phone, lambda: phone.find_element(By.CSS_SELECTOR, told).text == "30 s ago")
+
+
 def test_the_live_region_speaks_only_when_the_sentence_changes(
     served: ServedPage, phone: webdriver.Chrome
 ) -> None:
@@ -285,7 +317,9 @@ def test_without_script_the_page_is_read_and_answered(served: ServedPage, phone:
     assert box["height"] >= 56
     assert box["width"] >= 260
     button = next(
-        n for n in spoken_tree(phone) if n["role"]["value"] == "button" and n["name"]["value"] == "Say it is off"
+        n
+        for n in spoken_tree(phone)
+        if n["role"]["value"] == "button" and n["name"]["value"] == "Say it is off"
     )
     node = {"backendNodeId": button["backendDOMNodeId"]}
     phone.execute_cdp_cmd("DOM.scrollIntoViewIfNeeded", node)
