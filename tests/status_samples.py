@@ -253,7 +253,7 @@ def ready() -> Status:
         core_c=(4.0, 6.0, 8.0),
         core_above_p=0.99,
         hold_min=(46, 24),
-        alerts=(alert("switch-off", -5),),
+        alerts=(alert("switch-off", -5, harm=True),),
     )
 
 
@@ -277,7 +277,7 @@ def heater_stopped() -> Status:
         p_reach=0.3,
         above_p90=None,
         heater=_heater(False, minutes=-30),
-        alerts=(alert("heater-stopped", -20, answers=("seen",)),),
+        alerts=(alert("heater-stopped", -20, answers=("it-is-off", "seen")),),
     )
 
 

@@ -35,25 +35,25 @@ def test_every_state_says_its_verdict_and_one_next_action(state: str) -> None:
 
 
 def test_how_long_it_holds_is_told_with_the_cover_on_and_off() -> None:
-    told = dict(present_now(read(samples.ready()), "C").facts)["If the heat goes off now"]
-    assert told == "above target until 07:35, uncovered until 07:10"
+    told = dict(present_now(read(samples.ready()), "C").facts)["Above target if heat stops now"]
+    assert told == "until 07:35 with the cover on, until 07:10 with it off"
     assert len(present_now(read(samples.heating()), "C").facts) == 1
     flown = dict(present_now(read(samples.flown_cooling()), "C").facts)
-    assert flown["Without heat"] == "above target until 10:55, uncovered until 09:10"
+    assert flown["Above target without heat"] == "until 10:55 with the cover on, until 09:10 with it off"
 
 
 def test_a_hold_that_is_nearly_over_promises_nothing() -> None:
     over = msgspec.structs.replace(samples.ready(), hold_min=(4, 0))
     told = held(over)
-    assert told == "was expected above target until about 06:50; look again"
+    assert told == "was expected until 06:50; look again"
     bare = msgspec.structs.replace(samples.ready(), hold_min=(46, 4))
-    assert held(bare).endswith("07:35, not uncovered")
+    assert held(bare).endswith("07:35 with the cover on, not with it off")
     alone = msgspec.structs.replace(samples.ready(), hold_min=(46, None))
-    assert held(alone) == "above target until 07:35"
+    assert held(alone) == "until 07:35"
 
 
 def held(status: Status) -> str:
-    return dict(present_now(read(status), "C").facts)["If the heat goes off now"]
+    return dict(present_now(read(status), "C").facts)["Above target if heat stops now"]
 
 
 @pytest.mark.parametrize(

@@ -159,15 +159,15 @@ def test_the_chance_counts_mornings() -> None:
     ("state", "said"),
     [
         ("cold", "No: it needs preheat."),
-        ("off", "Below target, not called ready."),
+        ("off", "Not ready: below target."),
         ("heating", "Not yet."),
         ("above-target", "Not yet."),
         ("ready", "Yes: soaked above target."),
         ("levelling-off", "No."),
-        ("heater-stopped", "No: too cold."),
+        ("heater-stopped", "No: below target."),
         ("too-hot", "Not said: too hot."),
         ("probe-missing", "Not known."),
-        ("cooling", "No: too cold."),
+        ("cooling", "No: below target."),
         ("flown-cooling", "Yes, while above target."),
         ("engine-ran", "Yes, while above target."),
         ("engine-runs", "It runs already."),
@@ -213,9 +213,9 @@ def test_a_plug_that_went_off_by_itself_is_not_looked_for_in_the_cable() -> None
 
 
 def test_ready_says_what_it_leaves_open_of_the_core() -> None:
-    assert words.core_beside(samples.ready()) == "Core likely below target."
+    assert words.core_beside(samples.ready()) == "Core likely below target; the rule allows that."
     doubtful = msgspec.structs.replace(samples.ready(), core_above_p=0.62)
-    told = "Core likely below target; above the preheat limit on 6 in 10 mornings."
+    told = "Core likely below target; the rule allows that. Above the preheat limit on 6 in 10 mornings."
     assert words.core_beside(doubtful) == told
     warm = msgspec.structs.replace(samples.ready(), core_c=(7.0, 9.0, 11.0))
     assert words.core_beside(warm) is None
@@ -670,7 +670,7 @@ def test_above_target_says_what_follows_and_what_silence_means() -> None:
     assert subject == "Magpie: coldest point above target, 7.4 °C"
     assert body.startswith("Sat 06:50. Coldest point 7.4 °C (cylinder 3), all 6 required points measured.")
     assert "Places without a probe may be colder." in body
-    assert "Soak until 07:12." in body
+    assert "Soak until 07:12, then ready." in body
     assert body.endswith("Next word when ready; if none comes, count the engine as not ready.")
 
 

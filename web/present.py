@@ -204,10 +204,13 @@ def present_now(status: Status, unit: Unit) -> NowView:
 
 
 def _headline(verdict: str, state: State) -> tuple[str, tuple[str, ...]]:
-    """The verdict's first sentence, and what follows from it; by which rule it is ready stands beside the
-    answer to whether it is warm enough."""
+    """The verdict's first sentence, and what follows from it, where that doesn't stand beside it already: the
+    rule of ready in the answer to whether it is warm enough, the coldest point by name, the order as next."""
     if state is State.READY:
         return f"{verdict.partition(':')[0]}.", ()
+    verdict = _capital(verdict.removeprefix("Coldest point "))
+    if state is State.TOO_HOT:
+        return f"{verdict.partition('. ')[0]}.", ()
     head, _, more = verdict.partition(". ")
     return (f"{head}.", (more,)) if more else (verdict, ())
 
@@ -231,7 +234,7 @@ def _silence_next(status: Status) -> str:
 
 
 def _is_off_due(a: AlertNow) -> bool:
-    return a.answered is None and "it-is-off" in a.answers
+    return a.harm and a.answered is None and "it-is-off" in a.answers
 
 
 def _announced(told: str | None) -> tuple[str | None, str]:

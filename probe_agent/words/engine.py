@@ -117,7 +117,7 @@ def warm_enough(status: Status) -> str:
         return "Yes, while above target." if is_warm_through(status) else "Not sure: its core is colder."
     if status.coldest_c < status.need_c:
         return "No: it needs preheat."
-    return "Below target, not called ready." if state is State.OFF else "No: too cold."
+    return "Not ready: below target." if state is State.OFF else "No: below target."
 
 
 _NOT_WARM: Mapping[State, str] = {
@@ -145,10 +145,10 @@ def core_beside(status: Status) -> str | None:
     """What ready leaves open of the core; None where it is estimated above the target, and unless ready."""
     if State(status.state) is not State.READY or status.core_c is None or status.core_c[1] >= status.target_c:
         return None
-    told = "Core likely below target"
+    told = "Core likely below target; the rule allows that"
     if status.core_above_p > 0.95:
         return f"{told}."
-    return f"{told}; above the preheat limit on {chances(status.core_above_p)} mornings."
+    return f"{told}. Above the preheat limit on {chances(status.core_above_p)} mornings."
 
 
 def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
@@ -243,25 +243,26 @@ def core_shown(status: Status, unit: Unit = "C") -> str:
 
 
 def holds_if(status: Status) -> str:
-    """What `holding` rests on."""
-    return "Without heat" if status.heater.heating is False else "If the heat goes off now"
+    """What `holding` tells, and on what it rests."""
+    may_heat = State(status.state) in (State.ABOVE_TARGET, State.READY) and status.heater.heating is not False
+    return "Above target if heat stops now" if may_heat else "Above target without heat"
 
 
 def holding(status: Status) -> str | None:
-    """How long it stays above target, for 9 mornings in 10, if heat goes off or is off, with and without the
-    cover; None where nothing is known of it."""
+    """Until when it stays above target, for 9 mornings in 10, if heat goes off or is off, with and without
+    the cover; None where nothing is known of it."""
     standing, bare = status.hold_min or (None, None)
     if status.above_until is not None and status.above_until[0] is not None:
         standing = int((utc_seconds(status.above_until[0]) - now_of(status)) / 60)
     if standing is None:
         return None
-    until = _after(status, standing)
+    until = f"until {_after(status, standing)}"
     if standing < 5:
-        return f"was expected above target until about {until}; look again"
+        return f"was expected {until}; look again"
     if bare is None:
-        return f"above target until {until}"
-    uncovered = f"uncovered until {_after(status, bare)}" if bare >= 5 else "not uncovered"
-    return f"above target until {until}, {uncovered}"
+        return until
+    uncovered = f"until {_after(status, bare)} with it off" if bare >= 5 else "not with it off"
+    return f"{until} with the cover on, {uncovered}"
 
 
 def _after(status: Status, minutes: int) -> str:
@@ -287,7 +288,7 @@ def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | N
     if status.ready_rule == "soak":
         if status.ready_at is None:
             return "Ready only once the estimated core has passed the preheat limit; when is open."
-        return f"Soak until {moment(utc_seconds(status.ready_at), status.zone, now_at)}."
+        return f"Soak until {moment(utc_seconds(status.ready_at), status.zone, now_at)}, then ready."
     if status.ready_at is None:
         need = temperature(status.need_c, unit, (status.need_c,), spoken)
         return f"Waits for the estimated core to pass {need}."
