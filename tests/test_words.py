@@ -164,7 +164,7 @@ def test_the_chance_counts_mornings() -> None:
         ("above-target", "Not yet."),
         ("ready", "Yes: soaked above target."),
         ("levelling-off", "No."),
-        ("heater-stopped", "No: below target."),
+        ("heater-stopped", "No."),
         ("too-hot", "Not said: too hot."),
         ("probe-missing", "Not known."),
         ("cooling", "No: below target."),

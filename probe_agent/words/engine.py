@@ -126,6 +126,7 @@ _NOT_WARM: Mapping[State, str] = {
     State.ABOVE_TARGET: "Not yet.",
     State.HEATING: "Not yet.",
     State.LEVELLING_OFF: "No.",
+    State.HEATER_STOPPED: "No.",
     State.OIL_OUT: "No: oil is out.",
     State.ENGINE_RUNS: "It runs already.",
 }

@@ -147,7 +147,7 @@ def test_heating_then_delayed_then_failed(field: Field) -> None:
     assert "08:35" not in body(field.phone)
     field.page.show(samples.heater_stopped())
     wait_for(field.phone, lambda: "Heat has stopped." in body(field.phone))
-    assert "Have someone look at plug, cable and breaker." in body(field.phone)
+    assert "Have someone look at the heater's plug, its cable and the breaker." in body(field.phone)
 
 
 def test_an_old_state_is_shown_as_old_and_the_fresh_one_is_believed(field: Field) -> None:
