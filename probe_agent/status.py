@@ -384,6 +384,7 @@ class Status(_Part, frozen=True, omit_defaults=True):
     core_above_p: float
     ready_rule: str
     ready_at: str | None
+    """When it will be, or was, ready by the rule, most likely; while it warms, soak and core counted in."""
     soak_from: str | None
     above_until: tuple[str | None, str | None, str | None] | None
     """After heater-off: 10/50/90 % instants at which the coldest point falls under the target."""

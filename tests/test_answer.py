@@ -75,8 +75,8 @@ def dump(daemon: AnsweringDaemon) -> list[str]:
 @pytest.mark.parametrize(
     ("alert", "label", "says"),
     [
-        (HARM, "It is off", "switches nothing"),
-        (ASKED, "Seen", "somebody has seen this"),
+        (HARM, "Say it is off", "switches nothing"),
+        (ASKED, "I have seen this", "somebody has seen this"),
         (TEST, "I got it", "messages reach you"),
     ],
 )

@@ -119,8 +119,8 @@ def _question(link: Link, status: Status | None) -> str:
 def _button(link: Link) -> str:
     """The label of the one button."""
     if link.alert.startswith(f"{TEST}:"):
-        return words.answer_words("received")
-    return words.answer_words(words.link_answer(link.alert.partition(":")[0], link.harm))
+        return words.answer_label("received")
+    return words.answer_label(words.link_answer(link.alert.partition(":")[0], link.harm))
 
 
 def _note(link: Link) -> str:

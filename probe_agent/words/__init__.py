@@ -5,7 +5,7 @@ time is the field's, with the weekday when it isn't today; a chance counts morni
 measured is said.
 """
 
-from probe_agent.words.alerts import alert, answer_words, link_answer, unproven
+from probe_agent.words.alerts import alert, answer_label, answer_words, link_answer, unproven
 from probe_agent.words.bindings import (
     HEATUP_LEFT_OUT,
     HELD_ON,
@@ -59,10 +59,13 @@ from probe_agent.words.engine import (
     cautions,
     changed,
     coldest,
+    coldest_place,
     core,
+    core_beside,
     core_shown,
     heater_words,
     holding,
+    holds_if,
     next_action,
     probe_words,
     readiness,
@@ -70,6 +73,7 @@ from probe_agent.words.engine import (
     sign,
     unmeasured,
     verdict,
+    warm_enough,
 )
 from probe_agent.words.heatups import (
     NOTE_LENGTH,
@@ -190,6 +194,7 @@ __all__ = [
     "air_missing",
     "alert",
     "announced",
+    "answer_label",
     "answer_words",
     "answered",
     "as_typed",
@@ -202,7 +207,9 @@ __all__ = [
     "changed",
     "clearance",
     "coldest",
+    "coldest_place",
     "core",
+    "core_beside",
     "core_shown",
     "corrected",
     "correction_reason",
@@ -227,6 +234,7 @@ __all__ = [
     "heater_words",
     "heatup_day",
     "holding",
+    "holds_if",
     "hour",
     "hours",
     "how_long",
@@ -292,6 +300,7 @@ __all__ = [
     "unmeasured",
     "unproven",
     "verdict",
+    "warm_enough",
     "was_it_flown",
     "was_read",
     "weather_heard",
