@@ -242,6 +242,16 @@ def test_the_page_knows_only_what_is_shown_and_stored(name: str) -> None:
     assert not outside & {"numpy", "scipy", "sqlite_utils", "apscheduler", "apprise"}
 
 
+def test_no_files_of_the_page_know_of_each_other_in_a_circle() -> None:
+    """Imports for types alone count: who reads one of them has to know the other."""
+    known = {
+        n: {m.split(".")[1] for m in imported(t) if m.startswith("web.")} & set(WEB) for n, t in WEB.items()
+    }
+    while free := {n for n, others in known.items() if not others}:
+        known = {n: others - free for n, others in known.items() if n not in free}
+    assert not known
+
+
 def test_the_layout_of_the_page_is_pure() -> None:
     assert_pure(WEB["present"], "web.present", set())
 
