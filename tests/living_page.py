@@ -1,10 +1,11 @@
-"""A page that lives: a record with heat-ups, a daemon's heart that answers, and browsers by every way.
+"""A page that lives: a record with a heat-up, a daemon's heart that answers, and browsers by every way.
 
 Only network, probes and the ticks' time are left out: what is asked is carried out by the real daemon's code.
 """
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 import sqlite3
@@ -70,14 +71,14 @@ def write_page_settings(folder: Path, more: str) -> Path:
 
 
 class LivingPage:
-    """Context manager: daemon and page of one aircraft with two heat-ups in its record."""
+    """Context manager: daemon and page of one aircraft with a heat-up in its record."""
 
     def __init__(self, folder: Path, viewing: str = "anyone", more: str = "") -> None:
         self.folder = folder
         self.file = folder / "probe-agent.db"
         self.settings = load_settings(write_page_settings(folder, MORE.format(viewing=viewing) + more))
-        few = list(many_heatups.mornings(2))
-        many_heatups.write(self.file, few, 600.0)  # few and coarse: the daemon learns from them first
+        few = list(many_heatups.mornings(1))
+        many_heatups.write(self.file, few, 900.0)  # short and coarse: the daemon learns from it first
         plan, clock = plan_from_settings(self.settings), SimulatedClock(START_UTC, math.inf, 0.0)
         places = {name: -5.0 - i / 4 for i, name in enumerate(plan.places)}
         source = ScriptedSource(lambda t_s: places)
@@ -88,6 +89,7 @@ class LivingPage:
         self.show(samples.heating())
         self.app: Flask = create_app(FileStatusSource(folder / "shown.json"), self.file, self.settings, 5.0)
         self.failed: list[BaseException] = []
+        self.numbers = itertools.count(1)
         self._lock = threading.Lock()
         self._patches = [patch("web.acts.ask", self._ask)]
 

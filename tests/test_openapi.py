@@ -28,8 +28,9 @@ from schemathesis.specs.openapi.checks import (
 )
 from waitress import create_server
 
-from web.app import HEADERS, create_app
+from web.app import create_app
 from web.source import FileStatusSource
+from web.wire import HEADERS
 
 DOCUMENT = openapi.document()
 WITHOUT_BODY = {"HEAD", "OPTIONS"}
@@ -49,7 +50,7 @@ def routes(folder: Path) -> dict[tuple[str, str], str]:
 
     app = create_app(FileStatusSource(folder / "none"), folder / "none", Settings())
     return {
-        (re.sub(r"<(?:\w+:)?(\w+)>", r"{\1}", rule.rule), verb): rule.endpoint
+        (re.sub(r"<(?:\w+(?:\([^)]*\))?:)?(\w+)>", r"{\1}", rule.rule), verb): rule.endpoint
         for rule in app.url_map.iter_rules()
         for verb in (rule.methods or set()) - WITHOUT_BODY
     }
@@ -78,7 +79,7 @@ def test_each_act_asks_for_the_forms_token_and_number() -> None:
             assert {"token", "once"} <= set(form["application/x-www-form-urlencoded"]["schema"]["required"])
 
 
-FORMS = ("/", "/plan", "/hand", "/take-along", "/setup", "/curves", "/curves/2", "/calibrate", "/pair")
+FORMS = ("/", "/plan", "/hand", "/take-along", "/setup", "/curves", "/curves/1", "/calibrate", "/pair")
 
 
 def test_the_document_names_each_field_of_each_form(living: LivingPage) -> None:
@@ -247,13 +248,13 @@ def run_all(living: LivingPage, way: str, examples: int) -> dict[str, int]:
 @pytest.mark.parametrize("way", ["board", "plain"])
 def test_answers_are_as_the_document_says(living: LivingPage, way: str) -> None:
     before = living.dump()
-    counts = run_all(living, way, 2)
-    assert sum(counts.values()) >= 120, counts
+    counts = run_all(living, way, 1)
+    assert sum(counts.values()) >= 80, counts
     if way == "plain":
         assert counts.keys() <= {"200", "304", "400", "403", "404", "405", "409", "410", "422", "206", "416"}
         assert living.dump() == before
     else:
-        assert counts["303"] >= 5, counts
+        assert counts["303"] >= 3, counts
 
 
 @pytest.mark.long
