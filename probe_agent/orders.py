@@ -35,8 +35,8 @@ log = logging.getLogger(__name__)
 CHECK_HOLDS_S = 86_400.0
 """So long a check's corrections may be accepted."""
 FAILED = (
-    "That failed inside the daemon; nothing of it is kept. Look at the page before giving it again; the log on "
-    "the board says more."
+    "That failed inside the daemon; nothing of it is kept. Look at the page before giving it again; the log "
+    "on the board says more."
 )
 TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.", "late")
 

@@ -26,9 +26,9 @@ from schemathesis.specs.openapi.checks import (
     response_schema_conformance,
     status_code_conformance,
 )
-from waitress import create_server
 
 from web.app import create_app
+from web.serve import server_of
 from web.source import FileStatusSource
 from web.wire import HEADERS
 
@@ -273,9 +273,7 @@ def test_the_same_over_a_real_server(living: LivingPage) -> None:
         asked.append(environ["PATH_INFO"])
         return living.app(environ, start)
 
-    server = create_server(
-        app, host="127.0.0.1", port=0, threads=3, ident=None, clear_untrusted_proxy_headers=False
-    )
+    server = server_of(app, "127.0.0.1", 0)  # type: ignore[arg-type]
     thread = threading.Thread(target=server.run, daemon=True)
     thread.start()
     try:
