@@ -62,11 +62,15 @@ state_topic = "plug/state"
 """
 
 
-def write_page_settings(folder: Path, more: str) -> Path:
-    """As write_settings, the table [page] among `more`."""
-    path = write_settings(folder, more, 15.0)
+def write_settings_without(
+    tables: tuple[str, ...], folder: Path, more: str, interval_s: float = 15.0
+) -> Path:
+    """As write_settings, without the example's own of these tables: they are among `more`."""
+    path = write_settings(folder, more, interval_s)
     text = path.read_text("utf-8")
-    path.write_text(re.sub(r"^\[page\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE), "utf-8")
+    for table in tables:
+        text = re.sub(rf"^\[{table}\]\n(?:(?!\[).*\n)*", "", text, count=1, flags=re.MULTILINE)
+    path.write_text(text, "utf-8")
     return path
 
 
@@ -76,7 +80,9 @@ class LivingPage:
     def __init__(self, folder: Path, viewing: str = "anyone", more: str = "") -> None:
         self.folder = folder
         self.file = folder / "probe-agent.db"
-        self.settings = load_settings(write_page_settings(folder, MORE.format(viewing=viewing) + more))
+        self.settings = load_settings(
+            write_settings_without(("page",), folder, MORE.format(viewing=viewing) + more)
+        )
         few = list(many_heatups.mornings(1))
         many_heatups.write(self.file, few, 900.0)
         _leave_out(self.file)

@@ -23,6 +23,8 @@ TIME, AMBIENT, HEATER = "time", "ambient", "heater"
 
 COLDEST_C, HOTTEST_C = -200.0, 1400.0
 """The span of a type K thermocouple, about; beyond it a cell holds something else."""
+_LONGEST_WORD = 300
+"""Of what a refusal says of a line that may be anything."""
 _YEARS = range(1900, 2200)
 _LONGEST_LINE = 65_536  # what has no line end by then is no recording; handed on to be refused
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
@@ -236,7 +238,8 @@ class Rows(Iterator[Row]):
             raise self._refuse(f"the line is not CSV ({err})", "Check its quotes and line ends") from err
 
     def _refuse(self, what: str, remedy: str) -> RecordingError:
-        return RecordingError(f"{self._name}: line {max(self._line_no, 1)}: {what}. {remedy}.")
+        short = what if len(what) <= _LONGEST_WORD else f"{what[:_LONGEST_WORD]}…"
+        return RecordingError(f"{self._name}: line {max(self._line_no, 1)}: {short}. {remedy}.")
 
 
 def open_recording(path: Path) -> int:
