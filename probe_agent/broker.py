@@ -706,8 +706,8 @@ class BrokerCourier:
         try:
             held = json.loads(retained or b"null")
             held_version = int(held.pop("version"))
-        except (ValueError, TypeError, AttributeError, KeyError):
-            return version
+        except (ValueError, TypeError, AttributeError, KeyError, OverflowError, RecursionError):
+            return version  # whatever somebody left there keeps nothing from being said
         return max(version, held_version if held == tree.description else held_version + 1)
 
     def _tell(self, connection: _Connection, tree: Tree, status: Status) -> None:

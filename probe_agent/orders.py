@@ -3,6 +3,8 @@ pairing, a heat-up left out. Each is carried out at once; what takes longer is `
 
 from __future__ import annotations
 
+import logging
+import sqlite3
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -31,10 +33,16 @@ from probe_agent.switchman import ORDERS, Moment, Switchman
 from probe_agent.take_along import TakeAlongs
 from probe_agent.weather.heard import Heard
 
+log = logging.getLogger(__name__)
+
 CHECK_HOLDS_S = 86_400.0
 """So long a check's corrections may be accepted."""
 _AFTER_S = 0.002
 """Stored instants are whole milliseconds: so much after the last tick, what it measured was before."""
+FAILED = (
+    "That failed inside the daemon; nothing of it is kept. Look at the page before giving it again; the log "
+    "on the board says more."
+)
 TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.", "late")
 
 
@@ -73,6 +81,21 @@ class Orders:
         """Do what a command says and tell what was done, or why not; the batch takes what is to be kept."""
         if time.time() > command.expires_at:
             return TOO_LATE
+        try:
+            return self._act(command, batch, at)
+        except planning.NoSuchTime as err:
+            return False, str(err)
+        except (KeyError, TypeError, ValueError, ArithmeticError) as err:
+            return False, f"The command is not complete ({err}). Nothing was changed."
+        except sqlite3.Error:
+            raise
+        except Exception:  # whoever listens for commands must go on listening: "off" may be the next
+            log.exception("command %s failed", command.kind)
+            batch.statements.clear()
+            batch.after.clear()
+            return False, FAILED
+
+    def _act(self, command: Command, batch: Batch, at: Standing) -> Answer:
         if command.kind in ORDERS:
             return self._switch(command, batch, at)
         act = {
@@ -107,12 +130,7 @@ class Orders:
         }.get(command.kind)
         if act is None:
             return False, f"This version knows no command {command.kind}."
-        try:
-            return act(command.body, batch, at)
-        except planning.NoSuchTime as err:
-            return False, str(err)
-        except (KeyError, TypeError, ValueError) as err:
-            return False, f"The command is not complete ({err}). Nothing was changed."
+        return act(command.body, batch, at)
 
     def _switch(self, command: Command, batch: Batch, at: Standing) -> Answer:
         """What is said to the plug. Off by it is off for the supervisor too."""
@@ -212,7 +230,7 @@ class Orders:
 
     def _note_heatup(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         """What the owner writes of a heat-up; an empty note takes the old one away."""
-        heatup, note = int(body["heatup"]), str(body["note"]).strip()
+        heatup, note = int(body["heatup"]), _readable(str(body["note"]))
         if len(note) > words.NOTE_LENGTH:
             return False, f"A note has at most {words.NOTE_LENGTH} letters; this one has {len(note)}."
         if self.record.is_excluded(heatup) is None:
@@ -421,3 +439,8 @@ class Orders:
 def _unit(body: Mapping[str, Any]) -> words.Unit:
     """The unit something was typed in."""
     return "F" if body.get("unit") == "F" else "C"
+
+
+def _readable(text: str) -> str:
+    """A text of several lines without what can't be shown: control characters, halves of pairs."""
+    return "".join(ch for ch in text if ch.isprintable() or ch == "\n").strip()

@@ -153,7 +153,7 @@ def _seen(later: _Later) -> tuple[Route, ...]:
         ("/curves", "curves", lambda: later.curves.all()),
         ("/curves/over", "curves_over", lambda: later.curves.over()),
         ("/curves/csv", "curves_csv", lambda: later.curves.csv()),
-        ("/curves/<int:number>", "heatup", lambda number: later.curves.one(number)),
+        ("/curves/<int(max=999999999):number>", "heatup", lambda number: later.curves.one(number)),
         ("/calibrate", "calibrate", lambda: later.calibrate.show()),
         ("/calibrate/card", "heatup_card", lambda: later.calibrate.card()),
     )

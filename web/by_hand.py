@@ -17,7 +17,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
 from probe_agent.words import Unit
-from web.acts import Outcome, number_of
+from web.acts import Outcome, number_of, whole_number
 from web.desk import Desk
 from web.present import present_taken
 from web.wire import json_answer
@@ -210,13 +210,12 @@ class HandPages:
 
     def undo(self) -> BaseResponse:
         """A reading that was entered counts no longer."""
-        number = request.form.get("id", "")
-        known = number.isascii() and number.isdigit()
+        number = whole_number(request.form.get("id", ""))
 
         def refused(said: Outcome | None, code: int) -> BaseResponse:
             return self._page(said or Outcome(False, "That reading isn't in the list."), code=code)
 
-        body = {"id": int(number)} if known else None
+        body = None if number is None else {"id": number}
         return self.desk.act("undo-hand-reading", body, refused, _go_on)
 
     def enter_round(self) -> Response:

@@ -18,7 +18,7 @@ from probe_agent.config import NEVER_COLDEST
 from probe_agent.status import Status, TakeAlong
 from probe_agent.store import TAKE_ALONG, Check, ComparedNow, KeptCorrection, Reader, StoreError, Taught
 from probe_agent.words import Unit
-from web.acts import Outcome, number_of
+from web.acts import Outcome, number_of, whole_number
 from web.desk import Desk
 from web.take_along import shown
 
@@ -92,9 +92,8 @@ class CalibratePages:
 
     def act_uncorrect(self) -> BaseResponse:
         """Undo corrections accepted together."""
-        text = request.form.get("correction", "")
-        number = int(text) if text.isascii() and text.isdigit() else 0
-        return self._act("undo-correction", {"correction": number}, CheckForm(), "said")
+        number = whole_number(request.form.get("correction", ""))
+        return self._act("undo-correction", {"correction": number or 0}, CheckForm(), "said")
 
     def _act(self, kind: str, body: dict[str, Any] | None, form: CheckForm, anchor: str) -> BaseResponse:
         def refused(said: Outcome | None, code: int) -> BaseResponse:

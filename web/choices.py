@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Response, request
 
 from probe_agent.words import Clock, Unit
+from web.gate import way
 
 UNIT_COOKIE, CLOCK_COOKIE = "unit", "clock"
 YEAR_S = 365 * 24 * 3600
@@ -30,7 +31,9 @@ def keep(response: Response) -> None:
     """What the address asked for is this reader's from now on."""
     for asked, cookie, kept in (("unit", UNIT_COOKIE, unit()), ("clock", CLOCK_COOKIE, clock())):
         if request.args.get(asked) == kept:
-            response.set_cookie(cookie, kept, max_age=YEAR_S, samesite="Lax", httponly=True)
+            response.set_cookie(
+                cookie, kept, max_age=YEAR_S, samesite="Lax", httponly=True, secure=way().https
+            )
 
 
 def _is_american() -> bool:

@@ -23,7 +23,7 @@ from werkzeug.wrappers import Response as BaseResponse
 from probe_agent import words
 from probe_agent.status import is_stale
 from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError
-from web.acts import Outcome
+from web.acts import Outcome, whole_number
 from web.desk import Desk
 from web.heatups import MOST_LINES, Chosen, draw_small, nearest, present_heatup, read_chosen, zooms
 from web.looks import Eye, Look, look_at_one, look_over
@@ -269,7 +269,7 @@ def _template(whole: str, parts: Mapping[str, str]) -> str:
 
 def _named(number: str) -> int:
     """A heat-up's number as written in a form or an address; 0, which is none, where it is none."""
-    return int(number) if re.fullmatch("[0-9]{1,9}", number) else 0
+    return whole_number(number) or 0
 
 
 def _numbers() -> list[int]:

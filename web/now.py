@@ -12,7 +12,7 @@ from werkzeug.wrappers import Response as BaseResponse
 from probe_agent import words
 from probe_agent.status import Status
 from web import choices
-from web.acts import Outcome
+from web.acts import Outcome, whole_number
 from web.api import print_of
 from web.chart import FORMS, draw_curve
 from web.desk import Desk
@@ -126,9 +126,9 @@ class NowPages:
 
     def tell_flown(self) -> BaseResponse:
         """Say what became of a heat-up, or correct it."""
-        what, number = request.form.get("what", ""), request.form.get("outing", "")
-        known = what in words.FLEW_ANSWERS and number.isascii() and number.isdigit()
-        body = {"what": what, "outing": int(number)} if known else None
+        what, number = request.form.get("what", ""), whole_number(request.form.get("outing", ""))
+        known = what in words.FLEW_ANSWERS and number is not None
+        body = {"what": what, "outing": number} if known else None
         return self._act("flew", body, "Say what became of it, by one of the buttons.")
 
     def _act(self, kind: str, body: dict[str, Any] | None, wrong: str = "") -> BaseResponse:

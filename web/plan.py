@@ -13,7 +13,7 @@ from probe_agent import words
 from probe_agent.config import CERTAINTIES
 from probe_agent.status import PlanNow, Status
 from probe_agent.words import NOTHING_REPEATS, mornings
-from web.acts import Outcome, PlanForm, check_plan_form, read_plan_form
+from web.acts import Outcome, PlanForm, check_plan_form, read_plan_form, whole_number
 from web.desk import Desk
 from web.present import present_plan
 
@@ -91,5 +91,4 @@ class PlanPages:
 
 def _departure() -> int:
     """The departure a form names; 0, which is none, where it names nothing."""
-    number = request.form.get("departure", "")
-    return int(number) if number.isascii() and number.isdigit() else 0
+    return whole_number(request.form.get("departure", "")) or 0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -64,6 +65,10 @@ class _Guarded:
         self._app = app
 
     def __call__(self, environ: dict[str, Any], start: Callable[..., Any]) -> Any:
+        if not _HOST.fullmatch(environ.get("HTTP_HOST", "localhost")):
+            start("400 Bad Request", [("Content-Type", "text/plain; charset=utf-8"), *_ALL])
+            return [b"The request names no host that could be this board.\n"]
+
         def begin(status: str, headers: list[tuple[str, str]], exc_info: Any = None) -> Any:
             used = environ["PATH_INFO"].startswith("/static/") and environ["PATH_INFO"].endswith(_ONLY_USED)
             return start(status, headers + (_FEW if used else _ALL), exc_info)
@@ -71,6 +76,10 @@ class _Guarded:
         return self._app(environ, begin)
 
 
+_LABEL = r"[A-Za-z0-9_-]{1,63}"
+_HOST = re.compile(rf"(\[[0-9A-Fa-f:.]{{2,45}}\]|{_LABEL}(\.{_LABEL}){{0,30}}\.?)(:[0-9]{{1,5}})?")
+"""RFC 9110, section 7.2, with the labels of RFC 1035, section 2.3.4. Anything else fails in the framework,
+where no page can be made of it."""
 _ALL = list(HEADERS.items())
 _ONLY_USED = (".css", ".js", ".png")
 """Files that a page uses and that run nothing where they are opened by themselves."""

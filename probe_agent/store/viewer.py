@@ -277,7 +277,7 @@ def ask(
         connection.execute(
             "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)"
             " ON CONFLICT (id) DO NOTHING",
-            (command, now_at, kind, json.dumps(dict(body)), now_at + valid_s),
+            (command, now_at, kind, json.dumps(dict(body), allow_nan=False), now_at + valid_s),
         )
         connection.execute("COMMIT")
     finally:
