@@ -19,6 +19,7 @@ ORDER = (
     "status",
     "words",
     "couriers",
+    "connecting",
     "thermocouple",
     "corrections",
     "engine_sim",
