@@ -115,6 +115,8 @@ def why(err: Exception) -> str:
 
 
 def _said(err: Exception) -> str:
+    if isinstance(err, TimeoutError):
+        return "it does not answer in time"
     if isinstance(err, ssl.SSLError):
         return (err.reason or "TLS failed").lower().replace("_", " ")
     return str(getattr(err, "strerror", None) or err or type(err).__name__).lower().rstrip(".")

@@ -218,11 +218,16 @@ class _Lane:
         for message in due:
             if self._stopping.is_set():
                 return None
-            self._deal_with(message)
+            if message is due[0] or self._is_still_due(message):  # sending the one before may have taken long
+                self._deal_with(message)
         times = [at_s for _, at_s in self._failures.values()]
         if not times:
             return LOOK_AGAIN_S if self._waits else None
         return max(0.0, min(min(times) - time.monotonic(), LOOK_AGAIN_S))
+
+    def _is_still_due(self, message: Message) -> bool:
+        """Whether nothing has withdrawn it meanwhile."""
+        return message.id in {m.id for m in self._outbox.due_messages((self._recipient.name,))}
 
     def _forget_all_but(self, due: set[int]) -> None:
         self._accepted &= due

@@ -25,8 +25,8 @@ def make_certificates(folder: Path, *arguments: str) -> subprocess.CompletedProc
 
 
 class SecureBroker(RealBroker):
-    """Context manager. Certificates lie in folder/certs: boards magpie and kestrel, magpie's plug; one that was
-    taken back in folder. The rules are the shipped ones, the plug's block in use, and Recorder's mark."""
+    """Context manager. Certificates lie in folder/certs: boards magpie and kestrel, magpie's plug; one that
+    was taken back in folder. The rules are the shipped ones, the plug's block in use, and Recorder's mark."""
 
     def __init__(self, folder: Path, server: str = "127.0.0.1,localhost") -> None:
         super().__init__(folder)
