@@ -13,6 +13,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
 from itertools import starmap
 from pathlib import Path
@@ -25,7 +26,14 @@ from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
-from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
+from probe_agent.couriers import (
+    Courier,
+    MessageCourierLike,
+    StatusCourier,
+    Watchdog,
+    Watched,
+    WeatherCourierLike,
+)
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.harness import Harness, grown_old, standing_in
@@ -164,6 +172,11 @@ class Agent:
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten_since_s: float | None = None
+        self._poller: Watched | None = None
+        self._deaf: str | None = None
+        """Why commands can't be read."""
+        self._lesson: tuple[float | None, float | None] | None = None
+        """The newest lesson this run knows of."""
         self._polled_s: float | None = None
         """When it was last looked for commands: off must be heard while heat is on."""
         self._unwritten = Batch()
@@ -187,7 +200,9 @@ class Agent:
         self._departures = Departures(self.store, self.settings, self._zone, self._setup_id)
         self._departures.recall(self._utc(now_s))
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
-        self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
+        self._letters = Letters(
+            self.settings, self._messages, self.store, self._departures, self._zone, self.clock.standing
+        )
         self._switchman: Switchman | None = None
         if self.settings.switch is not None and self._line is not None:
             began = Moment(now_s, self._utc(now_s))
@@ -291,8 +306,8 @@ class Agent:
 
     def run(self, stop: threading.Event) -> None:
         """Tick until `stop` is set or every source has ended; then commit what is held."""
-        poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
-        poller.start()
+        self._poller = Watched("commands", lambda: self._poll_commands(stop), stop)
+        self._poller.start()
         for courier in self._couriers:
             courier.start()
         try:
@@ -403,6 +418,8 @@ class Agent:
                 self._physics.learn()
             if self._watchdog is not None:
                 self._watchdog.beat()
+            if self._poller is not None:
+                self._poller.look()
 
     def _heater_as_told(self) -> float | None:
         """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
@@ -686,11 +703,13 @@ class Agent:
         """Follow the wall clock: a step, or its becoming known, changes this boot's one row."""
         offset_s, known = self.clock.utc_offset_s(), self.clock.utc_is_known()
         if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
-            self._offset_s, self._clock_ok = offset_s, known
+            by_s, self._offset_s, self._clock_ok = offset_s - self._offset_s, offset_s, known
+            self._letters.shift(by_s)
+            self._unwritten.shift(by_s)
             for act in self.when_set:
                 act()
             try:
-                self.store.mend_boot(offset_s, known)
+                self.store.mend_boot(offset_s, known, self.clock.standing().base, by_s)
                 self._heard.recall(self.store, self._utc(self.clock.monotonic()))
             except sqlite3.Error as err:
                 self._store_trouble = f"The record can't be written ({err})."
@@ -756,7 +775,7 @@ class Agent:
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
-        return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own) if t)
 
     def _frost(self, now_at: float) -> FrostNow:
         """Frost on the aircraft within a day, or until a start that is planned within two."""
@@ -792,24 +811,31 @@ class Agent:
     # -- commands
 
     def _poll_commands(self, stop: threading.Event) -> None:
-        """Look once a real second whether somebody else has written."""
-        watcher = store.connect(self.store.path, read_only=True)
+        """Look once a real second whether somebody else has written, whatever befalls the record."""
+        while not stop.is_set():
+            try:
+                with closing(store.connect(self.store.path, read_only=True)) as watcher:
+                    self._watch_commands(watcher, stop)
+            except Exception as err:  # a thread that ends would hear nobody any more
+                if self._deaf is None:
+                    log.error("commands can't be read: %s: %s", type(err).__name__, err)
+                self._deaf = f"What people ask for can't be read ({err}). It is tried again each second."
+                stop.wait(1.0)
+
+    def _watch_commands(self, watcher: sqlite3.Connection, stop: threading.Event) -> None:
+        """Answer what waits, and whenever somebody has written. Raises sqlite3.Error."""
         seen: int | None = None
-        learned = store.newest_lesson(watcher)
-        try:
-            while not stop.wait(1.0):
-                self._polled_s = awake_and_asleep_s()
-                version = watcher.execute("PRAGMA data_version").fetchone()[0]
-                if version != seen:
-                    seen = version
-                    self.answer_commands()
-                    if (newest := store.newest_lesson(watcher)) != learned:
-                        learned = newest
-                        self._physics.teach_again()
-        except sqlite3.Error as err:
-            log.error("commands can't be read: %s", err)
-        finally:
-            watcher.close()
+        if self._lesson is None:
+            self._lesson = store.newest_lesson(watcher)
+        while not stop.wait(1.0):
+            version = watcher.execute("PRAGMA data_version").fetchone()[0]
+            if version != seen:
+                self.answer_commands()
+                if (newest := store.newest_lesson(watcher)) != self._lesson:
+                    self._lesson = newest
+                    self._physics.teach_again()
+                seen = version
+            self._polled_s, self._deaf = awake_and_asleep_s(), None
 
     def answer_commands(self) -> None:
         """Carry out and answer what waits; a command past its time is refused."""
@@ -824,8 +850,14 @@ class Agent:
                 batch = Batch()
                 now_s = self.clock.monotonic()
                 at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
-                answer = self._orders.carry_out(command, batch, at)
-                self._watch = at.watch
+                try:
+                    answer = self._orders.carry_out(command, batch, at)
+                    self._watch = at.watch
+                except sqlite3.Error:
+                    raise
+                except Exception as err:  # else it would stand in the way of all later ones
+                    log.exception("command %s failed", command.kind)
+                    batch, answer = Batch(), _failed(err)
                 self._answer(command, answer, batch)
                 if man is not None:
                     man.heed()
@@ -876,6 +908,10 @@ def _unplaced(source: str, sample: Reading | ProbeFault) -> UnplacedNow:
     if isinstance(sample, Reading):
         return UnplacedNow(source, sample.address, round(sample.value_c, 2))
     return UnplacedNow(source, sample.address, fault=sample.fault.value)
+
+
+def _failed(err: Exception) -> Answer:
+    return False, f"That could not be carried out ({type(err).__name__}); the daemon's log says more."
 
 
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:

@@ -20,6 +20,7 @@ ORDER = (
     "words",
     "chosen",
     "couriers",
+    "connecting",
     "thermocouple",
     "corrections",
     "engine_sim",

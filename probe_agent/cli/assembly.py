@@ -105,7 +105,7 @@ def plug_line(settings: Settings, clock: Clock, demo: bool) -> Any:
     """The plug's line; none where time or engine are simulated or recorded: those switch nothing real."""
     if settings.switch is None or not isinstance(clock, SystemClock) or demo:
         return None
-    from probe_agent.broker import client_id
+    from probe_agent.connecting import client_id
     from probe_agent.switch import SwitchCourier
 
     device = device_of(settings)
@@ -170,13 +170,14 @@ def housekeeping(settings: Settings, agent: Any, weather: Any) -> list[Any]:
     """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
     from probe_agent.agent import Job
     from probe_agent.maintenance import back_up
-    from probe_agent.telling import next_test_at
+    from probe_agent.telling import next_test_at, tests_apart_days
 
     file, clock = Path(settings.store.file), agent.clock
     jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
     test_at = next_test_at(settings.messages.weekly_test, clock.utc(), zone_of(settings))
     if test_at is not None and settings.recipients:
-        jobs.append(Job(agent.send_tests, every_s=7 * DAY_S, due_s=test_at - clock.utc_offset_s()))
+        every_s = tests_apart_days(settings.messages.weekly_test) * DAY_S
+        jobs.append(Job(agent.send_tests, every_s=every_s, due_s=test_at - clock.utc_offset_s()))
     if weather is not None:
         jobs.append(Job(weather.look, every_s=settings.weather.every_min * 60, due_s=clock.monotonic()))
     return jobs

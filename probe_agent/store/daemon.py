@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from probe_agent.readings import Forecast, Transition
@@ -24,7 +23,16 @@ from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, 
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
 from probe_agent.store.spells import KeptSpell, keep_spell
-from probe_agent.store.told import Link, Message, find_link, insert_message, link_hash, withdraw_messages
+from probe_agent.store.told import (
+    Link,
+    Message,
+    find_link,
+    insert_message,
+    link_hash,
+    message_of,
+    shift_messages,
+    withdraw_messages,
+)
 from probe_agent.store.weather import KeptWeather, weather_since
 
 HELD_TICKS = 40_000
@@ -52,6 +60,12 @@ class Batch:
         self.withdrawn += other.withdrawn
         self.after += other.after
         return self
+
+    def shift(self, by_s: float) -> None:
+        """The clock was set by so much: messages keep their age."""
+        self.messages = [
+            replace(m, true_at=m.true_at + by_s, expires_at=m.expires_at + by_s) for m in self.messages
+        ]
 
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements or self.withdrawn)
@@ -99,9 +113,11 @@ class Store:
         """The number of this start."""
         return self._boot
 
-    def mend_boot(self, utc_offset_s: float, clock_ok: bool) -> None:
-        """The clock turned out to be different: one row changes, all ticks of this boot follow."""
+    def mend_boot(self, utc_offset_s: float, clock_ok: bool, base: str = "", by_s: float = 0.0) -> None:
+        """The clock turned out to be different: one row changes, all ticks of this boot follow, and messages
+        under way, written by the time base `base`, move by by_s."""
         with self._writing() as db:
+            db.execute(*shift_messages(base, by_s))
             db.execute(
                 "UPDATE boots SET utc_offset_ms = ?, clock_ok = ? WHERE boot = ?",
                 (round(utc_offset_s * 1000), clock_ok, self._boot),
@@ -372,14 +388,7 @@ class Store:
                 "SELECT channel, dedupe_key, payload, true_at, expires_at, message, tries FROM outbox"
                 " WHERE delivered_at IS NULL AND dropped_reason IS NULL ORDER BY message"
             ).fetchall()
-        found = []
-        for channel, key, payload, true_at, expires_at, number, tries in rows:
-            if channel in wanted:
-                text = json.loads(payload)
-                words = (text["subject"], text["body"])
-                alert = text.get("alert")
-                found.append(Message(channel, key, *words, true_at, expires_at, number, tries, alert))
-        return found
+        return [message_of(row) for row in rows if row[0] in wanted]
 
     def new_link(self, token: str, alert: str, recipient: str, made_at: float, expires_at: float) -> None:
         """Let a token answer an alert, or a test. Only its hash is kept."""
