@@ -63,6 +63,8 @@ def test_a_heat_up_is_seen_forecast_and_shown(warmed: Agent) -> None:
     assert status.above_p50 is not None
     assert utc_seconds(status.now) == START_UTC + 2400
     assert utc_seconds(status.above_p50) > utc_seconds(status.now)
+    assert status.ready_at is not None, "while it warms it is said when it will be ready, the soak counted in"
+    assert utc_seconds(status.ready_at) >= utc_seconds(status.above_p50) + 1800 - 1
     assert status.core_c is not None
     assert status.age_s is not None
     assert status.age_s < 60
