@@ -241,7 +241,8 @@ def test_another_state_moves_nothing_that_is_in_view(
     come_back(phone)
     wait_for(phone, lambda: phone.find_element(By.CSS_SELECTOR, "#part-verdict .verdict").text != verdict)
     phone.execute_async_script(
-        "requestAnimationFrame(() => requestAnimationFrame(() => { add(seen.takeRecords()); arguments[0](); }))"
+        "const done = () => { add(seen.takeRecords()); arguments[0](); };"
+        "requestAnimationFrame(() => requestAnimationFrame(done));"
     )
     assert phone.execute_script("return window.moved") == 0
     box = phone.find_element(By.CSS_SELECTOR, "#part-verdict .next").rect
