@@ -19,3 +19,4 @@ lock deploy/lock-demo.txt --constraints deploy/lock.txt pyproject.toml deploy/de
 lock deploy/lock-test.txt --constraints deploy/lock-demo.txt \
     pyproject.toml deploy/demo-requirements.in deploy/test-requirements.in
 lock deploy/lock-axe.txt --no-deps deploy/axe-requirements.in
+lock deploy/lock-audit.txt deploy/audit-requirements.in

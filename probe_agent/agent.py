@@ -13,18 +13,27 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass, replace
+from itertools import starmap
 from pathlib import Path
 
 import msgspec
 
-from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
+from probe_agent import chosen, outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
-from probe_agent.couriers import Courier, MessageCourierLike, StatusCourier, Watchdog, WeatherCourierLike
+from probe_agent.couriers import (
+    Courier,
+    MessageCourierLike,
+    StatusCourier,
+    Watchdog,
+    Watched,
+    WeatherCourierLike,
+)
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
 from probe_agent.harness import Harness, grown_old, standing_in
@@ -32,13 +41,14 @@ from probe_agent.learning import SIGMA_C
 from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
+from probe_agent.maintenance import write_beside
 from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
-from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
+from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, UnplacedNow, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.switching import Plug, SwitchFacts
@@ -59,6 +69,7 @@ CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
 FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
+MOST_UNPLACED = 12
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
@@ -122,13 +133,19 @@ class Agent:
         zone: str = "UTC",
         demo: bool = False,
     ) -> None:
-        self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
+        self._file, self.clock, self.store = settings, clock, record
+        settings = chosen.with_kept(settings, record.kept(chosen.KEPT))
+        if settings != self._file:
+            plan = replace(plan, rules=supervisor.rules_of(settings))
+        self.settings, self.plan = settings, plan
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
         self._line = line
         self._build, self._zone, self._demo = build, zone, demo
         self.jobs: list[Job] = []
+        self.when_set: list[Callable[[], None]] = []
+        """Done when the wall's clock was set."""
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._heard = Heard(settings, zone)
@@ -155,6 +172,11 @@ class Agent:
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
         self._store_trouble: str | None = None
         self._unwritten_since_s: float | None = None
+        self._poller: Watched | None = None
+        self._deaf: str | None = None
+        """Why commands can't be read."""
+        self._lesson: tuple[float | None, float | None] | None = None
+        """The newest lesson this run knows of."""
         self._polled_s: float | None = None
         """When it was last looked for commands: off must be heard while heat is on."""
         self._unwritten = Batch()
@@ -178,7 +200,9 @@ class Agent:
         self._departures = Departures(self.store, self.settings, self._zone, self._setup_id)
         self._departures.recall(self._utc(now_s))
         self._harness.bind_first(self.settings.probes, self._utc(now_s))
-        self._letters = Letters(self.settings, self._messages, self.store, self._departures, self._zone)
+        self._letters = Letters(
+            self.settings, self._messages, self.store, self._departures, self._zone, self.clock.standing
+        )
         self._switchman: Switchman | None = None
         if self.settings.switch is not None and self._line is not None:
             began = Moment(now_s, self._utc(now_s))
@@ -198,6 +222,8 @@ class Agent:
             self._harness,
             self._bench,
             take_alongs,
+            self._file,
+            self._choose,
             self._switchman,
         )
         self._beside = Beside(
@@ -240,6 +266,23 @@ class Agent:
             self._physics.knowledge.reads_heater_c,
         )
 
+    def _choose(self) -> None:
+        """What people chose has changed: it holds from now on, and is kept beside the store in the words of
+        the settings file."""
+        changes = chosen.read_changes(self.store.kept(chosen.KEPT))
+        settings = chosen.with_chosen(self._file, changes)
+        rules = supervisor.rules_of(settings)
+        aims_anew = rules.target_c != self.plan.rules.target_c
+        self.settings, self.plan = settings, replace(self.plan, rules=rules)
+        self._letters.go_by(settings)
+        self._departures.go_by(settings)
+        if aims_anew:
+            self._physics.aim(rules)
+        try:
+            write_beside(self.store.path, chosen.as_toml(changes, self.store.bound()))
+        except OSError as err:
+            log.error("what was chosen can't be kept beside the record: %s", err)
+
     def _keep_setup(self) -> int | None:
         setup = self.settings.setup
         if setup is None:
@@ -263,8 +306,8 @@ class Agent:
 
     def run(self, stop: threading.Event) -> None:
         """Tick until `stop` is set or every source has ended; then commit what is held."""
-        poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
-        poller.start()
+        self._poller = Watched("commands", lambda: self._poll_commands(stop), stop)
+        self._poller.start()
         for courier in self._couriers:
             courier.start()
         try:
@@ -375,6 +418,8 @@ class Agent:
                 self._physics.learn()
             if self._watchdog is not None:
                 self._watchdog.beat()
+            if self._poller is not None:
+                self._poller.look()
 
     def _heater_as_told(self) -> float | None:
         """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
@@ -658,9 +703,13 @@ class Agent:
         """Follow the wall clock: a step, or its becoming known, changes this boot's one row."""
         offset_s, known = self.clock.utc_offset_s(), self.clock.utc_is_known()
         if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
-            self._offset_s, self._clock_ok = offset_s, known
+            by_s, self._offset_s, self._clock_ok = offset_s - self._offset_s, offset_s, known
+            self._letters.shift(by_s)
+            self._unwritten.shift(by_s)
+            for act in self.when_set:
+                act()
             try:
-                self.store.mend_boot(offset_s, known)
+                self.store.mend_boot(offset_s, known, self.clock.standing().base, by_s)
                 self._heard.recall(self.store, self._utc(self.clock.monotonic()))
             except sqlite3.Error as err:
                 self._store_trouble = f"The record can't be written ({err})."
@@ -714,6 +763,7 @@ class Agent:
             self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
+            unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
@@ -725,7 +775,7 @@ class Agent:
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
-        return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own) if t)
 
     def _frost(self, now_at: float) -> FrostNow:
         """Frost on the aircraft within a day, or until a start that is planned within two."""
@@ -761,24 +811,31 @@ class Agent:
     # -- commands
 
     def _poll_commands(self, stop: threading.Event) -> None:
-        """Look once a real second whether somebody else has written."""
-        watcher = store.connect(self.store.path, read_only=True)
+        """Look once a real second whether somebody else has written, whatever befalls the record."""
+        while not stop.is_set():
+            try:
+                with closing(store.connect(self.store.path, read_only=True)) as watcher:
+                    self._watch_commands(watcher, stop)
+            except Exception as err:  # a thread that ends would hear nobody any more
+                if self._deaf is None:
+                    log.error("commands can't be read: %s: %s", type(err).__name__, err)
+                self._deaf = f"What people ask for can't be read ({err}). It is tried again each second."
+                stop.wait(1.0)
+
+    def _watch_commands(self, watcher: sqlite3.Connection, stop: threading.Event) -> None:
+        """Answer what waits, and whenever somebody has written. Raises sqlite3.Error."""
         seen: int | None = None
-        learned = store.newest_lesson(watcher)
-        try:
-            while not stop.wait(1.0):
-                self._polled_s = awake_and_asleep_s()
-                version = watcher.execute("PRAGMA data_version").fetchone()[0]
-                if version != seen:
-                    seen = version
-                    self.answer_commands()
-                    if (newest := store.newest_lesson(watcher)) != learned:
-                        learned = newest
-                        self._physics.teach_again()
-        except sqlite3.Error as err:
-            log.error("commands can't be read: %s", err)
-        finally:
-            watcher.close()
+        if self._lesson is None:
+            self._lesson = store.newest_lesson(watcher)
+        while not stop.wait(1.0):
+            version = watcher.execute("PRAGMA data_version").fetchone()[0]
+            if version != seen:
+                self.answer_commands()
+                if (newest := store.newest_lesson(watcher)) != self._lesson:
+                    self._lesson = newest
+                    self._physics.teach_again()
+                seen = version
+            self._polled_s, self._deaf = awake_and_asleep_s(), None
 
     def answer_commands(self) -> None:
         """Carry out and answer what waits; a command past its time is refused."""
@@ -793,8 +850,14 @@ class Agent:
                 batch = Batch()
                 now_s = self.clock.monotonic()
                 at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
-                answer = self._orders.carry_out(command, batch, at)
-                self._watch = at.watch
+                try:
+                    answer = self._orders.carry_out(command, batch, at)
+                    self._watch = at.watch
+                except sqlite3.Error:
+                    raise
+                except Exception as err:  # else it would stand in the way of all later ones
+                    log.exception("command %s failed", command.kind)
+                    batch, answer = Batch(), _failed(err)
                 self._answer(command, answer, batch)
                 if man is not None:
                     man.heed()
@@ -841,7 +904,17 @@ class Job:
     due_s: float
 
 
+def _unplaced(source: str, sample: Reading | ProbeFault) -> UnplacedNow:
+    if isinstance(sample, Reading):
+        return UnplacedNow(source, sample.address, round(sample.value_c, 2))
+    return UnplacedNow(source, sample.address, fault=sample.fault.value)
+
+
+def _failed(err: Exception) -> Answer:
+    return False, f"That could not be carried out ({type(err).__name__}); the daemon's log says more."
+
+
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
     if isinstance(sample, Reading):
         return StoredReading(place, sample.raw_c, sample.cold_c, sample.value_c, None)
-    return StoredReading(place, None, sample.cold_c, None, sample.fault.value)
+    return StoredReading(place, sample.raw_c, sample.cold_c, None, sample.fault.value)

@@ -222,7 +222,7 @@ class Beside:
             return ask(command.body, snapshot)
         except planning.NoSuchTime as err:
             return None, (False, str(err))
-        except (KeyError, TypeError, ValueError) as err:
+        except (KeyError, TypeError, ValueError, ArithmeticError) as err:
             return None, (False, f"The command is not complete ({err}). Nothing was changed.")
 
 

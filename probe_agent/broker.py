@@ -13,24 +13,33 @@ import hashlib
 import json
 import logging
 import math
-import random
 import re
 import threading
 import time
 import uuid
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import msgspec
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from probe_agent import words
 from probe_agent.config import Broker
+from probe_agent.connecting import (
+    ANSWER_S,
+    KEEPALIVE_S,
+    SESSION_TAKEN_OVER,
+    Delays,
+    client_id,
+    guarded,
+    new_client,
+    no_first_word,
+    why,
+)
+from probe_agent.couriers import Watched
 from probe_agent.readings import Fault, State
 from probe_agent.status import (
     Curve,
@@ -53,12 +62,11 @@ DOCUMENT_EXPIRY_S = 86_400
 DOCUMENT_EVERY_S = 60.0
 DOCUMENT_BYTES = 16_000
 ROUND_EVERY_S = 1.0
-KEEPALIVE_S = 30
-CONNECT_S = 5.0
-ANSWER_S = 5.0
 ACKNOWLEDGE_S = 30.0
 STOP_S = 2.0
-LONGEST_DELAY_S = 60.0
+FIRST_DELAY_S, LONGEST_DELAY_S = 5.0, 60.0
+STILL_S = 180.0
+"""A thread that has not moved for so long is said to stand still: longer than any wait it knows."""
 REFUSED_RETRY_S = 900.0
 STRANGER_S = 300.0
 """How long the owner is told of a second program under the same name after it was last noticed."""
@@ -313,20 +321,6 @@ def document_payload(status: Status) -> bytes:
     return encode_status(core)
 
 
-def client_id(device: str) -> str:
-    """A client ID that stays the same for this board and device, 23 characters at most.
-
-    A card cloned into a second board brings its machine-id along; then the broker evicts the two in
-    turn, and each notices the other by the documents it writes.
-    """
-    try:
-        machine = Path("/etc/machine-id").read_text("ascii").strip()
-    except (OSError, UnicodeDecodeError):
-        machine = f"{uuid.getnode():x}"
-    # machine-id(5): not to be shown as it is; hash it with a word of the application's own.
-    return f"{device[:12]}-{hashlib.sha256(f'probe-agent {machine} {device}'.encode()).hexdigest()[:10]}"
-
-
 # -- one connection
 
 
@@ -348,6 +342,8 @@ class _Connection:
         self.refused: dict[str, str] = {}
         self.retained: dict[str, bytes] = {}
         """What the broker held under our root when this connection began."""
+        self.taken_over = False
+        """Whether somebody else has connected with our client ID."""
         self.strangers: list[tuple[bool, bytes]] = []
         """Status documents of this device not written by this run: whether retained, and payload."""
         self._settings = settings
@@ -360,19 +356,12 @@ class _Connection:
         self._client = self._make_client(name, password)
 
     def _make_client(self, name: str, password: str | None) -> mqtt.Client:
-        client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, name, protocol=mqtt.MQTTv5, reconnect_on_failure=False
-        )
-        client.connect_timeout = CONNECT_S
-        client.on_connect = _guarded(self._on_connect)
-        client.on_disconnect = _guarded(self._on_disconnect)
-        client.on_subscribe = _guarded(self._on_subscribe)
-        client.on_publish = _guarded(self._on_publish)
-        client.on_message = _guarded(self._on_message)
-        if self._settings.username is not None:
-            client.username_pw_set(self._settings.username, password)
-        if self._settings.tls:
-            client.tls_set(ca_certs=self._settings.ca_file)
+        client = new_client(self._settings, name, password)
+        client.on_connect = guarded(self._on_connect, "broker")
+        client.on_disconnect = guarded(self._on_disconnect, "broker")
+        client.on_subscribe = guarded(self._on_subscribe, "broker")
+        client.on_publish = guarded(self._on_publish, "broker")
+        client.on_message = guarded(self._on_message, "broker")
         # Last will (Last Will): the root device's $state, retained; it never expires.
         client.will_set(f"{self.root}/$state", b"lost", qos=1, retain=True)
         return client
@@ -383,6 +372,10 @@ class _Connection:
         self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
         try:
             self._pump_until(lambda: self._connack is not None, ANSWER_S)
+        except ConnectionError as err:
+            if self._connack is None:
+                raise ConnectionError(no_first_word(self._settings)) from err
+            raise
         finally:
             if self._connack is not None and self._connack.is_failure:
                 raise ConnectionError(f"it refuses us ({str(self._connack).lower()})")
@@ -465,6 +458,7 @@ class _Connection:
     def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
         if self._ended is None:  # what follows the broker's own word is only that the socket is closed
             said = flags.is_disconnect_packet_from_server
+            self.taken_over = said and code.value == SESSION_TAKEN_OVER
             self._ended = f"it ends the connection ({str(code).lower()})" if said else "the connection broke"
 
     def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
@@ -487,18 +481,6 @@ class _Connection:
             self._echoed = True
 
 
-def _guarded(callback: Callable[..., None]) -> Callable[..., None]:
-    """The callback, its exceptions logged: one of them must not end a connection."""
-
-    def guarded(*args: Any) -> None:
-        try:
-            callback(*args)
-        except Exception:
-            log.exception("broker: %s failed", callback.__name__)
-
-    return guarded
-
-
 # -- the courier
 
 
@@ -506,8 +488,7 @@ class BrokerCourier:
     """Brings the latest status document to an MQTT broker for as long as the daemon runs.
 
     version_of: content hash of $description → its version, higher for each new content.
-    first_delay_s: shortest wait before another try; None: random in 1–5 s, so that boards that lost
-    the same broker don't come back in step.
+    first_delay_s: span of the first wait before another try.
     """
 
     def __init__(
@@ -517,7 +498,7 @@ class BrokerCourier:
         version_of: Callable[[str], int],
         password: str | None,
         build: str,
-        first_delay_s: float | None = None,
+        first_delay_s: float = FIRST_DELAY_S,
     ) -> None:
         self.root = f"{settings.domain}/5/{device}"
         self.document_topic = f"probe-agent/{device}/status"
@@ -526,11 +507,10 @@ class BrokerCourier:
         self._version_of = version_of
         self._password = password
         self._build = build
-        self._first_delay_s = random.uniform(1.0, 5.0) if first_delay_s is None else first_delay_s
-        self._delay_s = self._first_delay_s
+        self._delays = Delays(first_delay_s, LONGEST_DELAY_S)
         self._latest: tuple[Status, float] | None = None
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+        self._thread = Watched("broker", self._run, self._stopping)
         self._away: tuple[float, str] | None = None
         self._refused: dict[str, str] = {}
         self._run_id = uuid.uuid4().hex
@@ -555,17 +535,25 @@ class BrokerCourier:
     def publish(self, status: Status) -> None:
         """Make this the document to bring; earlier ones not yet brought are passed over."""
         self._latest = (status, time.monotonic())
+        self._thread.look()
 
     def stop(self) -> None:
         """Say `disconnected`, wait a moment for the broker to acknowledge it, and end."""
         self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(STOP_S + 2 * _PUMP_S)
+        self._thread.join(STOP_S + 2 * _PUMP_S)
+
+    @property
+    def still_s(self) -> float:
+        """For how long its thread has not moved [real s]."""
+        return self._thread.still_s
 
     @property
     def trouble(self) -> str | None:
         """What is wrong between us and the broker, in a sentence for the owner."""
         where = f"The broker at {self._settings.host}:{self._settings.port}"
+        if self.still_s > STILL_S:
+            minutes = int(self.still_s / 60)
+            return f"{where} can't be used: the line to it has stood still for {minutes} min."
         if time.monotonic() - self._stranger_s < STRANGER_S:
             return (
                 f"Another board or program writes as {self._device} on the broker. "
@@ -585,15 +573,15 @@ class BrokerCourier:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self._thread.beat()
             try:
                 self._serve()
             except OSError as err:
-                self._lost(_why(err))
+                self._lost(why(err))
             except Exception as err:  # whatever it is, the next connection starts afresh
                 log.exception("broker: connection given up")
                 self._lost(f"{type(err).__name__}: {err}")
-            self._stopping.wait(self._delay_s)
-            self._delay_s = min(self._delay_s * 2, LONGEST_DELAY_S)
+            self._stopping.wait(self._delays.next_s())
 
     def _lost(self, reason: str) -> None:
         if self._stopping.is_set():
@@ -619,6 +607,7 @@ class BrokerCourier:
         try:
             connection.open()
             while not self._stopping.is_set():
+                self._thread.beat()
                 self._step(connection)
                 connection.pump(_PUMP_S if connection.idle else 0.05)
                 self._notice_strangers(connection)
@@ -637,10 +626,15 @@ class BrokerCourier:
             if self._inherited is None and retained:
                 self._inherited = payload
             if self._brought or not retained or payload != self._inherited:
-                if time.monotonic() - self._stranger_s > STRANGER_S:
-                    log.error("broker: another board or program writes as %s", self._device)
-                self._stranger_s = time.monotonic()
+                self._notice_stranger()
         connection.strangers.clear()
+        if connection.taken_over:
+            self._notice_stranger()
+
+    def _notice_stranger(self) -> None:
+        if time.monotonic() - self._stranger_s > STRANGER_S:
+            log.error("broker: another board or program writes as %s", self._device)
+        self._stranger_s = time.monotonic()
 
     def _step(self, connection: _Connection) -> None:
         """Say what the latest document has that the broker lacks."""
@@ -694,7 +688,7 @@ class BrokerCourier:
         self._arrived()
 
     def _arrived(self) -> None:
-        self._delay_s = self._first_delay_s
+        self._delays.begin_again()
         if self._away is not None:
             log.warning("broker %s:%s: there again", self._settings.host, self._settings.port)
             self._away = None
@@ -706,8 +700,8 @@ class BrokerCourier:
         try:
             held = json.loads(retained or b"null")
             held_version = int(held.pop("version"))
-        except (ValueError, TypeError, AttributeError, KeyError):
-            return version
+        except (ValueError, TypeError, AttributeError, KeyError, OverflowError, RecursionError):
+            return version  # whatever somebody left there keeps nothing from being said
         return max(version, held_version if held == tree.description else held_version + 1)
 
     def _tell(self, connection: _Connection, tree: Tree, status: Status) -> None:
@@ -736,6 +730,15 @@ class BrokerCourier:
         self._document = (now_s, status.state)
 
 
-def _why(err: OSError) -> str:
-    """An I/O error in words, without its number."""
-    return (err.strerror or str(err) or type(err).__name__).lower()
+def reach(settings: Broker, device: str, password: str | None) -> str | None:
+    """Connect once under a name of its own and leave: None where the broker takes us, else why not."""
+    topic = f"probe-agent/{device}/status"
+    name = client_id(f"check-{device}")
+    connection = _Connection(settings, name, password, f"{settings.domain}/5/{device}-check", topic, "check")
+    try:
+        connection.open()
+    except (OSError, ValueError) as err:
+        connection.close(False)
+        return why(err)
+    connection.close(True)
+    return None

@@ -153,7 +153,10 @@ class ByHand:
         """How long ago it was measured [s]; None where the clock never showed that."""
         if body.get("clock") is None:
             return float(body.get("age_s", 0.0))
-        told_at = now_at - float(body.get("told_ago_s", 0.0))
+        told_ago_s = float(body.get("told_ago_s", 0.0))
+        if not 0 <= told_ago_s <= _OLDEST_S:
+            return None
+        told_at = now_at - told_ago_s
         at = last_time_at(str(body["clock"]), self._zone, told_at + _AHEAD_S)
         return None if at is None else max(0.0, now_at - min(at, told_at))
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import functools
 import threading
 import time
+import uuid
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
@@ -31,6 +33,18 @@ class Clock(Protocol):
 
     def utc_is_known(self) -> bool:
         """Whether utc() can be believed."""
+
+    def standing(self) -> Standing:
+        """This instant by a time base that nobody sets."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """An instant by a time base that no setting of the clock moves and that goes on in a board's sleep.
+    base: which one; seconds of different ones can't be compared."""
+
+    base: str
+    s: float
 
 
 _EARLIEST_UTC = 1_767_225_600  # 2026-01-01: no clock of this product's age can be before
@@ -64,6 +78,9 @@ class SystemClock:
     def utc_offset_s(self) -> float:
         return time.time() - time.monotonic()
 
+    def standing(self) -> Standing:
+        return Standing(boot_id(), awake_and_asleep_s())
+
     def wait_until(self, t_s: float, wake: threading.Event) -> None:
         while not wake.is_set() and (left := t_s - time.monotonic()) > 0:
             wake.wait(min(left, 60.0))
@@ -88,6 +105,10 @@ class SimulatedClock:
         self._t_s = start_t_s
         self._real_start = time.monotonic()
         self._start_t_s = start_t_s
+        self._base = f"simulated {uuid.uuid4().hex}"
+
+    def standing(self) -> Standing:
+        return Standing(self._base, self.monotonic())
 
     def monotonic(self) -> float:
         if self.rate == float("inf"):

@@ -84,7 +84,7 @@ Contact = Annotated[
 TimeOfDay = Annotated[str, msgspec.Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d\Z")]
 QuietHours = Annotated[str, msgspec.Meta(pattern=r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d\Z")]
 WeeklyTime = Annotated[
-    str, msgspec.Meta(pattern=r"^(never|(Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d)\Z")
+    str, msgspec.Meta(pattern=r"^(never|(daily|Mon|Tue|Wed|Thu|Fri|Sat|Sun) ([01]\d|2[0-3]):[0-5]\d)\Z")
 ]
 """Times on the field's clock."""
 Slug = Annotated[str, msgspec.Meta(pattern=r"^[a-z0-9]+(-[a-z0-9]+)*\Z", max_length=40)]
@@ -192,12 +192,14 @@ class StorePlace(_Table, frozen=True):
 
 
 class Broker(_Table, frozen=True):
-    """An MQTT 5 broker. Without a host nothing is published."""
+    """An MQTT 5 broker. Without a host nothing is published. cert_file, key_file: what vouches for us."""
 
     host: str | None = None
     port: Port = 1883
     tls: bool = False
     ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
     username: str | None = None
     password_file: str | None = None
     domain: Slug = "homie"
@@ -301,7 +303,8 @@ class Recipient(_Table, frozen=True):
 
 class Messages(_Table, frozen=True):
     """quiet: nothing but harm in these hours. morning_look: sent at that time on days with a planned
-    departure, each day with morning_look_daily. weekly_test: when each recipient is tested, or "never"."""
+    departure, each day with morning_look_daily. weekly_test: when each recipient is tested, once a week, or
+    each day with "daily", or "never"."""
 
     unit: Literal["C", "F"] = "C"
     quiet: QuietHours | None = None
@@ -644,6 +647,7 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
         raise SettingsError(f"{file}: {target} is below {need}. Raise the target or lower the need-limit.")
     if limits.too_hot_c <= limits.target_c:
         raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
+    _check_broker(settings.broker, file)
     _check_planning(settings, file)
     _check_engine(settings.engine, file)
     _check_page(settings.page, file)
@@ -673,6 +677,15 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
             raise SettingsError(
                 f"{file}: recipients: {r.name} needs address or address_file, one of the two."
             )
+
+
+def _check_broker(broker: Broker, file: str) -> None:
+    """A certificate of ours needs its key, and TLS. Raises SettingsError."""
+    if (broker.cert_file is None) != (broker.key_file is None):
+        raise SettingsError(f"{file}: broker: cert_file and key_file go together. Add the other one.")
+    for key in ("ca_file", "cert_file"):
+        if getattr(broker, key) is not None and not broker.tls:
+            raise SettingsError(f"{file}: broker.{key} needs tls = true. Set it, or remove {key}.")
 
 
 def _check_planning(settings: Settings, file: str) -> None:

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import logging
+import threading
+import time
+from collections.abc import Callable
 from typing import Protocol
 
 from probe_agent.config import Recipient
 from probe_agent.readings import Weather
 from probe_agent.status import Status
+
+log = logging.getLogger(__name__)
 
 
 class Courier(Protocol):
@@ -45,3 +51,42 @@ class WeatherCourierLike(Courier, Protocol):
     """A courier of weather; news never blocks."""
 
     def news(self) -> list[Weather]: ...
+
+
+class Watched:
+    """A courier's thread that is seen to live: begun anew should it have ended, and known to move.
+
+    work: runs until `stopping` is set and calls `beat` as it goes.
+    """
+
+    def __init__(self, name: str, work: Callable[[], None], stopping: threading.Event) -> None:
+        self._name, self._work, self._stopping = name, work, stopping
+        self._thread: threading.Thread | None = None
+        self._beat_s = time.monotonic()
+
+    def start(self) -> None:
+        """Begin, in the background."""
+        self.beat()
+        self._thread = threading.Thread(target=self._work, name=self._name, daemon=True)
+        self._thread.start()
+
+    def beat(self) -> None:
+        """It moves."""
+        self._beat_s = time.monotonic()
+
+    def look(self) -> None:
+        """Begin it anew where it has ended without being told to. Never blocks."""
+        thread = self._thread
+        if thread is not None and not thread.is_alive() and not self._stopping.is_set():
+            log.error("the thread %s has ended and is begun anew", self._name)
+            self.start()
+
+    def join(self, timeout_s: float) -> None:
+        """Wait for its end."""
+        if self._thread is not None and self._thread.is_alive():
+            self._thread.join(timeout_s)
+
+    @property
+    def still_s(self) -> float:
+        """For how long it has not moved [real s]; 0 before its begin."""
+        return time.monotonic() - self._beat_s if self._thread is not None else 0.0

@@ -30,6 +30,7 @@ from probe_agent.status import (
     SignNow,
     StartNow,
     Status,
+    UnplacedNow,
     WhyNow,
     utc_text,
 )
@@ -56,6 +57,7 @@ class Frame:
     frost: FrostNow | None = None
     hold_min: tuple[int, int | None] | None = None
     unprobed: bool = False
+    unplaced: tuple[UnplacedNow, ...] = ()
 
 
 def document(
@@ -103,7 +105,7 @@ def document(
         core_c=_rounded3(forecast.core_c),
         core_above_p=round(forecast.core_above_p, 3),
         ready_rule=rules.ready_rule,
-        ready_at=text(supervisor.ready_at(watch, rules, forecast)),
+        ready_at=text(_ready_s(watch, rules, forecast)),
         soak_from=text(watch.above_since_s),
         above_until=_above_until(forecast, offset_s),
         probes=tuple(_probe_now(p) for p in facts.points),
@@ -131,8 +133,16 @@ def document(
         frost=frame.frost,
         unprobed=frame.unprobed,
         hold_min=frame.hold_min,
+        unplaced=frame.unplaced,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
+
+
+def _ready_s(watch: Watch, rules: Rules, forecast: Forecast) -> float | None:
+    """When it will be or was ready [run s]; while it warms, by the announced forecast."""
+    if watch.state is State.HEATING:
+        return supervisor.expected_ready_s(watch, rules, forecast)
+    return supervisor.ready_at(watch, rules, forecast)
 
 
 def plan_now(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import msgspec
 
 from probe_agent import store, supervisor, telling, words
 from probe_agent.by_hand import Answer
+from probe_agent.clock import Standing
 from probe_agent.config import Recipient, Settings
 from probe_agent.couriers import MessageCourierLike
 from probe_agent.departures import Departures
@@ -23,7 +24,8 @@ _OWED = "owed-words"
 class Letters:
     """Words addressed, held back in quiet hours, and written; nothing where nobody is to get any.
 
-    Of instants and spans: UTC seconds and seconds. What it decides goes into the batch it is given.
+    Of instants and spans: UTC seconds and seconds; standing: this instant by a time base nobody sets. What
+    it decides goes into the batch it is given.
     """
 
     def __init__(
@@ -33,13 +35,18 @@ class Letters:
         record: Store,
         departures: Departures,
         zone: str,
+        standing: Callable[[], Standing],
     ) -> None:
         self._settings, self._courier, self._record = settings, courier, record
-        self._departures, self._zone = departures, zone
+        self._departures, self._zone, self._standing = departures, zone, standing
         self._owed = self._kept_owed()
         self._tested = record.tested()
         self._shall_test = True
         self._to_test: list[str] = []
+
+    def go_by(self, settings: Settings) -> None:
+        """Other settings hold from now on."""
+        self._settings = settings
 
     def _kept_owed(self) -> telling.Owed:
         """Words that waited for the end of quiet hours when the daemon ended."""
@@ -59,6 +66,12 @@ class Letters:
     def owed(self) -> telling.Owed:
         """Words that wait for the end of quiet hours, by recipient."""
         return self._owed
+
+    def shift(self, by_s: float) -> None:
+        """The clock was set by so much: what waits has waited no longer for it."""
+        self._owed = {
+            name: tuple((at + by_s, word) for at, word in owed) for name, owed in self._owed.items()
+        }
 
     def tell(
         self, said: Sequence[Announcement], batch: Batch, now_at: float, watch: Watch, status: Status
@@ -95,7 +108,10 @@ class Letters:
         if word.departure is not None:
             shown = msgspec.structs.replace(shown, plan=self._departures.shown(now_at, word.departure))
         subject, body = words.message(word.kind, shown, self._settings.messages.unit, about)
-        return Message(recipient.name, word.key, subject, body, now_at, now_at + word.valid_s, alert=alert)
+        until_at, written = now_at + word.valid_s, self._standing()
+        return Message(
+            recipient.name, word.key, subject, body, now_at, until_at, alert=alert, written=written
+        )
 
     def of_plan(self, word: Word) -> Announcement:
         """A word of a plan as one of the supervisor's: whoever is at the field is spoken to alone where it
@@ -120,7 +136,8 @@ class Letters:
         subject, text = words.table_letter(table, said.aircraft.name, self._zone, said.messages.unit)
         key = f"table:{self._record.boot}-{round(now_at)}"
         batch.withdrawn.append(("table", name))
-        batch.messages.append(Message(name, key, subject, text, now_at, now_at + TEST_VALID_S))
+        until_at, written = now_at + TEST_VALID_S, self._standing()
+        batch.messages.append(Message(name, key, subject, text, now_at, until_at, written=written))
         return True, f"On its way to {name}."
 
     # -- tests, and who has answered one

@@ -29,6 +29,7 @@ from urllib.parse import quote, unquote_plus
 
 from probe_agent.clock import Clock
 from probe_agent.config import Messages, Recipient
+from probe_agent.couriers import Watched
 from probe_agent.store import ANSWER, CODE, TEST, Message
 
 log = logging.getLogger(__name__)
@@ -41,6 +42,9 @@ LINK_VALID_S = 86_400.0
 TEST_VALID_S = 7 * 86_400.0
 REASON_CHARACTERS = 160
 OUT_OF_DATE = "out of date"
+AGE_UNKNOWN = "its age is not known"
+AHEAD_S = 60.0
+"""A message of an earlier boot may lie so far ahead: clocks are read with some haste."""
 
 Send = Callable[[str, Message, float], str | None]
 """(address, message, timeout [s]) → None once the channel has accepted it, else why it did not."""
@@ -156,20 +160,21 @@ class _Lane:
         self._wake, self._stopping = threading.Event(), threading.Event()
         self._failures: dict[int, tuple[int, float]] = {}
         """Message → failures in a row, and the real second of the next try."""
-        self._until: dict[int, tuple[float, float]] = {}
-        """Message → run second and UTC second after which it is out of date."""
+        self._waits = False
+        """Whether there is one whose age can't be known before the clock is."""
         self._tokens: dict[int, tuple[str, str]] = {}
         """Message → the token and code it was or will be sent with, for all its tries."""
         self._accepted: set[int] = set()
         """Accepted by the channel, but the store could not be told yet."""
         self._failing: tuple[float, str] | None = None
         self._store_trouble: str | None = None
-        self._thread = threading.Thread(target=self._run, name=f"messages {recipient.name}", daemon=True)
+        self._thread = Watched(f"messages {recipient.name}", self._run, self._stopping)
 
     def start(self) -> None:
         self._thread.start()
 
     def nudge(self) -> None:
+        self._thread.look()
         self._wake.set()
 
     def ask_to_stop(self) -> None:
@@ -177,8 +182,7 @@ class _Lane:
         self._wake.set()
 
     def join(self, timeout_s: float) -> None:
-        if self._thread.is_alive():
-            self._thread.join(timeout_s)
+        self._thread.join(timeout_s)
 
     @property
     def trouble(self) -> str | None:
@@ -208,47 +212,60 @@ class _Lane:
 
     def _round(self) -> float | None:
         """Deal with all that is due; how long to wait then [real s], None: until nudged."""
+        self._waits = False
         due = self._outbox.due_messages((self._recipient.name,))
         self._forget_all_but({m.id for m in due})
         for message in due:
             if self._stopping.is_set():
                 return None
-            self._deal_with(message)
+            if message is due[0] or self._is_still_due(message):  # sending the one before may have taken long
+                self._deal_with(message)
         times = [at_s for _, at_s in self._failures.values()]
         if not times:
-            return None
+            return LOOK_AGAIN_S if self._waits else None
         return max(0.0, min(min(times) - time.monotonic(), LOOK_AGAIN_S))
+
+    def _is_still_due(self, message: Message) -> bool:
+        """Whether nothing has withdrawn it meanwhile."""
+        return message.id in {m.id for m in self._outbox.due_messages((self._recipient.name,))}
 
     def _forget_all_but(self, due: set[int]) -> None:
         self._accepted &= due
-        for gone in self._until.keys() - due:
-            del self._until[gone]
-            self._failures.pop(gone, None)
-            self._tokens.pop(gone, None)
+        for known in (self._failures, self._tokens):
+            for gone in known.keys() - due:
+                del known[gone]
 
     def _deal_with(self, message: Message) -> None:
+        age_s = self._age_s(message)
         if message.id in self._accepted:
             self._mark_delivered(message)
-        elif self._out_of_date(message):
-            self._outbox.drop_message(message.id, OUT_OF_DATE)
-            self._failures.pop(message.id, None)
-            log.warning("message to %s dropped, %s: %s", message.channel, OUT_OF_DATE, message.subject)
+        elif age_s is None:
+            self._waits = True
+        elif math.isnan(age_s):
+            self._drop(message, AGE_UNKNOWN)
+        elif age_s > message.expires_at - message.true_at:
+            self._drop(message, OUT_OF_DATE)
         elif time.monotonic() >= self._failures.get(message.id, (0, -math.inf))[1]:
             self._try(message)
 
-    def _out_of_date(self, message: Message) -> bool:
-        """Whether the message must not be sent any more.
+    def _drop(self, message: Message, reason: str) -> None:
+        self._outbox.drop_message(message.id, reason)
+        self._failures.pop(message.id, None)
+        log.warning("message to %s dropped, %s: %s", message.channel, reason, message.subject)
 
-        A board without a clock of its own may set its time right, by months, between writing a message
-        and sending it: the time left is counted on the run's monotonic clock from when the message was
-        first seen here, and UTC counts besides only where it could be believed then.
+    def _age_s(self, message: Message) -> float | None:
+        """How old the message is [run s]; None while that can't be known, nan where it never will be.
+
+        A clock may be set by months between writing and sending. So a message of this boot is as old as the
+        time base that nobody sets says; one of an earlier boot by UTC, once that can be believed.
         """
-        if message.id not in self._until:
-            left_s = message.expires_at - self._clock.utc()
-            utc_end = message.expires_at if self._clock.utc_is_known() else math.inf
-            self._until[message.id] = (self._clock.monotonic() + left_s, utc_end)
-        end_s, utc_end = self._until[message.id]
-        return self._clock.monotonic() > end_s or self._clock.utc() > utc_end
+        now, written = self._clock.standing(), message.written
+        if written is not None and written.base == now.base:
+            return now.s - written.s
+        if not self._clock.utc_is_known():
+            return None
+        age_s = self._clock.utc() - message.true_at
+        return age_s if age_s >= -AHEAD_S else math.nan
 
     def _try(self, message: Message) -> None:
         try:

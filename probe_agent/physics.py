@@ -131,7 +131,7 @@ class Physics:
             values = {}
             for r in row.readings:
                 address = bound.get(r.place, r.place)
-                kind, raw_mc = self._thermocouples.get(address, "K"), mc(r.raw_c)
+                kind, raw_mc = self._thermocouples.get(address, "K"), None if r.fault else mc(r.raw_c)
                 value_c = None if raw_mc is None else corrected(raw_mc, mc(r.cold_c), kind)
                 if value_c is not None:
                     values[r.place] = value_c + offsets_c.get(address, 0.0)
@@ -142,6 +142,15 @@ class Physics:
         """Probes are corrected otherwise from now on: the last hours are lived through again as they would
         have been seen so, and all that the heat-ups taught is worked out again."""
         self.teach_again()
+        self.look_again()
+
+    def aim(self, rules: Rules) -> None:
+        """Another target holds from now on."""
+        self._rules = rules
+        self.look_again()
+
+    def look_again(self) -> None:
+        """What the last hours say has changed: they are lived through again, beside the ticks."""
         if self._clock.rate == math.inf:
             self.live_again()
         else:

@@ -13,20 +13,31 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import math
 import socket
 import threading
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from probe_agent.clock import awake_and_asleep_s
 from probe_agent.config import Broker, Settings, Switch
+from probe_agent.connecting import (
+    ANSWER_S,
+    SESSION_TAKEN_OVER,
+    Delays,
+    guarded,
+    new_client,
+    no_first_word,
+    why,
+)
+from probe_agent.couriers import Watched
 from probe_agent.switching import LEASE_S, Order, Plug
 
 log = logging.getLogger(__name__)
@@ -39,12 +50,17 @@ OFF_AGAIN_S = 15.0
 """Off is said so often while no heat is wanted: a plug that was away hears it when it comes back,"""
 CONTRADICTED_S = 3.0
 """and at once, no oftener than this, where it says that it is on all the same."""
-CONNECT_S = 5.0
-ANSWER_S = 5.0
 ACKNOWLEDGE_S = 10.0
 """A word the broker has not acknowledged for so long may come late: the connection is given up."""
 STOP_S = 2.0
-FIRST_DELAY_S, LONGEST_DELAY_S = 1.0, 30.0
+FIRST_DELAY_S, LONGEST_DELAY_S = 2.0, 30.0
+STILL_S = 120.0
+"""A thread that has not moved for so long is said to stand still: longer than any wait it knows."""
+STRANGER_S = 300.0
+"""How long the owner is told of a second program under the same name after it was last noticed."""
+BREAKS, BREAKS_S = 4, 120.0
+"""A line that was there and broke so often in so short a time: somebody else may be cutting it off, for not
+every broker says so."""
 _PUMP_S = 0.25
 TIMER = "{timer_s}"
 
@@ -271,11 +287,13 @@ class SwitchCourier:
         self._lock = threading.Lock()
         self._client: mqtt.Client | None = None
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="switch", daemon=True)
-        self._guard = threading.Thread(target=self._watch, name="switch-watch", daemon=True)
+        self._thread = Watched("switch", self._run, self._stopping)
+        self._guard = Watched("switch-watch", self._watch, self._stopping)
         self._away: tuple[float, str] | None = (awake_and_asleep_s(), "not connected yet")
         self._refused: str | None = None
-        self._delay_s = FIRST_DELAY_S
+        self._stranger_s = -math.inf
+        self._broke_s: deque[float] = deque(maxlen=BREAKS)
+        self._delays = Delays(FIRST_DELAY_S, LONGEST_DELAY_S)
 
     # -- the daemon's side
 
@@ -288,6 +306,8 @@ class SwitchCourier:
         """The order of a tick that began at tick_s (clock.awake_and_asleep_s). Never blocks."""
         with self._lock:
             self._line.order(what, tick_s, awake_and_asleep_s())
+        self._thread.look()
+        self._guard.look()
 
     def off(self) -> None:
         """Off at once. Never blocks."""
@@ -303,13 +323,24 @@ class SwitchCourier:
         """Say off, wait a moment for the broker to acknowledge it, and end."""
         self.off()
         self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(STOP_S + 2.0)
+        self._thread.join(STOP_S + 2.0)
+
+    @property
+    def still_s(self) -> float:
+        """For how long one of its threads has not moved [real s]."""
+        return max(self._thread.still_s, self._guard.still_s)
 
     @property
     def trouble(self) -> str | None:
         """What is wrong between us, the broker and the plug, in a sentence for the owner."""
         where = f"The plug's line to the broker at {self._broker.host}:{self._broker.port}"
+        if self.still_s > STILL_S:
+            return f"{where} has stood still for {int(self.still_s / 60)} min. Nothing can be switched."
+        if awake_and_asleep_s() - self._stranger_s < STRANGER_S:
+            return (
+                f"{where} breaks again and again. If another board or program uses its name there, each cuts "
+                f"the other off: give each its own broker.device."
+            )
         if (away := self._away) is not None and awake_and_asleep_s() - away[0] > ANSWER_S:
             return f"{where} is broken: {away[1]}. Nothing can be switched."
         if (refused := self._refused) is not None:
@@ -327,6 +358,7 @@ class SwitchCourier:
     def _watch(self) -> None:
         """Cut the connection when ticks stay out, whatever the other threads do."""
         while not self._stopping.wait(1.0):
+            self._guard.beat()
             if self._line.is_late(awake_and_asleep_s()):  # without the lock, which whoever hangs may hold
                 self._cut()
 
@@ -341,10 +373,11 @@ class SwitchCourier:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self._thread.beat()
             try:
                 self._serve()
             except OSError as err:
-                self._lost(err.strerror or str(err) or type(err).__name__)
+                self._lost(why(err))
             except Exception as err:  # whatever it is, the next connection starts afresh
                 log.exception("plug: connection given up")
                 self._lost(type(err).__name__)
@@ -352,7 +385,7 @@ class SwitchCourier:
                 with self._lock:
                     self._line.closed()
                 self._client = None
-            self._stopping.wait(self._delay_s)
+            self._stopping.wait(self._delays.next_s())
 
     def _lost(self, reason: str) -> None:
         if self._stopping.is_set():
@@ -360,8 +393,7 @@ class SwitchCourier:
         since_s = awake_and_asleep_s() if self._away is None else self._away[0]
         if self._away is None:
             log.warning("plug: the line to the broker broke: %s", reason)
-        self._away = (since_s, reason.lower())
-        self._delay_s = min(self._delay_s * 2, LONGEST_DELAY_S)
+        self._away = (since_s, reason)
 
     def _serve(self) -> None:
         """One connection, from its first packet to its end. Raises OSError when it is lost."""
@@ -374,15 +406,30 @@ class SwitchCourier:
             connection.open()
             with self._lock:
                 self._line.opened(awake_and_asleep_s())
-            self._away, self._refused, self._delay_s = None, None, FIRST_DELAY_S
+            self._away, self._refused = None, None
+            self._delays.begin_again()
             while not self._stopping.is_set():
+                self._thread.beat()
                 connection.say()
                 connection.pump(_PUMP_S)
                 self._refused = connection.refused
             connection.say()
             politely = connection.flush(STOP_S)
         finally:
+            if connection.was_there and not politely:
+                self._note_break(connection.taken_over)
             connection.close(politely)
+
+    def _note_break(self, taken_over: bool) -> None:
+        """Whether somebody else uses our name: the broker says so, or it looks like that."""
+        now_s = awake_and_asleep_s()
+        self._broke_s.append(now_s)
+        often = len(self._broke_s) == BREAKS and now_s - self._broke_s[0] < BREAKS_S
+        if not (taken_over or often):
+            return
+        if now_s - self._stranger_s > STRANGER_S:
+            log.error("plug: another board or program seems to use our name on the broker")
+        self._stranger_s = now_s
 
 
 class _Connection:
@@ -393,45 +440,44 @@ class _Connection:
     ) -> None:
         self._broker, self._line, self._lock = broker, line, lock
         self.refused: str | None = None
+        self.was_there = False
+        """Whether the broker has taken us."""
+        self.taken_over = False
+        """Whether somebody else has connected with our client ID."""
         self._connack: Any = None
         self._ended: str | None = None
         self._unacknowledged: dict[int, tuple[str, float]] = {}
-        client = self.client = mqtt.Client(
-            CallbackAPIVersion.VERSION2, client_id, protocol=mqtt.MQTTv5, reconnect_on_failure=False
-        )
-        client.connect_timeout = CONNECT_S
+        client = self.client = new_client(broker, client_id, password)
         client.on_connect = self._guarded(self._on_connect)
         client.on_disconnect = self._guarded(self._on_disconnect)
         client.on_subscribe = self._guarded(self._on_subscribe)
         client.on_publish = self._guarded(self._on_publish)
         client.on_message = self._guarded(self._on_message)
-        if broker.username is not None:
-            client.username_pw_set(broker.username, password)
-        if broker.tls:
-            client.tls_set(ca_certs=broker.ca_file)
         client.will_set(line.wiring.command, line.wiring.off, qos=1, retain=False)
 
     def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
         """The callback; one that fails ends the connection, and with it the heat."""
 
-        def guarded(*args: Any) -> None:
-            try:
-                callback(*args)
-            except Exception as err:
-                log.exception("plug: %s failed", callback.__name__)
-                self._ended = type(err).__name__
+        def failed(err: Exception) -> None:
+            self._ended = type(err).__name__
 
-        return guarded
+        return guarded(callback, "plug", failed)
 
     def open(self) -> None:
         """Connect and wait for the broker's answer, then listen to the plug. Raises OSError."""
         host, port = self._broker.host or "", self._broker.port
         self.client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
-        self._pump_until(lambda: self._connack is not None, ANSWER_S)
+        try:
+            self._pump_until(lambda: self._connack is not None, ANSWER_S)
+        except ConnectionError as err:
+            if self._connack is None:
+                raise ConnectionError(no_first_word(self._broker)) from err
+            raise
         if self._connack is None:
             raise ConnectionError("it accepts the connection and says nothing")
         if self._connack.is_failure:
             raise ConnectionError(f"it refuses us ({str(self._connack).lower()})")
+        self.was_there = True
         wiring = self._line.wiring
         topics = {t for t in (wiring.command, wiring.state, wiring.power, wiring.alive) if t is not None}
         # noLocal: our own commands don't come back, so what comes at their topic is somebody else's.
@@ -485,6 +531,7 @@ class _Connection:
         self._connack = code
 
     def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
+        self.taken_over = flags.is_disconnect_packet_from_server and code.value == SESSION_TAKEN_OVER
         if self._ended is None:
             self._ended = f"the connection broke ({str(code).lower()})"
 

@@ -16,6 +16,7 @@ from probe_agent.supervisor import Announcement
 
 OWED_FOR_S = 14 * 3600.0
 """A word that could not be told for longer than this is forgotten: a night's quiet hours and some."""
+DAILY = "daily"
 DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 Owed = Mapping[str, tuple[tuple[float, Announcement], ...]]
@@ -106,14 +107,19 @@ def is_same_day(a_at: float, b_at: float, zone: str) -> bool:
 
 
 def next_test_at(weekly: str, now_at: float, zone: str) -> float | None:
-    """The next instant [UTC s] after now_at of a weekly time like "Sun 18:00"; None for "never"."""
+    """The next instant [UTC s] after now_at of a time like "Sun 18:00" or "daily 18:00"; None for "never"."""
     if weekly == "never":
         return None
     day, _, time = weekly.partition(" ")
     local = datetime.fromtimestamp(now_at, ZoneInfo(zone))
-    ahead = (DAYS.index(day) - local.weekday()) % 7
+    ahead = 0 if day == DAILY else (DAYS.index(day) - local.weekday()) % 7
     at = _at_time(local + timedelta(days=ahead), time)
-    return at if at > now_at else _at_time(local + timedelta(days=ahead + 7), time)
+    return at if at > now_at else _at_time(local + timedelta(days=ahead + tests_apart_days(weekly)), time)
+
+
+def tests_apart_days(weekly: str) -> int:
+    """Days between two tests at a time like "Sun 18:00" or "daily 18:00"."""
+    return 1 if weekly.startswith(DAILY) else 7
 
 
 def _at_time(day: datetime, time: str) -> float:

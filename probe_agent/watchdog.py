@@ -15,6 +15,7 @@ from urllib.parse import urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
 from probe_agent.config import Watchdog
+from probe_agent.couriers import Watched
 
 log = logging.getLogger(__name__)
 
@@ -63,7 +64,7 @@ class WatchdogCourier:
         self._beat_s: float | None = None
         self._failing: tuple[float, str] | None = None
         self._stopping, self._begun = threading.Event(), threading.Event()
-        self._thread = threading.Thread(target=self._run, name="watchdog", daemon=True)
+        self._thread = Watched("watchdog", self._run, self._stopping)
 
     def start(self) -> None:
         """Begin, in the background."""
@@ -72,14 +73,14 @@ class WatchdogCourier:
     def beat(self) -> None:
         """A tick was done. Never blocks."""
         self._beat_s = time.monotonic()
+        self._thread.look()
         self._begun.set()
 
     def stop(self) -> None:
         """End; a fetch that hangs is left behind."""
         self._stopping.set()
         self._begun.set()
-        if self._thread.is_alive():
-            self._thread.join(STOP_S)
+        self._thread.join(STOP_S)
 
     @property
     def trouble(self) -> str | None:

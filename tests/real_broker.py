@@ -6,11 +6,13 @@ import os
 import shutil
 import signal
 import socket
+import ssl
 import subprocess
 import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import paho.mqtt.client as mqtt
 from homie_rules import Seen
@@ -59,6 +61,11 @@ class RealBroker:
                 assert time.monotonic() < deadline, self._log.read_text()
                 threading.Event().wait(0.01)
 
+    def signal(self, number: int) -> None:
+        """A signal to mosquitto; after STOP it takes what the kernel takes, and says nothing."""
+        assert self._process is not None
+        self._process.send_signal(number)
+
     def kill(self) -> None:
         """kill -9."""
         assert self._process is not None
@@ -71,6 +78,7 @@ class RealBroker:
 
     def __exit__(self, *_: object) -> None:
         if self._process is not None and self._process.poll() is None:
+            self._process.send_signal(signal.SIGCONT)
             self._process.terminate()
             self._process.wait(10)
 
@@ -81,15 +89,25 @@ class Recorder:
     What was retained before it came is in `old`, by topic, and no part of the stream.
     """
 
-    def __init__(self, port: int, *filters: str, username: str | None = None, password: str = "") -> None:
+    def __init__(
+        self,
+        port: int,
+        *filters: str,
+        username: str | None = None,
+        password: str = "",
+        tls: ssl.SSLContext | None = None,
+        end: str = "recorder/end",
+    ) -> None:
         self._changed = threading.Condition()
         self.stream: list[Seen] = []
         self.old: dict[str, Seen] = {}
         self._subscribed = 0
-        self._filters = filters or ("+/5/#", "probe-agent/#")
+        self._filters, self._end = filters or ("+/5/#", "probe-agent/#"), end
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5)
         if username is not None:
             self._client.username_pw_set(username, password)
+        if tls is not None:
+            self._client.tls_set_context(tls)
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = self._on_subscribe
         self._client.on_message = self._on_message
@@ -100,14 +118,14 @@ class Recorder:
         for topics in self._filters:
             client.subscribe(topics, options=options)
         # The echo of this one, sent last, says that everything retained has arrived.
-        client.subscribe("recorder/end", options=SubscribeOptions(qos=1))
+        client.subscribe(self._end, options=SubscribeOptions(qos=1))
 
     def _on_subscribe(self, client: mqtt.Client, *_: object) -> None:
         with self._changed:
             self._subscribed += 1
             last = self._subscribed == len(self._filters) + 1
         if last:
-            client.publish("recorder/end", b"end", qos=1)
+            client.publish(self._end, b"end", qos=1)
 
     def _on_message(self, client: mqtt.Client, data: object, message: mqtt.MQTTMessage) -> None:
         properties = message.properties
@@ -120,7 +138,7 @@ class Recorder:
             user=tuple(getattr(properties, "UserProperty", ())),
         )
         with self._changed:
-            if message.topic == "recorder/end":
+            if message.topic == self._end:
                 self._ready = True
             elif self._ready:
                 self.stream.append(seen)
@@ -170,7 +188,7 @@ class Recorder:
         return {topic: payload for topic, payload in kept.items() if payload}
 
 
-def retained_on(port: int, *filters: str, **login: str) -> dict[str, Seen]:
+def retained_on(port: int, *filters: str, **login: Any) -> dict[str, Seen]:
     """What the broker retains at this moment."""
     with Recorder(port, *filters, **login) as recorder:
         return dict(recorder.old)

@@ -93,7 +93,7 @@ def sample(state: State = State.HEATING, coldest_c: float = -6.0, **changes: Any
         p_reach=0.97,
         announced_at=NOW,
         plateau_c=(14.0, 18.0, 24.0),
-        core_c=(coldest_c - 6, coldest_c - 4, coldest_c - 2),
+        core_c=_core(coldest_c),
         core_above_p=0.02,
         ready_rule="soak",
         ready_at=None,
@@ -124,7 +124,14 @@ def perhaps_flown(kind: str = "flown") -> Status:
         plugged=minutes_after(-75),
     )
     flown = FlownNow(hot="2027-01-02T14:10:00Z", without=2, unknown=1, asked=asked)
-    return sample(State.FLOWN_COOLING, 31.0, flown=flown)
+    return msgspec.structs.replace(
+        flown_cooling(),
+        coldest_c=31.0,
+        probes=probes(31.0),
+        core_c=_core(31.0),
+        flown=flown,
+        hold_min=(150, 85),
+    )
 
 
 def flown_told() -> Status:
@@ -137,7 +144,7 @@ def flown_told() -> Status:
         plugged=minutes_after(-75),
         told=minutes_after(-10),
     )
-    return sample(State.FLOWN_COOLING, 31.0, flown=FlownNow(without=1, told=told))
+    return msgspec.structs.replace(flown_cooling(), flown=FlownNow(without=1, told=told))
 
 
 def plan(**changes: Any) -> PlanNow:
@@ -195,6 +202,10 @@ def late_plan() -> PlanNow:
     )
 
 
+def _core(coldest_c: float) -> tuple[float, float, float]:
+    return coldest_c - 6, coldest_c - 4, coldest_c - 2
+
+
 def _fan(coldest_c: float) -> FanNow:
     minutes = tuple(float(m) for m in range(0, 241, 15))
     mid = tuple(coldest_c + (18 - coldest_c) * (1 - 2.718281828 ** (-m / 140)) for m in minutes)
@@ -208,7 +219,7 @@ def _fan(coldest_c: float) -> FanNow:
 
 
 def heating() -> Status:
-    return sample()
+    return sample(ready_at=minutes_after(135))
 
 
 def with_weather() -> Status:
@@ -217,7 +228,9 @@ def with_weather() -> Status:
 
 
 def cold() -> Status:
-    return sample(State.COLD, -9.0, **_NO_FORECAST, heater=_heater(False))
+    return sample(
+        State.COLD, -9.0, **_NO_FORECAST, heater=_heater(False), plan=plan(switch_on=minutes_after(20))
+    )
 
 
 def above_target() -> Status:
@@ -227,6 +240,7 @@ def above_target() -> Status:
         soak_from=minutes_after(-8),
         ready_at=minutes_after(22),
         core_c=(1.0, 3.0, 5.0),
+        core_above_p=0.99,
         hold_min=(11, 6),
     )
 
@@ -237,8 +251,9 @@ def ready() -> Status:
         14.0,
         ready_at=minutes_after(-35),
         core_c=(4.0, 6.0, 8.0),
+        core_above_p=0.99,
         hold_min=(46, 24),
-        alerts=(alert("switch-off", -5),),
+        alerts=(alert("switch-off", -5, harm=True),),
     )
 
 
@@ -262,7 +277,7 @@ def heater_stopped() -> Status:
         p_reach=0.3,
         above_p90=None,
         heater=_heater(False, minutes=-30),
-        alerts=(alert("heater-stopped", -20, answers=("seen",)),),
+        alerts=(alert("heater-stopped", -20, answers=("it-is-off", "seen")),),
     )
 
 
@@ -295,6 +310,19 @@ def by_hand() -> Status:
 
 
 def cooling() -> Status:
+    """After a heat-up, below the target again."""
+    return sample(
+        State.COOLING,
+        5.4,
+        **_NO_FORECAST,
+        heater=_heater(False, minutes=-85),
+        core_c=(3.0, 5.0, 7.0),
+        plan=plan(switch_on=minutes_after(25)),
+    )
+
+
+def cooling_above() -> Status:
+    """Above the target and falling, without a heat-up that would be called ready."""
     return sample(
         State.COOLING,
         9.0,
@@ -302,11 +330,24 @@ def cooling() -> Status:
         heater=_heater(False, minutes=-25),
         above_until=(minutes_after(12), minutes_after(18), minutes_after(30)),
         hold_min=(12, 6),
+        plan=None,
     )
 
 
 def flown_cooling() -> Status:
-    return sample(State.FLOWN_COOLING, 48.0, **_NO_FORECAST, heater=_heater(False))
+    return sample(
+        State.FLOWN_COOLING,
+        48.0,
+        **_NO_FORECAST,
+        heater=_heater(False),
+        hold_min=(245, 140),
+        plan=no_heat_planned(),
+    )
+
+
+def no_heat_planned() -> PlanNow:
+    """The same start for which the warmth at hand is enough."""
+    return plan(verdict="none", need="no", chance=0.03, switch_on=None, kept=None, above=None)
 
 
 def oil_out() -> Status:
@@ -318,11 +359,20 @@ def engine_runs() -> Status:
 
 
 def engine_ran() -> Status:
-    return sample(State.ENGINE_RAN, 24.0, **_NO_FORECAST, heater=_heater(False, minutes=-45))
+    return sample(
+        State.ENGINE_RAN,
+        24.0,
+        **_NO_FORECAST,
+        heater=_heater(False, minutes=-45),
+        hold_min=(95, 55),
+        plan=None,
+    )
 
 
 def off() -> Status:
-    return sample(State.OFF, 4.0, **_NO_FORECAST, heater=_heater(None))
+    return sample(
+        State.OFF, 4.0, **_NO_FORECAST, heater=_heater(None), plan=plan(switch_on=minutes_after(40))
+    )
 
 
 def demo(rate: float = 60.0) -> Status:

@@ -75,8 +75,8 @@ def dump(daemon: AnsweringDaemon) -> list[str]:
 @pytest.mark.parametrize(
     ("alert", "label", "says"),
     [
-        (HARM, "It is off", "switches nothing"),
-        (ASKED, "Seen", "somebody has seen this"),
+        (HARM, "Say it is off", "switches nothing"),
+        (ASKED, "I have seen this", "somebody has seen this"),
         (TEST, "I got it", "messages reach you"),
     ],
 )
@@ -117,12 +117,16 @@ def test_the_token_is_nowhere_in_the_store(daemon: AnsweringDaemon) -> None:
 
 def test_a_link_is_over_with_its_alert_its_time_or_its_use(daemon: AnsweringDaemon) -> None:
     page = browser(daemon)
-    link(daemon, HARM, "used-0")
+    link(daemon, HARM, "used-0-1234567890123456")
     daemon.store.commit(Batch(statements=[("UPDATE links SET used_at = ?", (NOW,))]))
-    link(daemon, HARM, "old-0", valid_s=-1.0)
-    link(daemon, ASKED, "revoked-0")
+    link(daemon, HARM, "old-0-12345678901234567", valid_s=-1.0)
+    link(daemon, ASKED, "revoked-0-123456789012")
     daemon.store.commit(Batch(statements=[revoke_links(ASKED, NOW - 1)]))
-    for token, said in (("used-0", "answered already"), ("old-0", "too old"), ("revoked-0", "too old")):
+    for token, said in (
+        ("used-0-1234567890123456", "answered already"),
+        ("old-0-12345678901234567", "too old"),
+        ("revoked-0-123456789012", "too old"),
+    ):
         shown = page.get(f"/answer/{token}")
         assert shown.status_code == 410
         assert said in shown.text

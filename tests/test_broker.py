@@ -203,20 +203,6 @@ def test_the_document_keeps_its_size_and_the_newest_row(rows: int) -> None:
     assert rows != 100 or back.curve == curve
 
 
-def test_the_client_id_is_stable_short_and_the_devices_own() -> None:
-    one, two = courier.client_id("aircraft-in-hangar-1"), courier.client_id("aircraft-in-hangar-2")
-    assert one == courier.client_id("aircraft-in-hangar-1")
-    assert one != two
-    assert len(one) <= 23  # MQTT 3.1.1, 3.1.3.1: what every broker must take
-
-
-def test_boards_wait_differently_before_they_come_back() -> None:
-    made = [BrokerCourier(Broker(host="x"), "magpie", Versions(), None, "") for _ in range(20)]
-    delays = {m._first_delay_s for m in made}
-    assert len(delays) == 20
-    assert all(1 <= d <= 5 for d in delays)
-
-
 # -- a real broker
 
 

@@ -109,7 +109,7 @@ def test_between_rounds_the_last_range_is_shown_as_such_and_nothing_is_called_wa
     said = words.announced(status)
     assert said is not None
     assert said.startswith("By the last readings by hand, if nothing has changed since: above target")
-    assert "until then no word on above target or ready" in words.verdict(status).lower()
+    assert "no time is told and nothing is called ready" in words.verdict(status).lower()
     assert status.alerts == (), "nobody is asked to look at a plug that isn't there"
     assert words.next_action(status) == "Measure each required place by hand and enter the readings."
 

@@ -248,7 +248,7 @@ def test_commands_do_what_the_page_does(soaked: Agent, tmp_path: Path) -> None:
     try:
         said = [
             CliRunner().invoke(main, [*words.split(), "--store", file])
-            for words in ("check cold-soak", "correct", "corrections", "uncorrect 1", "corrections")
+            for words in ("compare cold-soak", "correct", "corrections", "uncorrect 1", "corrections")
         ]
     finally:
         stop.set()

@@ -35,7 +35,7 @@ from probe_agent.config import load_settings, parse_settings
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
-LOCKS = ("lock.txt", "lock-demo.txt", "lock-test.txt")
+LOCKS = ("lock.txt", "lock-demo.txt", "lock-test.txt", "lock-audit.txt")
 PINNED = re.compile(
     r"^([a-z0-9-]+)==([^ ;\\]+)(?: ; ([^\\]+))? \\\n((?:    --hash=sha256:[0-9a-f]{64}.*\n)+)", re.M
 )
@@ -123,9 +123,11 @@ def direct_requirements() -> Iterator[tuple[str, str]]:
     build = list(project["build-system"]["requires"])
     demo = _requirements("demo-requirements.in")
     test = _requirements("test-requirements.in")
+    audit = _requirements("audit-requirements.in")
     yield from (("lock.txt", r) for r in runtime)
     yield from (("lock-demo.txt", r) for r in runtime + build + demo)
     yield from (("lock-test.txt", r) for r in runtime + build + demo + test)
+    yield from (("lock-audit.txt", r) for r in audit)
 
 
 def _requirements(name: str) -> list[str]:

@@ -47,11 +47,20 @@ def store(tmp_path: Path) -> Iterator[Store]:
     opened.close()
 
 
-def put(store: Store, channel: str = "pilot", key: str = "k", valid_s: float = 3600.0, **text: str) -> None:
+def put(
+    store: Store,
+    channel: str = "pilot",
+    key: str = "k",
+    valid_s: float = 3600.0,
+    clock: Clock | None = None,
+    **text: str,
+) -> None:
     """A message into the outbox, as a tick does it."""
-    now_at = time.time()
+    clock = clock or SystemClock()
+    now_at, written = clock.utc(), clock.standing()
     said = {"subject": SUBJECT, "body": BODY} | text
-    store.commit(Batch(messages=[Message(channel, key, true_at=now_at, expires_at=now_at + valid_s, **said)]))
+    message = Message(channel, key, true_at=now_at, expires_at=now_at + valid_s, written=written, **said)
+    store.commit(Batch(messages=[message]))
 
 
 def rows(store: Store) -> dict[str, dict[str, Any]]:
@@ -248,7 +257,7 @@ def test_an_outdated_message_is_dropped_and_said(store: Store, caplog: pytest.Lo
 def test_what_expires_while_it_is_tried_is_dropped_before_the_next_try(store: Store) -> None:
     clock = SimulatedClock(time.time())
     channel = Channel(*["busy"] * 1000)
-    put(store, valid_s=100.0)
+    put(store, valid_s=100.0, clock=clock)
     with running(store, Recipient("pilot", address="x://"), send=channel, clock=clock) as made:
         channel.given.get(timeout=10)
         clock.wait_until(clock.monotonic() + 101, threading.Event())
@@ -270,27 +279,76 @@ class WrongClock(SimulatedClock):
         return self.known
 
 
-def test_a_clock_set_right_does_not_outdate_a_fresh_message(store: Store) -> None:
+@pytest.mark.parametrize("known", [False, True])
+@pytest.mark.parametrize("jump_s", [200 * 86_400.0, 7200.0, -7200.0])
+def test_a_clock_that_is_set_makes_no_message_older(store: Store, known: bool, jump_s: float) -> None:
     clock = WrongClock(time.time())
+    clock.known = known
     channel = Channel("busy")
-    put(store, valid_s=600.0)
+    put(store, valid_s=600.0, clock=clock)
     with running(store, Recipient("pilot", address="x://"), send=channel, clock=clock) as made:
         channel.given.get(timeout=10)
-        clock.jump_s = 200 * 86_400
+        clock.jump_s, clock.known = jump_s, True
         made.nudge()
         wait_until(lambda: rows(store)["k"]["delivered_at"])
     assert rows(store)["k"]["dropped_reason"] is None
 
 
-def test_a_board_that_slept_sends_nothing_old(store: Store) -> None:
-    """CLOCK_MONOTONIC stands still during a suspend; a UTC that is known does not."""
+def test_a_clock_that_is_set_makes_no_message_younger(store: Store) -> None:
     clock = WrongClock(time.time())
     clock.known = True
+    put(store, valid_s=600.0, clock=clock)
+    clock.wait_until(clock.monotonic() + 601, threading.Event())
+    clock.jump_s = -3600.0
+    with running(store, Recipient("pilot", address="x://"), send=Channel(), clock=clock):
+        wait_until(lambda: rows(store)["k"]["dropped_reason"] == "out of date")
+
+
+def test_a_message_of_an_earlier_boot_waits_until_its_age_can_be_known(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(courier, "LOOK_AGAIN_S", 0.02)
+    before, clock = SimulatedClock(time.time()), WrongClock(time.time() - 86_400)
+    put(store, key="fresh", valid_s=3 * 86_400.0, clock=before)
+    put(store, key="old", valid_s=600.0, clock=before)
+    channel = Channel()
+    with running(store, Recipient("pilot", address="x://"), send=channel, clock=clock):
+        put(store, key="of this boot", clock=clock)
+        wait_until(lambda: rows(store)["of this boot"]["delivered_at"])
+        assert rows(store)["fresh"]["delivered_at"] is None
+        clock.jump_s, clock.known = 2 * 86_400, True
+        wait_until(lambda: rows(store)["fresh"]["delivered_at"])
+    assert rows(store)["old"]["dropped_reason"] == "out of date"
+
+
+def test_a_message_from_the_future_is_dropped_for_nobody_knows_its_age(store: Store) -> None:
+    put(store, clock=SimulatedClock(time.time() + 30 * 86_400))
+    clock = SimulatedClock(time.time())
+    with running(store, Recipient("pilot", address="x://"), send=Channel(), clock=clock):
+        wait_until(lambda: rows(store)["k"]["dropped_reason"] == "its age is not known")
+
+
+def test_a_boot_that_is_mended_takes_its_messages_along(store: Store) -> None:
+    """Written under a clock a month ahead, which was then set right: after a power cut they are as old as
+    they are."""
+    wrong = SimulatedClock(time.time() + 30 * 86_400)
+    store.begin_boot("boot", wrong.utc_offset_s(), True)
+    put(store, key="ours", clock=wrong)
+    put(store, key="another's", clock=SimulatedClock(time.time()))
+    store.mend_boot(wrong.utc_offset_s() - 30 * 86_400, True, wrong.standing().base, -30 * 86_400)
+    clock = SimulatedClock(time.time())
+    with running(store, Recipient("pilot", address="x://"), send=Channel(), clock=clock):
+        wait_until(lambda: all(row["delivered_at"] for row in rows(store).values()))
+
+
+def test_a_board_that_slept_sends_nothing_old(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """CLOCK_MONOTONIC stands still during a suspend; what a message's age goes by does not."""
     channel = Channel(*["busy"] * 1000)
     put(store, valid_s=600.0)
-    with running(store, Recipient("pilot", address="x://"), send=channel, clock=clock) as made:
+    with running(store, Recipient("pilot", address="x://"), send=channel) as made:
         channel.given.get(timeout=10)
-        clock.jump_s = 8 * 3600
+        awake = time.clock_gettime(time.CLOCK_BOOTTIME)
+        monkeypatch.setattr("probe_agent.clock.awake_and_asleep_s", lambda: awake + 8 * 3600)
         made.nudge()
         wait_until(lambda: rows(store)["k"]["dropped_reason"] == "out of date")
 
@@ -487,7 +545,8 @@ def answerable(store: Store, mark: str, key: str = "k") -> None:
     """A message whose alert can be answered, into the outbox."""
     now_at = time.time()
     body = f"Sat 06:50. Text. https://magpie.example.org/answer/{mark}"
-    message = Message("pilot", key, SUBJECT, body, now_at, now_at + 3600, alert="switch-off:all:1-1")
+    alert, written = "switch-off:all:1-1", SystemClock().standing()
+    message = Message("pilot", key, SUBJECT, body, now_at, now_at + 3600, alert=alert, written=written)
     store.commit(Batch(messages=[message]))
 
 

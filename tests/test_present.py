@@ -35,19 +35,70 @@ def test_every_state_says_its_verdict_and_one_next_action(state: str) -> None:
 
 
 def test_how_long_it_holds_is_told_with_the_cover_on_and_off() -> None:
-    told = dict(present_now(read(samples.ready()), "C").facts)["Heat off"]
-    assert told == "above target until about 07:35, cover off until 07:10"
-    assert "Heat off" not in dict(present_now(read(samples.heating()), "C").facts)
+    told = dict(present_now(read(samples.ready()), "C").facts)["Above target if heat stops now"]
+    assert told == "until 07:35 with the cover on, until 07:10 with it off"
+    assert len(present_now(read(samples.heating()), "C").facts) == 1
+    flown = dict(present_now(read(samples.flown_cooling()), "C").facts)
+    assert flown["Above target without heat"] == "until 10:55 with the cover on, until 09:10 with it off"
 
 
 def test_a_hold_that_is_nearly_over_promises_nothing() -> None:
     over = msgspec.structs.replace(samples.ready(), hold_min=(4, 0))
-    told = dict(present_now(read(over), "C").facts)["Heat off"]
-    assert told == "was expected above target until about 06:50; look again"
+    told = held(over)
+    assert told == "was expected until 06:50; look again"
     bare = msgspec.structs.replace(samples.ready(), hold_min=(46, 4))
-    assert dict(present_now(read(bare), "C").facts)["Heat off"].endswith("07:35, not with the cover off")
+    assert held(bare).endswith("07:35 with the cover on, not with it off")
     alone = msgspec.structs.replace(samples.ready(), hold_min=(46, None))
-    assert dict(present_now(read(alone), "C").facts)["Heat off"] == "above target until about 07:35"
+    assert held(alone) == "until 07:35"
+
+
+def held(status: Status) -> str:
+    return dict(present_now(read(status), "C").facts)["Above target if heat stops now"]
+
+
+@pytest.mark.parametrize(
+    ("age_s", "told"),
+    [
+        (0.0, "just now"),
+        (9.9, "just now"),
+        (10.0, "10 s ago"),
+        (59.0, "50 s ago"),
+        (90.0, "1 min ago"),
+        (1500.0, "25 min ago"),
+        (5400.0, "1 h ago"),
+        (None, "an unknown time ago"),
+    ],
+)
+def test_the_page_says_how_old_it_is(age_s: float | None, told: str) -> None:
+    status = msgspec.structs.replace(samples.heating(), age_s=age_s)
+    assert present_now(status, "C").age == told
+
+
+def test_a_coldest_point_read_by_hand_is_as_old_as_its_reading() -> None:
+    assert not present_now(read(samples.by_hand()), "C").by_hand
+    mixed = msgspec.structs.replace(samples.by_hand(), coldest="cyl-2", coldest_c=-2.75)
+    view = present_now(read(mixed), "C")
+    assert view.by_hand
+    assert view.where == "cylinder 2, read at 06:46"
+
+
+def test_silence_asks_for_one_thing_and_for_heat_that_was_to_go_off_first() -> None:
+    assert present_now(read(samples.ready()), "C").silence_next.startswith("Have the heater switched off")
+    assert present_now(read(samples.too_hot()), "C").silence_next.startswith("Have the heater switched off")
+    assert present_now(read(samples.heating()), "C").silence_next.startswith("Have the measuring board")
+    answered = msgspec.structs.replace(samples.alert("switch-off", -5), answered="it-is-off")
+    off = msgspec.structs.replace(samples.ready(), alerts=(answered,))
+    assert present_now(read(off), "C").silence_next.startswith("Have the measuring board")
+    lasting = {
+        s: [a.lasts for a in present_now(read(samples.STATES[s]()), "C").alerts] for s in samples.STATES
+    }
+    assert lasting["ready"] == [True]
+    assert lasting["heater-stopped"] == lasting["probe-missing"] == [False]
+
+
+@pytest.mark.parametrize("state", ["engine-runs", "oil-out", "levelling-off", "too-hot", "probe-missing"])
+def test_what_asks_somebody_to_act_looks_like_trouble(state: str) -> None:
+    assert present_now(read(samples.STATES[state]()), "C").tone == "trouble"
 
 
 def test_a_place_missing_besides_another_verdict_is_a_trouble_with_its_reason() -> None:
@@ -80,12 +131,12 @@ def test_a_required_place_without_a_value_comes_first_with_its_reason() -> None:
     gone = next(p for p in view.probes if p.place == "cyl-1")
     assert gone.value is None
     assert gone.mark == "not measured"
-    assert view.coldest_head == "Coldest of those measured"
+    assert view.coldest_head == "Coldest measured"
 
 
 def test_a_clock_that_is_not_set_and_the_owners_notes_are_troubles() -> None:
     view = present_now(read(samples.sample(clock_ok=False, notes=("The broker is away.",))), "C")
-    assert "clock is not set" in view.troubles[0]
+    assert "board is not set" in view.troubles[0]
     assert view.troubles[-1] == "The broker is away."
 
 
@@ -108,7 +159,7 @@ def test_fahrenheit_converts_values_with_and_differences_without_the_32() -> Non
 def test_a_silent_daemon_is_old_after_a_minute(silent_s: float, old: bool) -> None:
     view = present_now(read(samples.aged(samples.ready(), silent_s)), "C")
     assert view.old is old
-    assert view.silence == "No word from the board since 06:50."
+    assert view.silence == "Nothing heard from the aircraft since 06:50."
 
 
 def test_a_document_of_another_boot_is_old() -> None:
@@ -143,7 +194,7 @@ def test_answered_alerts_have_no_buttons_left() -> None:
         read(samples.sample(alerts=(asked, msgspec.structs.replace(asked, id="b", answered="it-is-off")))),
         "C",
     )
-    assert view.alerts[0].answers == (("it-is-off", "It is off"),)
+    assert view.alerts[0].answers == (("it-is-off", "Say it is off"),)
     assert view.alerts[1].answers == ()
     assert "Answered: It is off" in view.alerts[1].text
 
@@ -154,6 +205,7 @@ def test_no_sentence_promises_more_than_is_known() -> None:
         said = " ".join(
             [
                 view.verdict,
+                view.warm_enough,
                 *view.verdict_more,
                 view.next_action,
                 *(said for fact in view.facts for said in fact),
@@ -236,8 +288,21 @@ def test_the_scale_keeps_its_marks_inside_whatever_it_is_given(
     core_c = None if core is None else (core[0], core[1], core[2])
     svg = ElementTree.fromstring(draw_scale(samples.sample(coldest_c=coldest, core_c=core_c), "C"))
     marks = " ".join(p.attrib["d"] for p in svg.iter("path"))
-    for x in re.findall(r"[ML](-?[\d.]+) ", marks):
+    for x in re.findall(r"[MLH](-?[\d.]+)", marks):
         assert 0 <= float(x) <= 300
+
+
+@given(st.floats(-60, 150))
+def test_both_limits_keep_their_whole_names_beside_each_other(coldest: float) -> None:
+    svg = ElementTree.fromstring(draw_scale(samples.sample(coldest_c=coldest), "C"))
+    names = {t.text: t for t in svg.iter("text")}
+    (lx, ly), (tx, ty) = (
+        (float(names[n].attrib["x"]), float(names[n].attrib["y"])) for n in ("preheat limit", "target")
+    )
+    for x, name in ((lx, "preheat limit"), (tx, "target")):
+        assert x - 7.3 * len(name) / 2 >= -1
+        assert x + 7.3 * len(name) / 2 <= 301
+    assert ly != ty or abs(lx - tx) >= 7.3 * (len("preheat limit") + len("target")) / 2 - 1
 
 
 def test_the_scale_is_left_out_where_nothing_is_known() -> None:
@@ -250,7 +315,8 @@ def test_a_doubtful_time_never_stands_without_its_doubt() -> None:
     assert heating.announced == "Above target most likely about 08:35."
     assert heating.announced_more == "1 morning in 10 before 08:20, 1 in 10 later than 08:55."
     stopped = present_now(read(samples.heater_stopped()), "C")
-    assert stopped.announced == "Above target about 08:35 if it gets there; 7 in 10 that it doesn't."
+    assert stopped.announced == "7 in 10 that it never gets above target."
+    assert stopped.announced_more == "If it does, most likely about 08:35."
     open_end = present_now(read(samples.sample(above_p90=None)), "C")
     assert open_end.announced == "Above target most likely about 08:35; how much later is open."
     level = present_now(read(samples.levelling_off()), "C")

@@ -84,12 +84,12 @@ def test_the_page_reads_from_top_to_bottom(page: Page) -> None:
     text = page.text("/?unit=C")
     order = [
         "Warming.",
-        "Measured Sat 06:50",
+        "Measured just now Sat 06:50",
         "cylinder 3 −6 °C target 7.2 °C",
         "Above target most likely about 08:35",
         "1 in 10 later than 08:55",
         "Core, estimated about −10 °C, −12 to −8",
-        "Next: Nothing to do until the next word.",
+        "Next: Nothing to do now; leave the heat on.",
         "Propeller",
         "Engine from above",
         "The last hours",
@@ -119,14 +119,14 @@ def test_every_state_is_shown_without_style_or_script_in_the_markup(
 def test_trouble_stands_before_the_verdict(page: Page) -> None:
     page.show(samples.sample(clock_ok=False))
     text = page.text()
-    assert text.index("clock is not set") < text.index("Warming.")
+    assert text.index("board is not set") < text.index("Warming.")
 
 
 def test_an_old_document_takes_the_verdicts_place(page: Page) -> None:
     page.show(samples.aged(samples.ready(), 200))
     html = page.client.get("/").get_data(as_text=True)
     assert 'class="now is-old"' in html
-    assert "No word from the board since 06:50." in plain(html)
+    assert "Nothing heard from the aircraft since 06:50." in plain(html)
     assert 'aria-live="polite"></p>' in html
 
 

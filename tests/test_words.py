@@ -155,11 +155,88 @@ def test_the_chance_counts_mornings() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("state", "said"),
+    [
+        ("cold", "No: it needs preheat."),
+        ("off", "Not ready: below target."),
+        ("heating", "Not yet."),
+        ("above-target", "Not yet."),
+        ("ready", "Yes: soaked above target."),
+        ("levelling-off", "No."),
+        ("heater-stopped", "No."),
+        ("too-hot", "Not said: too hot."),
+        ("probe-missing", "Not known."),
+        ("cooling", "No: below target."),
+        ("flown-cooling", "Yes, while above target."),
+        ("engine-ran", "Yes, while above target."),
+        ("engine-runs", "It runs already."),
+        ("oil-out", "No: oil is out."),
+    ],
+)
+def test_every_state_answers_whether_it_is_warm_enough(state: str, said: str) -> None:
+    status = samples.STATES[state]()
+    assert words.warm_enough(status) == said
+    gone = msgspec.structs.replace(status, missing=("cyl-1",))
+    assert words.warm_enough(gone) == "Not known."
+
+
+def test_warm_by_itself_is_warm_enough_only_with_its_core() -> None:
+    status = samples.cooling_above()
+    assert words.warm_enough(status) == "Not sure: its core is colder."
+    assert words.next_action(status) == "Heat again if somebody flies, until it is called ready."
+    through = msgspec.structs.replace(status, core_c=(7.0, 8.0, 9.0))
+    assert words.warm_enough(through) == "Yes, while above target."
+    assert words.next_action(through) == "Start while it is above target, or heat again."
+    unknown = msgspec.structs.replace(status, core_c=None)
+    assert words.warm_enough(unknown) == "Not sure: its core is colder."
+
+
+def test_heat_that_is_due_while_it_is_warm_says_why() -> None:
+    warm = msgspec.structs.replace(samples.flown_cooling(), plan=samples.plan())
+    assert words.next_action(warm) == "Switch the heater on now, for a start at 09:00: it cools until then."
+    assert words.next_action(samples.cold()) == "Switch the heater on by 07:10, for the start at 09:00."
+
+
+@pytest.mark.parametrize("state", ["flown-cooling", "engine-ran", "cooling", "off", "cold"])
+def test_a_plan_whose_start_has_passed_asks_for_no_heat(state: str) -> None:
+    for passed in (samples.plan(start=samples.minutes_after(-5)), samples.no_heat_planned()):
+        late = msgspec.structs.replace(passed, start=samples.minutes_after(-5))
+        said = words.next_action(msgspec.structs.replace(samples.STATES[state](), plan=late))
+        assert "09:" not in said
+        assert "06:45" not in said
+
+
+def test_a_plug_that_went_off_by_itself_is_not_looked_for_in_the_cable() -> None:
+    stopped = msgspec.structs.replace(samples.heater_stopped(), plug=samples.plug_off().plug)
+    assert words.next_action(stopped).startswith("Look under Heater on the page why the plug went off")
+
+
+def test_ready_says_what_it_leaves_open_of_the_core() -> None:
+    assert words.core_beside(samples.ready()) == "Core likely below target; the rule allows that."
+    doubtful = msgspec.structs.replace(samples.ready(), core_above_p=0.62)
+    told = "Core likely below target; the rule allows that. Above the preheat limit on 6 in 10 mornings."
+    assert words.core_beside(doubtful) == told
+    warm = msgspec.structs.replace(samples.ready(), core_c=(7.0, 9.0, 11.0))
+    assert words.core_beside(warm) is None
+    assert words.core_beside(samples.above_target()) is None
+
+
+def test_warming_says_when_it_is_ready_as_far_as_that_is_announced() -> None:
+    assert words.readiness(samples.heating()) == "After a soak ready, most likely about 09:05."
+    by_core = msgspec.structs.replace(samples.heating(), ready_rule="core")
+    assert words.readiness(by_core) == "Ready by the estimated core, most likely about 09:05."
+    assert words.readiness(samples.sample()) == "Ready some time after that; when is open."
+    assert words.readiness(samples.sample(p_reach=0.4, ready_at=samples.minutes_after(135))) is None
+    assert words.readiness(samples.sample(above_p50=samples.minutes_after(-1))) is None
+
+
 def test_an_open_end_says_if_it_gets_there() -> None:
     status = samples.sample(above_p90=None, p_reach=0.7)
     assert words.announced(status) == "Above target about 08:35 if it gets there; 3 in 10 that it doesn't."
     barely = samples.sample(above_p90=None, p_reach=0.1)
-    assert "9 in 10 that it doesn't" in (words.announced(barely) or "")
+    told = "9 in 10 that it never gets above target; if it does, most likely about 08:35."
+    assert words.announced(barely) == told
     likely = samples.sample(above_p90=None, p_reach=0.93)
     assert words.announced(likely) == "Above target most likely about 08:35; how much later is open."
 
@@ -202,10 +279,10 @@ def test_no_forecast_is_said_where_there_is_none(state: str) -> None:
 def test_a_soak_that_waits_for_the_core_says_so() -> None:
     waiting = samples.sample(State.ABOVE_TARGET, 8.0, ready_at=None)
     assert words.readiness(waiting) == (
-        "Ready only once the estimated core has passed the need-limit; when is open."
+        "Ready only once the estimated core has passed the preheat limit; when is open."
     )
     due = samples.sample(State.ABOVE_TARGET, 8.0, ready_rule="core", ready_at=samples.minutes_after(60))
-    assert words.readiness(due) == "Estimated core above the need-limit about 07:50."
+    assert words.readiness(due) == "Estimated core above the preheat limit about 07:50."
 
 
 def test_every_verdict_is_whole_where_nothing_is_missing_any_more() -> None:
@@ -593,7 +670,7 @@ def test_above_target_says_what_follows_and_what_silence_means() -> None:
     assert subject == "Magpie: coldest point above target, 7.4 °C"
     assert body.startswith("Sat 06:50. Coldest point 7.4 °C (cylinder 3), all 6 required points measured.")
     assert "Places without a probe may be colder." in body
-    assert "Soak until 07:12." in body
+    assert "Soak until 07:12, then ready." in body
     assert body.endswith("Next word when ready; if none comes, count the engine as not ready.")
 
 
@@ -615,7 +692,7 @@ def test_ready_names_its_rule_and_the_cores_range() -> None:
     assert "Ready by rule: soaked above target." in body
     assert "about 6 °C, between 4 °C and 8.0 °C: estimated, not measured." in body
     core = msgspec.structs.replace(samples.ready(), ready_rule="core")
-    assert "Ready by rule: estimated core above the need-limit." in words.message("ready", core)[1]
+    assert "Ready by rule: estimated core above the preheat limit." in words.message("ready", core)[1]
 
 
 def test_a_heater_that_is_still_on_is_asked_about_again_at_a_named_time() -> None:

@@ -23,6 +23,9 @@ REMEMBERED = 256
 WAITS = "waits"
 """At the field of an outcome: nothing is known of it yet, and it may be asked for again."""
 UNWRITABLE = "Nothing was done: the record can't be written. Look at the board's disk, then try again."
+MOST_DIGITS = 40
+"""Longer than this nobody types a number."""
+_WHOLE = re.compile(r"[0-9]{1,9}")
 _MINUS = {"−": "-", "–": "-", "‒": "-", "﹣": "-", ",": "."}
 
 
@@ -37,13 +40,18 @@ class Outcome:
 
 def number_of(text: str) -> float | None:
     """A number as people write it, with comma or point and any kind of minus; None where it is none."""
-    plain = "".join(_MINUS.get(ch, ch) for ch in text).replace(" ", "")
-    if not plain or set(plain) - set("0123456789.-+"):
+    plain = "".join(_MINUS.get(ch, ch) for ch in text[:MOST_DIGITS]).replace(" ", "")
+    if not plain or len(text) > MOST_DIGITS or set(plain) - set("0123456789.-+"):
         return None
     try:
         return float(plain)
     except ValueError:
         return None
+
+
+def whole_number(text: str) -> int | None:
+    """The number of a row as a form or an address has it, at most nine digits; None where it is none."""
+    return int(text) if _WHOLE.fullmatch(text) else None
 
 
 @dataclass(frozen=True, slots=True)

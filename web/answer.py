@@ -18,7 +18,9 @@ from probe_agent.store import TEST, Link, Reader, StoreError, link_hash
 from web.acts import Commander, Outcome
 from web.source import StatusSource
 
-LONGEST_TOKEN = 64
+SHORTEST_TOKEN, LONGEST_TOKEN = 20, 64
+"""The code of a test message has six digits: typed by who may act, it is one of few; as an address that
+anybody may open it could be guessed."""
 ENDPOINTS = ("answer_link", "press_link")
 """Pages that ask for no session: their token is what lets them act."""
 
@@ -69,7 +71,7 @@ class _Links:
         return self._page(text, code=200 if said.ok else 409)
 
     def _find(self, token: str) -> Link | None:
-        if len(token) > LONGEST_TOKEN:
+        if not SHORTEST_TOKEN <= len(token) <= LONGEST_TOKEN:
             return None
         reader = Reader(self.store_path)
         try:
@@ -119,8 +121,8 @@ def _question(link: Link, status: Status | None) -> str:
 def _button(link: Link) -> str:
     """The label of the one button."""
     if link.alert.startswith(f"{TEST}:"):
-        return words.answer_words("received")
-    return words.answer_words(words.link_answer(link.alert.partition(":")[0], link.harm))
+        return words.answer_label("received")
+    return words.answer_label(words.link_answer(link.alert.partition(":")[0], link.harm))
 
 
 def _note(link: Link) -> str:

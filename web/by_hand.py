@@ -3,29 +3,24 @@ checked here, what is doubtful is asked by the daemon, what can't be sent stays 
 
 from __future__ import annotations
 
-import json
 import re
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from hashlib import sha256
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import msgspec
-from flask import Response, g, make_response, redirect, request, url_for
+from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
-from probe_agent.status import Status
 from probe_agent.words import Unit
-from web.acts import Outcome, number_of
-from web.desk import NO_NUMBER
-from web.present import present_taken, run_now
-
-if TYPE_CHECKING:
-    from web.app import _Pages
+from web.acts import Outcome, number_of, whole_number
+from web.desk import Desk
+from web.present import present_taken
+from web.wire import json_answer
 
 LOWEST_C, HIGHEST_C = -60.0, 200.0
 MOST_ENTRIES = 20
@@ -37,6 +32,7 @@ QUESTIONS = ("sign", "jump")
 """Fields of a refusal that asks: the same reading is taken once somebody says that it is right."""
 _CLOCK = re.compile(r"([01]?\d|2[0-3])[:.]?([0-5]\d)")
 _NUMBERED = re.compile(r"[0-9a-f]{32}")
+NO_LIST = "That was no list of readings. Load this page again."
 NO_PLACE = "Choose the place that was measured."
 NO_VALUE = "Write the temperature as a number, such as 4.5; a comma is fine."
 
@@ -147,42 +143,31 @@ def answers_of(typed: HandForm, by_sign: bool) -> tuple[tuple[str, str], ...]:
 # -- the pages
 
 
-def connect(pages: _Pages) -> None:
-    """Give the app the page By hand."""
-    hand, add = _HandPages(pages), pages.app.add_url_rule
-    add("/hand", "hand", hand.show)
-    add("/hand/part", "hand_part", hand.part)
-    add("/act/hand-reading", "act_hand_reading", hand.enter, methods=["POST"])
-    add("/act/round", "act_round", hand.enter_round, methods=["POST"])
-    add("/act/undo", "act_undo", hand.undo, methods=["POST"])
+class HandPages:
+    """What stands behind the routes of app.py, loaded when one is first asked for."""
 
-
-class _HandPages:
-    """The routes, on what all pages share."""
-
-    def __init__(self, pages: _Pages) -> None:
-        self.pages = pages
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
 
     def show(self) -> Response:
-        return self._page(said=self.pages.commander.outcome(request.args.get("said", "")))
+        return self._page(self.desk.said())
 
     def part(self) -> Response:
         """What readings have come to, and those entered, for the script."""
-        return self.pages._form_response(self._values(), "hand_part.html", 200)
+        return self.desk.respond(self._values(), "hand_part.html")
 
     def _page(self, said: Outcome | None = None, form: HandForm | None = None, code: int = 200) -> Response:
         values = self._values()
         fresh = HandForm(place=values["next_place"], unit=values["unit"], method=values["last_method"])
-        values.update(said=said, form=form or fresh, propeller=words.PROPELLER, infrared=words.INFRARED)
-        return self.pages._keep_choices(self.pages._form_response(values, "hand.html", code))
+        values |= {"said": said, "form": form or fresh}
+        values |= {"propeller": words.PROPELLER, "infrared": words.INFRARED}
+        return self.desk.respond(values, "hand.html", code)
 
     def _values(self) -> dict[str, Any]:
-        values = self.pages._view_values()
-        status: Status | None = values["status"]
-        is_fresh = status is not None and not values["view"].old
-        zone, unit = self.pages._zone(status), values["unit"]
-        now_at = run_now(status) if status else time.time()
-        taken = self.pages.record.hand_readings(SHOWN)
+        desk, values = self.desk, self.desk.values()
+        status, unit = values["status"], values["unit"]
+        zone, now_at = desk.zone(status), desk.now_at(status)
+        taken = desk.record.hand_readings(SHOWN)
         tiles = self._tiles(taken, now_at, unit)
         todo = [t["slug"] for t in tiles if not t["mark"]]
         return values | {
@@ -190,70 +175,64 @@ class _HandPages:
             "next_place": todo[0] if todo and len(todo) < len(tiles) else "",
             "taken": present_taken(taken, unit, zone),
             "last_method": taken[0]["method"] if taken else "infrared",
-            "tells": words.round_tells(status, unit) if status and is_fresh else (),
+            "tells": words.round_tells(status, unit) if status and not values["view"].old else (),
             "zone": zone,
             "kept_here": words.KEPT_HERE,
             "no_place": NO_PLACE,
             "no_value": NO_VALUE,
             "field_now": datetime.fromtimestamp(now_at, ZoneInfo(zone)).strftime("%H:%M"),
-            "needed": [p.name for p in self.pages.settings.places if p.required],
+            "needed": [p.name for p in desk.settings.places if p.required],
         }
 
     def _tiles(self, taken: list[dict[str, Any]], now_at: float, unit: Unit) -> list[dict[str, str]]:
         """Places to choose from, each with its reading of the round at hand."""
         recent = [h for h in reversed(taken) if now_at - h["at"] < ROUND_S]
         marks = {h["place"]: words.as_typed(h["c"], unit) for h in recent}
-        places = self.pages._places()
-        return [{"slug": p, "name": words.place_name(p), "mark": marks.get(p, "")} for p in places]
+        names = self._places()
+        return [{"slug": p, "name": words.place_name(p), "mark": marks.get(p, "")} for p in names]
+
+    def _places(self) -> list[str]:
+        """Every place a person may measure. The air is none: a thermometer held to metal doesn't tell it."""
+        return [place for place in self.desk.places() if place != "ambient"]
 
     # -- acting
 
     def enter(self) -> BaseResponse:
         """One reading, by the plain form."""
-        pages = self.pages
-        typed = read_hand_form(request.form, pages._unit())
-        if (refusal := pages._refusal(g.permit.why_not("hand-reading"))) is not None:
-            return self._page(Outcome(False, refusal), typed, 403)
-        body, wrong = check_hand_form(typed, frozenset(pages._places()))
-        if body is None:
-            return self._page(form=replace(typed, refusals=wrong), code=422)
-        if (number := pages._form_number()) is None:
-            return self._page(Outcome(False, NO_NUMBER), typed, 422)
-        outcome = pages.commander.act_once(number, "hand-reading", body)
-        if not outcome.ok:
-            asked = with_answer(typed, outcome)
-            shown = outcome if asked is typed else None
-            return self._page(shown, asked, 409)
-        return redirect(url_for("hand", said=number, _anchor="said"), 303)
+        typed = read_hand_form(request.form, self.desk.unit())
+        body, wrong = check_hand_form(typed, frozenset(self._places()))
+
+        def refused(said: Outcome | None, code: int) -> BaseResponse:
+            asked = with_answer(typed, said) if said else replace(typed, refusals=wrong)
+            return self._page(said if asked is typed else None, asked, code)
+
+        return self.desk.act("hand-reading", body, refused, _go_on)
 
     def undo(self) -> BaseResponse:
         """A reading that was entered counts no longer."""
-        pages, number = self.pages, request.form.get("id", "")
-        if not number.isascii() or not number.isdigit():
-            return self._page(Outcome(False, "That reading isn't in the list."), code=422)
-        return pages.desk.act(
-            "undo-hand-reading",
-            {"id": int(number)},
-            lambda said, code: self._page(said, code=code),
-            lambda once: redirect(url_for("hand", said=once, _anchor="said"), 303),
-        )
+        number = whole_number(request.form.get("id", ""))
+
+        def refused(said: Outcome | None, code: int) -> BaseResponse:
+            return self._page(said or Outcome(False, "That reading isn't in the list."), code=code)
+
+        body = None if number is None else {"id": number}
+        return self.desk.act("undo-hand-reading", body, refused, _go_on)
 
     def enter_round(self) -> Response:
         """What a phone has kept, in the order it was measured, each with a number of its own that holds for
         good: sent again, it counts once. JSON: the answer to each, by its number."""
-        pages = self.pages
-        if (refusal := pages._refusal(g.permit.why_not("hand-reading"))) is not None:
-            return _json({"refused": refusal}, 403)
+        if (refusal := self.desk.gate.refusal("hand-reading")) is not None:
+            return json_answer({"refused": refusal}, 403)
         try:
             sent = msgspec.json.decode(request.form.get("entries", ""), type=list[dict[str, Any]])
         except msgspec.MsgspecError:
-            return _json({"refused": "That was no list of readings. Load this page again."}, 422)
+            return json_answer({"refused": NO_LIST}, 422)
         if len(sent) > MOST_ENTRIES or not all(_NUMBERED.fullmatch(str(e.get("id"))) for e in sent):
-            return _json({"refused": "That was no list of readings. Load this page again."}, 422)
-        return _json({"answers": self._ask_all(sent)}, 200)
+            return json_answer({"refused": NO_LIST}, 422)
+        return json_answer({"answers": self._ask_all(sent)}, 200)
 
     def _ask_all(self, sent: list[dict[str, Any]]) -> list[dict[str, Any]]:
-        places, unit = frozenset(self.pages._places()), self.pages._unit()
+        places, unit = frozenset(self._places()), self.desk.unit()
         answers: dict[str, dict[str, Any]] = {}
         asked: list[tuple[str, HandForm, dict[str, Any]]] = []
         for entry in sent:
@@ -264,12 +243,16 @@ class _HandPages:
                 answers[entry["id"]] = {"id": entry["id"], "state": "refused", "field": at, "text": text}
             else:
                 asked.append((entry["id"], typed, body | _told_ago(entry)))
-        outcomes = self.pages.commander.act_each_once(
+        outcomes = self.desk.commander.act_each_once(
             "hand-reading", [(_number(entry_id), body) for entry_id, _, body in asked]
         )
         for (entry_id, typed, _), outcome in zip(asked, outcomes, strict=True):
             answers[entry_id] = {"id": entry_id, **_told(typed, outcome)}
         return [answers[entry["id"]] for entry in sent]
+
+
+def _go_on(number: str) -> BaseResponse:
+    return redirect(url_for("hand", said=number, _anchor="said"), 303)
 
 
 def _told_ago(entry: Mapping[str, Any]) -> dict[str, float]:
@@ -293,9 +276,3 @@ def _told(typed: HandForm, outcome: Outcome) -> dict[str, Any]:
         return {"state": "asked", "text": outcome.text, "answers": answers}
     state = "waits" if outcome.at_field == "waits" else "refused"
     return {"state": state, "text": outcome.text, "field": outcome.at_field or "value"}
-
-
-def _json(body: dict[str, Any], code: int) -> Response:
-    response = make_response(json.dumps(body), code)
-    response.mimetype = "application/json"
-    return response

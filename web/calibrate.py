@@ -4,7 +4,6 @@ card. It works nothing out: it shows what the daemon has kept, and asks."""
 from __future__ import annotations
 
 import sqlite3
-import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import groupby
@@ -16,18 +15,18 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
 from probe_agent.config import NEVER_COLDEST
-from probe_agent.status import Status, StatusError, TakeAlong
+from probe_agent.status import Status, TakeAlong
 from probe_agent.store import TAKE_ALONG, Check, ComparedNow, KeptCorrection, Reader, StoreError, Taught
 from probe_agent.words import Unit
-from web.acts import Outcome, number_of
+from web.acts import Outcome, number_of, whole_number
 from web.desk import Desk
-from web.present import run_now
 from web.take_along import shown
 
 CHECKED = ("cold-soak", "ice", "boiling", "contact", "infrared", "flange")
 _FT, _HPA_PER_INHG = 0.3048, 33.8639
 """The foot, and the inch of mercury at 0 °C in hPa (from memory)."""
 _LOWEST_C, _HIGHEST_C = -60.0, 120.0
+ANSWERED_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +52,12 @@ class CalibratePages:
 
     def show(self) -> Response:
         """What is known of the setup and its probes."""
-        return self._page(self.desk.commander.outcome(request.args.get("said", "")))
+        return self._page(self.desk.said())
 
     def card(self) -> Response:
         """The sheet to hang in the hangar."""
-        status, unit = self._status(), self.desk.unit()
-        zone, now_at = self._zone(status), self._now_at(status)
+        status, unit = self.desk.status(), self.desk.unit()
+        zone, now_at = self.desk.zone(status), self.desk.now_at(status)
         try:
             reader = Reader(self.desk.store_path)
         except StoreError as err:
@@ -83,10 +82,8 @@ class CalibratePages:
 
     def act_check(self) -> BaseResponse:
         """Have probes compared with what they should read."""
-        body, form = read_check(request.form, self.desk.unit(), self._places())
-        if body is None and self.desk.refusal("check-probes") is None:
-            return self._page(form=form, code=422)
-        return self._act("check-probes", body or {}, form, "check")
+        body, form = read_check(request.form, self.desk.unit(), self.desk.places())
+        return self._act("check-probes", body, form, "check")
 
     def act_correct(self) -> BaseResponse:
         """Correct probes as the last check proposes."""
@@ -95,13 +92,12 @@ class CalibratePages:
 
     def act_uncorrect(self) -> BaseResponse:
         """Undo corrections accepted together."""
-        text = request.form.get("correction", "")
-        number = int(text) if text.isascii() and text.isdigit() else 0
-        return self._act("undo-correction", {"correction": number}, CheckForm(), "said")
+        number = whole_number(request.form.get("correction", ""))
+        return self._act("undo-correction", {"correction": number or 0}, CheckForm(), "said")
 
-    def _act(self, kind: str, body: dict[str, Any], form: CheckForm, anchor: str) -> BaseResponse:
-        def refused(said: Outcome, code: int) -> BaseResponse:
-            at_field = {said.at_field: said.text} if said.at_field else form.refusals
+    def _act(self, kind: str, body: dict[str, Any] | None, form: CheckForm, anchor: str) -> BaseResponse:
+        def refused(said: Outcome | None, code: int) -> BaseResponse:
+            at_field = {said.at_field: said.text} if said and said.at_field else form.refusals
             return self._page(said, replace(form, refusals=at_field), code)
 
         def done(once: str) -> BaseResponse:
@@ -112,18 +108,6 @@ class CalibratePages:
 
     # -- shared
 
-    def _status(self) -> Status | None:
-        try:
-            return self.desk.source.read()
-        except StatusError:
-            return None
-
-    def _zone(self, status: Status | None) -> str:
-        return status.zone if status else self.desk.settings.aircraft.zone or "UTC"
-
-    def _now_at(self, status: Status | None) -> float:
-        return run_now(status) if status else time.time()
-
     def _setup(self) -> str:
         setup = self.desk.settings.setup
         if setup is None:
@@ -133,37 +117,33 @@ class CalibratePages:
             f", {word}" for word in on
         )
 
-    def _places(self) -> list[str]:
-        named = [p.name for p in self.desk.settings.places]
-        status = self._status()
-        return named + [p.place for p in (status.probes if status else ()) if p.place not in named]
-
     def _values(self, status: Status | None, **values: Any) -> dict[str, Any]:
         unit = self.desk.unit()
         return {
             "aircraft": self.desk.settings.aircraft.name,
             "unit": unit,
-            "zone": self._zone(status).replace("_", " "),
+            "zone": self.desk.zone(status).replace("_", " "),
             "said": None,
             **values,
         }
 
     def _unread(self, err: Exception) -> Response:
         text = str(err) if isinstance(err, StoreError) else f"The record can't be read ({err})."
-        return self.desk.respond(self._values(self._status(), reason=text), "calibrate.html", 503)
+        return self.desk.respond(self._values(self.desk.status(), reason=text), "calibrate.html", 503)
 
     def _page(self, said: Outcome | None = None, form: CheckForm | None = None, code: int = 200) -> Response:
-        status, unit = self._status(), self.desk.unit()
-        zone, now_at = self._zone(status), self._now_at(status)
+        status, unit = self.desk.status(), self.desk.unit()
+        zone, now_at = self.desk.zone(status), self.desk.now_at(status)
         try:
             reader = Reader(self.desk.store_path)
             try:
                 check, taught, kept = reader.check(), reader.taught(), reader.corrections()
+                found = reader.answered(now_at - ANSWERED_S)
             finally:
                 reader.close()
         except (StoreError, sqlite3.Error) as err:
             return self._unread(err)
-        metal = [p for p in self._places() if p not in NEVER_COLDEST]
+        metal = [p for p in self.desk.places() if p not in NEVER_COLDEST]
         values = self._values(
             status,
             said=said,
@@ -171,8 +151,9 @@ class CalibratePages:
             taught=_taught(taught, unit),
             check=_check(check, zone, now_at, unit),
             corrections=_corrections(kept, zone, unit),
+            answered=[words.answered(a.place, a.rows, a.faults) for a in found],
             metal=metal,
-            probes=self._places(),
+            probes=self.desk.places(),
             setup=self._setup(),
         )
         return self.desk.respond(values, "calibrate.html", code)

@@ -303,7 +303,7 @@ def _fan(axes: _Axes, status: Status, now_at: float) -> Iterator[str]:
 
 
 def _target(axes: _Axes, status: Status, unit: Unit) -> Iterator[str]:
-    for c, name, cls in ((status.target_c, "target", "c-target"), (status.need_c, "need-limit", "c-need")):
+    for c, name, cls in ((status.target_c, "target", "c-target"), (status.need_c, "preheat limit", "c-need")):
         y = axes.y(c)
         yield element("path", d=path_of([(LEFT, y), (axes.right, y)]), class_=cls)
         label = f"{name} {words.temperature(c, unit, (c,))}"

@@ -21,9 +21,9 @@ from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
-from probe_agent.status import Status, StatusError, is_stale
+from probe_agent.status import is_stale
 from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError
-from web.acts import Outcome
+from web.acts import Outcome, whole_number
 from web.desk import Desk
 from web.heatups import MOST_LINES, Chosen, draw_small, nearest, present_heatup, read_chosen, zooms
 from web.looks import Eye, Look, look_at_one, look_over
@@ -82,7 +82,7 @@ class CurvePages:
 
     def one(self, number: int) -> Response:
         """One heat-up, with all that is known of it."""
-        return self._one_page(number, self.desk.commander.outcome(request.args.get("said", "")))
+        return self._one_page(number, self.desk.said())
 
     def csv(self) -> Response:
         """All committed readings of the chosen heat-ups, a row an instant."""
@@ -94,7 +94,8 @@ class CurvePages:
             return self._unread(err)
         if not found:
             return self._list_page(_choose(0), 422)
-        response = Response(_csv(self.desk.store_path, found, places, self._zone()), mimetype="text/csv")
+        csv = _csv(self.desk.store_path, found, places, self.desk.zone(self.desk.status()))
+        response = Response(csv, mimetype="text/csv")
         name = _file_name(self.desk.settings.aircraft.name, found)
         response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
         return response
@@ -104,11 +105,10 @@ class CurvePages:
     def act_note(self) -> BaseResponse:
         """Keep what the owner writes of a heat-up."""
         number, note = _named(request.form.get("heatup", "")), request.form.get("note", "").strip()
-        form = {"note": note, "refusals": {}}
-        if len(note) > words.NOTE_LENGTH and self.desk.refusal("note-heatup") is None:
-            said = f"Write at most {words.NOTE_LENGTH} letters; these are {len(note)}."
-            return self._one_page(number, None, {"note": note, "refusals": {"note": said}}, 422)
-        return self._act("note-heatup", number, {"note": note}, form)
+        long = f"Write at most {words.NOTE_LENGTH} letters; these are {len(note)}."
+        wrong = {"note": long} if len(note) > words.NOTE_LENGTH else {}
+        body = None if wrong else {"note": note}
+        return self._act("note-heatup", number, body, {"note": note, "refusals": wrong})
 
     def act_preview(self) -> BaseResponse:
         """Ask what leaving a heat-up out would change, or counting it again."""
@@ -120,17 +120,17 @@ class CurvePages:
 
     def _act_on_learning(self, kind: str) -> BaseResponse:
         number = _named(request.form.get("heatup", ""))
-        if request.form.get("excluded") not in ("yes", "no"):
-            return self._one_page(number, Outcome(False, "Say whether it is to be left out."), code=422)
-        return self._act(kind, number, {"excluded": request.form["excluded"] == "yes"})
+        told = {"yes": {"excluded": True}, "no": {"excluded": False}}
+        return self._act(kind, number, told.get(request.form.get("excluded", "")))
 
     def _act(
-        self, kind: str, number: int, body: Mapping[str, Any], form: Mapping[str, Any] | None = None
+        self, kind: str, number: int, body: Mapping[str, Any] | None, form: Mapping[str, Any] | None = None
     ) -> BaseResponse:
+        unsaid = None if form else Outcome(False, "Say whether it is to be left out.")
         return self.desk.act(
             kind,
-            {"heatup": number, **body},
-            lambda said, code: self._one_page(number, said, form, code),
+            None if body is None else {"heatup": number, **body},
+            lambda said, code: self._one_page(number, said or unsaid, form, code),
             lambda once: redirect(url_for("heatup", number=number, said=once, _anchor="said"), 303),
         )
 
@@ -144,27 +144,18 @@ class CurvePages:
             "aircraft": self.desk.settings.aircraft.name,
             "unit": self.desk.unit(),
             "unit_links": links if request.method == "GET" else {},
-            "zone": self._zone().replace("_", " "),
+            "zone": self.desk.zone(self.desk.status()).replace("_", " "),
             "said": None,
             "most": MOST_LINES,
             **values,
         }
 
-    def _status(self) -> Status | None:
-        try:
-            return self.desk.source.read()
-        except StatusError:
-            return None
-
-    def _zone(self) -> str:
-        status = self._status()
-        return status.zone if status else self.desk.settings.aircraft.zone or "UTC"
-
     def _eye(self, record: Reader) -> Eye:
-        status = self._status()
+        status = self.desk.status()
         recent = status.recent if status else None
         fresh = status is not None and not is_stale(status)
-        return Eye(self._zone(), self.desk.unit(), recent, fresh, record.required_places())
+        zone, unit = self.desk.zone(status), self.desk.unit()
+        return Eye(zone, unit, recent, fresh, record.required_places())
 
     def _unread(self, err: Exception) -> Response:
         text = str(err) if isinstance(err, StoreError) else f"The record can't be read ({err})."
@@ -278,7 +269,7 @@ def _template(whole: str, parts: Mapping[str, str]) -> str:
 
 def _named(number: str) -> int:
     """A heat-up's number as written in a form or an address; 0, which is none, where it is none."""
-    return int(number) if re.fullmatch("[0-9]{1,9}", number) else 0
+    return whole_number(number) or 0
 
 
 def _numbers() -> list[int]:

@@ -26,7 +26,17 @@ from probe_agent.words import Unit
 
 _SAID_BY_HEATER = frozenset({SignKind.HEATER_ON, SignKind.HEATER_STOPPED})
 """Signs the heater's own sentence tells."""
-_HARD_TROUBLE = frozenset({State.TOO_HOT, State.HEATER_STOPPED, State.PROBE_MISSING})
+_HARD_TROUBLE = frozenset(
+    {
+        State.TOO_HOT,
+        State.HEATER_STOPPED,
+        State.PROBE_MISSING,
+        State.LEVELLING_OFF,
+        State.OIL_OUT,
+        State.ENGINE_RUNS,
+    }
+)
+"""States that ask somebody to act, or in which somebody can be hurt."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,11 +55,13 @@ class ProbeView:
 
 @dataclass(frozen=True, slots=True)
 class AlertView:
-    """An open alert with its sentence and the answers as (value, label)."""
+    """An open alert with its sentence and the answers as (value, label). lasts: whether what it asks for is
+    still right once nothing is heard any more."""
 
     id: str
     text: str
     harm: bool
+    lasts: bool
     answers: tuple[tuple[str, str], ...]
 
 
@@ -95,10 +107,16 @@ class NowView:
     verdict: str
     verdict_more: tuple[str, ...]
     """What belongs to the verdict and is no headline: what follows from it, and why."""
+    warm_enough: str
     at: str
     """When all this was measured."""
+    measured_at: float
+    """The same [UTC s], for a phone whose clock shows another hour."""
+    age: str
     value: str
     where: str
+    by_hand: bool
+    """Whether the coldest point was read by hand: then it is older than the document."""
     coldest_head: str
     target: str
     announced: str | None
@@ -122,7 +140,6 @@ class NowView:
     air: tuple[str, ...]
     zone: str
     zone_note: str
-    zone_name: str
     zone_ahead_min: int
     """How far the field's clock is ahead of UTC [min]."""
     layout: str
@@ -135,7 +152,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
     at = words.moment(words.now_of(status), status.zone, run_now(status))
     verdict = words.verdict(status, unit)
     announced = words.announced(status, unit)
-    head, more = _headline(verdict)
+    head, more = _headline(verdict, State(status.state))
     about, range_ = _announced(announced)
     return NowView(
         aircraft=status.aircraft,
@@ -144,20 +161,21 @@ def present_now(status: Status, unit: Unit) -> NowView:
         age_s=status.age_s,
         stale_after_s=stale_after_s(status),
         rate=status.run.rate,
-        silence=f"No word from the board since {at}.",
+        silence=f"Nothing heard from the aircraft since {at}.",
         no_contact=f"No contact since {at}.",
-        silence_next=(
-            "Count the engine as cold. Look at the board, its supply and its network, "
-            "or have someone measure by hand."
-        ),
+        silence_next=_silence_next(status),
         troubles=_troubles(status),
         tone=_tone(status),
         verdict=head,
         verdict_more=(*more, *_why(status)),
+        warm_enough=words.warm_enough(status),
         at=_stamp(status),
+        measured_at=words.now_of(status),
+        age=_age(status.age_s),
         value=words.temperature(status.coldest_c, unit, words.limits_of(status)),
-        where=words.place_name(status.coldest) if status.coldest else "",
-        coldest_head="Coldest of those measured" if status.missing else "Coldest point",
+        where=words.coldest_place(status),
+        by_hand=any(p.place == status.coldest and p.status == "by-hand" for p in status.probes),
+        coldest_head="Coldest measured" if status.missing else "Coldest point",
         target=words.temperature(status.target_c, unit, (status.target_c,)),
         announced=about,
         announced_more=range_,
@@ -179,26 +197,54 @@ def present_now(status: Status, unit: Unit) -> NowView:
         air=_air(status, unit),
         zone=status.zone,
         zone_note=f"Times are the field's ({status.zone.replace('_', ' ')}).",
-        zone_name=status.zone.replace("_", " "),
         zone_ahead_min=_ahead_min(status),
         layout=status.layout,
         spoken=" ".join(s for s in (verdict, announced) if s),
     )
 
 
-def _headline(verdict: str) -> tuple[str, tuple[str, ...]]:
-    """The verdict's first sentence, and what follows from it."""
+def _headline(verdict: str, state: State) -> tuple[str, tuple[str, ...]]:
+    """The verdict's first sentence, and what follows from it, where that doesn't stand beside it already: the
+    rule of ready in the answer to whether it is warm enough, the coldest point by name, the order as next."""
+    if state is State.READY:
+        return f"{verdict.partition(':')[0]}.", ()
+    verdict = _capital(verdict.removeprefix("Coldest point "))
+    if state is State.TOO_HOT:
+        return f"{verdict.partition('. ')[0]}.", ()
     head, _, more = verdict.partition(". ")
     return (f"{head}.", (more,)) if more else (verdict, ())
 
 
+def _age(age_s: float | None) -> str:
+    """How long ago it was measured, in real time; page.js goes on counting the same way."""
+    if age_s is None or not math.isfinite(age_s):
+        return "an unknown time ago"
+    if age_s < 10:
+        return "just now"
+    if age_s < 90:
+        return f"{int(age_s / 10) * 10} s ago"
+    return f"{int(age_s / 60)} min ago" if age_s < 5400 else f"{int(age_s / 3600)} h ago"
+
+
+def _silence_next(status: Status) -> str:
+    """The one thing to do where nothing is heard any more: heat that was to go off comes first."""
+    if any(_is_off_due(a) for a in status.alerts) or State(status.state) is State.TOO_HOT:
+        return "Have the heater switched off at the socket: off was due when it was last heard."
+    return "Have the measuring board, its power and its network looked at, or measure by hand."
+
+
+def _is_off_due(a: AlertNow) -> bool:
+    return a.harm and a.answered is None and "it-is-off" in a.answers
+
+
 def _announced(told: str | None) -> tuple[str | None, str]:
     """The announced sentence as a headline, and its range below. What makes the time doubtful (an open late
-    end, a chance that it never comes) stays beside it; the target stands beside the value already."""
+    end, a chance that it never comes) stays beside it; one that most likely never comes is no headline. The
+    target stands beside the value already."""
     head, _, rest = (told or "").partition("; ")
     if rest.startswith("target"):
         return f"{head}.", ""
-    return (f"{head}.", _capital(rest)) if "later than" in rest else (told, "")
+    return (f"{head}.", _capital(rest)) if "later than" in rest or rest.startswith("if it") else (told, "")
 
 
 def _stamp(status: Status) -> str:
@@ -209,13 +255,13 @@ def _stamp(status: Status) -> str:
 
 def _why(status: Status) -> tuple[str, ...]:
     """Why a required place has no value, where that is the verdict; which places nobody measures, where it
-    speaks of those measured."""
+    speaks of those measured; what ready leaves open of the core."""
     state = State(status.state)
     if state is State.PROBE_MISSING:
         return _lost(status)
-    if state in (State.ABOVE_TARGET, State.READY) and (said := words.unmeasured(status)) is not None:
-        return (said,)
-    return ()
+    if state not in (State.ABOVE_TARGET, State.READY):
+        return ()
+    return tuple(said for said in (words.unmeasured(status), words.core_beside(status)) if said)
 
 
 def _lost(status: Status) -> tuple[str, ...]:
@@ -229,7 +275,7 @@ def _lost(status: Status) -> tuple[str, ...]:
 def _facts(status: Status, unit: Unit) -> tuple[tuple[str, str], ...]:
     holds = words.holding(status)
     told = [("Core, estimated", words.core_shown(status, unit))]
-    return tuple(told if holds is None else [*told, ("Heat off", holds)])
+    return tuple(told if holds is None else [*told, (words.holds_if(status), holds)])
 
 
 def _air(status: Status, unit: Unit) -> tuple[str, ...]:
@@ -298,7 +344,7 @@ def _troubles(status: Status) -> tuple[str, ...]:
     out = []
     if not status.clock_ok:
         out.append(
-            "The board's clock is not set: clock times may be wrong, spans of time hold. "
+            "The clock of the measuring board is not set: clock times may be wrong, spans of time hold. "
             "It sets itself once the board reaches a time server."
         )
     if status.missing and State(status.state) is not State.PROBE_MISSING:
@@ -320,10 +366,8 @@ def _rule(status: Status) -> str | None:
     if State(status.state) not in (State.HEATING, State.ABOVE_TARGET, State.LEVELLING_OFF):
         return None
     if status.ready_rule == "core":
-        return "Ready by rule: the estimated core above the need-limit."
-    return (
-        "Ready by rule: a soak without a break above target, and the estimated core not below the need-limit."
-    )
+        return "Ready by rule: the estimated core above the preheat limit."
+    return "Ready by rule: an unbroken soak above target, the estimated core not below the preheat limit."
 
 
 def _extra(status: Status) -> tuple[str, ...]:
@@ -348,8 +392,8 @@ def _demo(status: Status) -> str | None:
 
 
 def _alert(a: AlertNow, status: Status, unit: Unit) -> AlertView:
-    answers = () if a.answered else tuple((word, words.answer_words(word)) for word in a.answers)
-    return AlertView(a.id, words.alert(a, status, unit), a.harm, answers)
+    answers = () if a.answered else tuple((word, words.answer_label(word)) for word in a.answers)
+    return AlertView(a.id, words.alert(a, status, unit), a.harm, _is_off_due(a), answers)
 
 
 def _flown(flown: FlownNow, zone: str, now_at: float) -> FlownView | None:

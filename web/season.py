@@ -2,19 +2,67 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from flask import Response, make_response, request
+
 from probe_agent import words
 from probe_agent.config import Costs
-from probe_agent.season import Exposure, HeatupRow, Season, season, season_name, seasons_in
+from probe_agent.season import Exposure, HeatupRow, Season, csv_of, season, season_name, seasons_in
 from probe_agent.status import MoistureNow
-from probe_agent.store import Reader
+from probe_agent.store import Reader, StoreError
 from probe_agent.words import Unit
+from web.desk import Desk
 
 Line = tuple[str, str]
 """A name and what stands beside it."""
+
+
+class SeasonPages:
+    """What stands behind the routes of app.py, loaded when one is first asked for."""
+
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
+
+    def show(self) -> Response:
+        """What heating took, what settled and what was flown, a season at a time."""
+        values = self.desk.values()
+        status = values["status"]
+        values |= {"season": None, "empty": words.NOTHING_RECORDED, "notes": status.notes if status else ()}
+        values |= {"parked": words.PARKED, "indicator": words.INDICATOR}
+        zone, now_at = self.desk.zone(status), self.desk.now_at(status)
+        costs = self.desk.settings.costs
+        try:
+            found, begins = self._read(zone, now_at)
+        except (StoreError, sqlite3.Error) as err:
+            values["empty"] = f"The record can't be read: {err}"
+            return self.desk.respond(values, "record.html", 503)
+        if begins:
+            moist = status.moisture if status and not values["old"] else None
+            values["season"] = present_season(found, begins, costs, moist, zone, now_at, values["unit"])
+        return self.desk.respond(values, "record.html")
+
+    def csv(self) -> Response:
+        """The heat-ups of a season as CSV."""
+        status = self.desk.status()
+        try:
+            found, _ = self._read(self.desk.zone(status), self.desk.now_at(status))
+        except (StoreError, sqlite3.Error):
+            return make_response("The record can't be read just now. Try again in a minute.\n", 503)
+        response = make_response(csv_of(found, self.desk.settings.costs.price_per_kwh))
+        response.mimetype = "text/csv"
+        name = f"record-{found.name.replace('/', '-')}.csv"
+        response.headers["Content-Disposition"] = f'attachment; filename="{name}"'
+        return response
+
+    def _read(self, zone: str, now_at: float) -> tuple[Season, list[float]]:
+        """The season that is asked for, else the one at hand, as read_season."""
+        asked = request.args.get("season", "")
+        at = float(asked) if asked.isascii() and asked.isdigit() and len(asked) <= 11 else now_at
+        return read_season(self.desk.store_path, at, zone, self.desk.settings.costs.season_month)
 
 
 @dataclass(frozen=True, slots=True)

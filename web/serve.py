@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import click
+from flask import Flask
 from waitress import create_server  # type: ignore[import-untyped]
 
 from probe_agent.config import Settings, SettingsError, load_settings
@@ -13,6 +15,10 @@ from web.source import FileStatusSource
 
 STATUS_FILE = "status.json"
 THREADS = 3
+MOST_HEADER_BYTES, MOST_BODY_BYTES = 16_384, 65_536
+"""Of a request, before the page sees it: what is longer is refused unread."""
+SILENT_S = 30
+"""A connection on which nothing moves for so long is closed; while a page is worked out it stays."""
 
 
 @click.command(context_settings={"help_option_names": ["-h", "--help"]})
@@ -40,14 +46,7 @@ def main(settings_file: Path | None, listen: str | None, port: int | None) -> No
         FileStatusSource(Path(settings.store.runtime_dir) / STATUS_FILE), Path(settings.store.file), settings
     )
     try:
-        server = create_server(
-            app,
-            host=listen or settings.page.listen,
-            port=settings.page.port if port is None else port,
-            threads=THREADS,
-            ident=None,
-            clear_untrusted_proxy_headers=False,  # a forwarding header must stay visible: it forbids acting
-        )
+        server = server_of(app, listen or settings.page.listen, settings.page.port if port is None else port)
     except OSError as err:
         raise click.ClickException(
             f"Can't listen on {listen or settings.page.listen} port {port or settings.page.port}: "
@@ -56,6 +55,23 @@ def main(settings_file: Path | None, listen: str | None, port: int | None) -> No
     host = "localhost" if server.effective_host in ("127.0.0.1", "::1", "0.0.0.0") else server.effective_host
     click.echo(f"Page: http://{host}:{server.effective_port}/")
     server.run()
+
+
+def server_of(app: Flask, host: str, port: int, silent_s: int = SILENT_S) -> Any:
+    """A waitress server that listens already; its threads take whole requests, so that a slow client holds
+    up none. silent_s: as SILENT_S [s]. Raises OSError."""
+    return create_server(
+        app,
+        host=host,
+        port=port,
+        threads=THREADS,
+        ident=None,
+        clear_untrusted_proxy_headers=False,  # a forwarding header must stay visible: it forbids acting
+        max_request_header_size=MOST_HEADER_BYTES,
+        max_request_body_size=MOST_BODY_BYTES,
+        channel_timeout=silent_s,
+        cleanup_interval=max(1, silent_s // 3),
+    )
 
 
 def _read(file: Path | None) -> Settings:

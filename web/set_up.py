@@ -3,7 +3,7 @@ daemon goes by with where they are changed."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
@@ -14,45 +14,34 @@ from probe_agent.status import Status
 from probe_agent.store import link_hash
 from probe_agent.words import Unit
 from web.acts import Outcome
-
-if TYPE_CHECKING:
-    from web.app import _Pages
+from web.desk import Desk
 
 NOT_A_TEST_CODE = "A test message's code has six digits, such as 482913. Look at the message again."
 
 
-def connect(pages: _Pages) -> None:
-    """Give the app the page Set up."""
-    page, add = _SetUpPages(pages), pages.app.add_url_rule
-    add("/setup", "set_up", page.show)
-    add("/act/test-recipient", "act_test_recipient", page.test, methods=["POST"])
-    add("/act/received", "act_received", page.received, methods=["POST"])
+class SetUpPages:
+    """What stands behind the routes of app.py, loaded when one is first asked for."""
 
-
-class _SetUpPages:
-    """The routes, on what all pages share."""
-
-    def __init__(self, pages: _Pages) -> None:
-        self.pages = pages
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
 
     def show(self) -> Response:
-        return self._page(self.pages.commander.outcome(request.args.get("said", "")))
+        return self._page(self.desk.said())
 
     def _page(self, said: Outcome | None = None, code: int = 200, refused: str = "") -> Response:
-        pages = self.pages
-        values = pages._view_values()
-        status, unit, zone = values["status"], values["unit"], pages._zone(values["status"])
-        bindings, tested = pages.record.set_up()
-        told = [(r, tested.get(r.name, (None, None))) for r in pages.settings.recipients]
+        desk, values = self.desk, self.desk.values()
+        status, unit, zone = values["status"], values["unit"], desk.zone(values["status"])
+        bindings, tested = desk.record.set_up()
+        told = [(r, tested.get(r.name, (None, None))) for r in desk.settings.recipients]
         values |= {
             "said": said,
             "refused": refused,
             "code": request.form.get("code", "")[:20],
             "recipients": [recipient(r, at, zone) for r, at in told],
             "probes": [probe(*one, status, unit) for one in bindings],
-            "rules": rules_of(pages.settings, unit),
+            "rules": rules_of(desk.settings, unit),
         }
-        return pages._keep_choices(pages._form_response(values, "set_up.html", code))
+        return desk.respond(values, "set_up.html", code)
 
     def test(self) -> BaseResponse:
         """Send one recipient a test message."""
@@ -61,15 +50,14 @@ class _SetUpPages:
     def received(self) -> BaseResponse:
         """The code of a test message: it has reached somebody."""
         typed = "".join(request.form.get("code", "").split())
-        if not (typed.isascii() and typed.isdigit() and len(typed) == 6):
-            return self._page(code=422, refused=NOT_A_TEST_CODE)
-        return self._act("answer-link", {"hash": link_hash(typed).hex()})
+        is_code = typed.isascii() and typed.isdigit() and len(typed) == 6
+        return self._act("answer-link", {"hash": link_hash(typed).hex()} if is_code else None)
 
-    def _act(self, kind: str, body: dict[str, Any]) -> BaseResponse:
-        return self.pages.desk.act(
+    def _act(self, kind: str, body: dict[str, Any] | None) -> BaseResponse:
+        return self.desk.act(
             kind,
             body,
-            self._page,
+            lambda said, code: self._page(said, code, "" if said else NOT_A_TEST_CODE),
             lambda number: redirect(url_for("set_up", said=number, _anchor="said"), 303),
         )
 

@@ -3,7 +3,7 @@ what the daemon has kept, and looks up in it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import msgspec
 from flask import Response, redirect, request, url_for
@@ -14,43 +14,31 @@ from probe_agent.status import Band, TakeAlong
 from probe_agent.store import TAKE_ALONG
 from probe_agent.words import Unit
 from web.acts import Outcome
-
-if TYPE_CHECKING:
-    from web.app import _Pages
+from web.desk import Desk
 
 
-def connect(pages: _Pages) -> None:
-    """Give the app the table's page."""
-    table, add = _TablePages(pages), pages.app.add_url_rule
-    add("/take-along", "take_along", table.show)
-    add("/act/take-along", "act_take_along", table.work_out, methods=["POST"])
-    add("/act/mail-table", "act_mail_table", table.mail, methods=["POST"])
+class TablePages:
+    """What stands behind the routes of app.py, loaded when one is first asked for."""
 
-
-class _TablePages:
-    """The routes, on what all pages share."""
-
-    def __init__(self, pages: _Pages) -> None:
-        self.pages = pages
+    def __init__(self, desk: Desk) -> None:
+        self.desk = desk
 
     def show(self) -> Response:
-        return self._page(self.pages.commander.outcome(request.args.get("said", "")))
+        return self._page(self.desk.said())
 
     def _page(self, said: Outcome | None = None, code: int = 200, refused: str = "") -> Response:
-        pages = self.pages
-        values = pages._view_values()
-        table = _read(pages.record.kept(TAKE_ALONG))
-        zone = pages._zone(values["status"])
-        learned = values["status"].learned if values["status"] else None
+        desk, values = self.desk, self.desk.values()
+        status = values["status"]
+        table, learned = _read(desk.record.kept(TAKE_ALONG)), status.learned if status else None
         values |= {
             "said": said,
-            "table": None if table is None else shown(table, values["unit"], zone),
+            "table": None if table is None else shown(table, values["unit"], desk.zone(status)),
             "newer": table is not None and learned is not None and learned.heat_ups > table.heat_ups,
-            "recipients": [r.name for r in pages.settings.recipients],
+            "recipients": [r.name for r in desk.settings.recipients],
             "to": request.form.get("to", ""),
             "refused": refused,
         }
-        return pages._keep_choices(pages._form_response(values, "take_along.html", code))
+        return desk.respond(values, "take_along.html", code)
 
     def work_out(self) -> BaseResponse:
         """Have it worked out anew."""
@@ -59,15 +47,14 @@ class _TablePages:
     def mail(self) -> BaseResponse:
         """Send it to one of the recipients."""
         to = request.form.get("to", "")
-        if to not in {r.name for r in self.pages.settings.recipients}:
-            return self._page(code=422, refused="Choose who is to get the table.")
-        return self._act("mail-take-along", {"to": to})
+        known = to in {r.name for r in self.desk.settings.recipients}
+        return self._act("mail-take-along", {"to": to} if known else None)
 
-    def _act(self, kind: str, body: dict[str, Any]) -> BaseResponse:
-        return self.pages.desk.act(
+    def _act(self, kind: str, body: dict[str, Any] | None) -> BaseResponse:
+        return self.desk.act(
             kind,
             body,
-            self._page,
+            lambda said, code: self._page(said, code, "" if said else "Choose who is to get the table."),
             lambda number: redirect(url_for("take_along", said=number, _anchor="said"), 303),
         )
 

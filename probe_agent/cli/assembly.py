@@ -105,11 +105,11 @@ def plug_line(settings: Settings, clock: Clock, demo: bool) -> Any:
     """The plug's line; none where time or engine are simulated or recorded: those switch nothing real."""
     if settings.switch is None or not isinstance(clock, SystemClock) or demo:
         return None
-    from probe_agent.broker import client_id
+    from probe_agent.connecting import client_id
     from probe_agent.switch import SwitchCourier
 
-    device = settings.broker.device or _slug(settings.aircraft.name)
-    return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), _broker_password(settings))
+    device = device_of(settings)
+    return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), broker_password(settings))
 
 
 def broker_courier(settings: Settings, store: Store) -> Any:
@@ -125,11 +125,16 @@ def broker_courier(settings: Settings, store: Store) -> Any:
             store.keep("description", json.dumps(kept))
         return int(kept[1])
 
-    device = settings.broker.device or _slug(settings.aircraft.name)
-    return BrokerCourier(settings.broker, device, version_of, _broker_password(settings), build())
+    device = device_of(settings)
+    return BrokerCourier(settings.broker, device, version_of, broker_password(settings), build())
 
 
-def _broker_password(settings: Settings) -> str | None:
+def device_of(settings: Settings) -> str:
+    """The board's name on the broker."""
+    return settings.broker.device or _slug(settings.aircraft.name)
+
+
+def broker_password(settings: Settings) -> str | None:
     if not settings.broker.password_file:
         return None
     try:
@@ -151,7 +156,7 @@ def weather_courier(settings: Settings, clock: Clock) -> Any:
     if wanted.topic is not None:
         from probe_agent.weather.topic import TopicListener
 
-        listener = TopicListener(settings.broker, wanted.topic, _broker_password(settings), clock)
+        listener = TopicListener(settings.broker, wanted.topic, broker_password(settings), clock)
     on_thread = isinstance(clock, SystemClock)
     return WeatherCourier(sources_of(wanted), clock, wanted.every_min * 60, listener, on_thread)
 
@@ -165,13 +170,14 @@ def housekeeping(settings: Settings, agent: Any, weather: Any) -> list[Any]:
     """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
     from probe_agent.agent import Job
     from probe_agent.maintenance import back_up
-    from probe_agent.telling import next_test_at
+    from probe_agent.telling import next_test_at, tests_apart_days
 
     file, clock = Path(settings.store.file), agent.clock
     jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
     test_at = next_test_at(settings.messages.weekly_test, clock.utc(), zone_of(settings))
     if test_at is not None and settings.recipients:
-        jobs.append(Job(agent.send_tests, every_s=7 * DAY_S, due_s=test_at - clock.utc_offset_s()))
+        every_s = tests_apart_days(settings.messages.weekly_test) * DAY_S
+        jobs.append(Job(agent.send_tests, every_s=every_s, due_s=test_at - clock.utc_offset_s()))
     if weather is not None:
         jobs.append(Job(weather.look, every_s=settings.weather.every_min * 60, due_s=clock.monotonic()))
     return jobs
@@ -181,23 +187,19 @@ def scheduled(settings: Settings, agent: Any) -> Any:
     """A scheduler for housekeeping alone; nothing that means something to pilot or heater is a job."""
     from apscheduler.schedulers.background import BackgroundScheduler
 
+    from probe_agent.cli.times import LATE_S, Instants, daily, rearm
     from probe_agent.maintenance import back_up
+    from probe_agent.telling import next_test_at
 
     scheduler = BackgroundScheduler(
         timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
     )
-    scheduler.add_job(
-        back_up, "cron", hour=NIGHTLY_UTC_HOUR, args=[Path(settings.store.file)], id="nightly-copy"
-    )
-    weekly = settings.messages.weekly_test
+    copy = Instants(daily(NIGHTLY_UTC_HOUR))
+    scheduler.add_job(back_up, copy, args=[Path(settings.store.file)], id="nightly-copy")
+    weekly, zone = settings.messages.weekly_test, zone_of(settings)
     if weekly != "never" and settings.recipients:
-        scheduler.add_job(agent.send_tests, "cron", **_weekly(weekly), timezone=zone_of(settings), id="test")
+        test = Instants(lambda now_at: next_test_at(weekly, now_at, zone))
+        scheduler.add_job(agent.send_tests, test, id="test", misfire_grace_time=LATE_S)
     scheduler.start()
+    agent.when_set.append(lambda: rearm(scheduler))
     return scheduler
-
-
-def _weekly(text: str) -> dict[str, Any]:
-    """A weekly time like "Sun 18:00" as the scheduler takes it."""
-    day, _, time_of_day = text.partition(" ")
-    hour, _, minute = time_of_day.partition(":")
-    return {"day_of_week": day.lower(), "hour": int(hour), "minute": int(minute)}

@@ -21,6 +21,11 @@ from probe_agent.readings import Fault, ProbeFault, Reading, Scan
 
 TIME, AMBIENT, HEATER = "time", "ambient", "heater"
 
+COLDEST_C, HOTTEST_C = -200.0, 1400.0
+"""The span of a type K thermocouple, about; beyond it a cell holds something else."""
+_LONGEST_WORD = 300
+"""Of what a refusal says of a line that may be anything."""
+_YEARS = range(1900, 2200)
 _LONGEST_LINE = 65_536  # what has no line end by then is no recording; handed on to be refused
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?\Z", re.ASCII)
 
@@ -163,6 +168,11 @@ class Rows(Iterator[Row]):
                 "Write it with a decimal point, leave the cell empty if the value is missing, "
                 "or ignore the column",
             )
+        if column != HEATER and not COLDEST_C <= value <= HOTTEST_C:
+            raise self._refuse(
+                f"column {column}: {value:g} is no temperature in °C of an engine or of air",
+                f"Write {COLDEST_C:g} to {HOTTEST_C:g}, leave the cell empty, or ignore the column",
+            )
         return value
 
     def _time(self, cell: str) -> tuple[float, bool]:
@@ -175,7 +185,9 @@ class Rows(Iterator[Row]):
                 stamp = datetime.fromisoformat(cell)
                 time_s = (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).timestamp()
                 is_iso = True
-            except ValueError:
+                if stamp.year not in _YEARS:
+                    time_s = math.nan
+            except (ValueError, OverflowError):
                 time_s = math.nan
         if not abs(time_s) < 1e12:
             raise self._refuse(
@@ -226,7 +238,8 @@ class Rows(Iterator[Row]):
             raise self._refuse(f"the line is not CSV ({err})", "Check its quotes and line ends") from err
 
     def _refuse(self, what: str, remedy: str) -> RecordingError:
-        return RecordingError(f"{self._name}: line {max(self._line_no, 1)}: {what}. {remedy}.")
+        short = what if len(what) <= _LONGEST_WORD else f"{what[:_LONGEST_WORD]}…"
+        return RecordingError(f"{self._name}: line {max(self._line_no, 1)}: {short}. {remedy}.")
 
 
 def open_recording(path: Path) -> int:

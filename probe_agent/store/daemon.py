@@ -2,23 +2,37 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
+from probe_agent.store.bindings import BindingChange, binding_changes, bound_at
 from probe_agent.store.commands import Command, body_of
-from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
+from probe_agent.store.corrections import (
+    IN_FORCE,
+    KeptCorrection,
+    corrections_basis,
+    corrections_of,
+)
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
 from probe_agent.store.spells import KeptSpell, keep_spell
-from probe_agent.store.told import Link, Message, find_link, insert_message, link_hash, withdraw_messages
+from probe_agent.store.told import (
+    Link,
+    Message,
+    find_link,
+    insert_message,
+    link_hash,
+    message_of,
+    shift_messages,
+    withdraw_messages,
+)
 from probe_agent.store.weather import KeptWeather, weather_since
 
 HELD_TICKS = 40_000
@@ -46,6 +60,12 @@ class Batch:
         self.withdrawn += other.withdrawn
         self.after += other.after
         return self
+
+    def shift(self, by_s: float) -> None:
+        """The clock was set by so much: messages keep their age."""
+        self.messages = [
+            replace(m, true_at=m.true_at + by_s, expires_at=m.expires_at + by_s) for m in self.messages
+        ]
 
     def __bool__(self) -> bool:
         return bool(self.transitions or self.messages or self.statements or self.withdrawn)
@@ -93,9 +113,11 @@ class Store:
         """The number of this start."""
         return self._boot
 
-    def mend_boot(self, utc_offset_s: float, clock_ok: bool) -> None:
-        """The clock turned out to be different: one row changes, all ticks of this boot follow."""
+    def mend_boot(self, utc_offset_s: float, clock_ok: bool, base: str = "", by_s: float = 0.0) -> None:
+        """The clock turned out to be different: one row changes, all ticks of this boot follow, and messages
+        under way, written by the time base `base`, move by by_s."""
         with self._writing() as db:
+            db.execute(*shift_messages(base, by_s))
             db.execute(
                 "UPDATE boots SET utc_offset_ms = ?, clock_ok = ? WHERE boot = ?",
                 (round(utc_offset_s * 1000), clock_ok, self._boot),
@@ -135,6 +157,27 @@ class Store:
                     "SELECT address, name FROM bindings JOIN places USING (place) WHERE to_at IS NULL"
                 )
             )
+
+    def bound(self, at: float | None = None) -> dict[str, tuple[str, str]]:
+        """Address → (place, source), as bound just before an instant [UTC s]; None: now."""
+        with self._lock:
+            return bound_at(self._db, at)
+
+    def ever_bound(self) -> frozenset[str]:
+        """Addresses that have sat at a place at some time."""
+        with self._lock:
+            return frozenset(a for (a,) in self._db.execute("SELECT DISTINCT address FROM bindings"))
+
+    def binding_changes(self) -> list[BindingChange]:
+        """The last changes of bindings, newest first."""
+        with self._lock:
+            return binding_changes(self._db)
+
+    def open_heatup(self) -> int | None:
+        """The number of the heat-up at hand."""
+        with self._lock:
+            row = self._db.execute("SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL").fetchone()
+            return None if row[0] is None else int(row[0])
 
     def bind(self, place: str, source: str, address: str, now_at: float) -> None:
         """Bind an address to a place from now on; what either was bound to before ends."""
@@ -345,14 +388,7 @@ class Store:
                 "SELECT channel, dedupe_key, payload, true_at, expires_at, message, tries FROM outbox"
                 " WHERE delivered_at IS NULL AND dropped_reason IS NULL ORDER BY message"
             ).fetchall()
-        found = []
-        for channel, key, payload, true_at, expires_at, number, tries in rows:
-            if channel in wanted:
-                text = json.loads(payload)
-                words = (text["subject"], text["body"])
-                alert = text.get("alert")
-                found.append(Message(channel, key, *words, true_at, expires_at, number, tries, alert))
-        return found
+        return [message_of(row) for row in rows if row[0] in wanted]
 
     def new_link(self, token: str, alert: str, recipient: str, made_at: float, expires_at: float) -> None:
         """Let a token answer an alert, or a test. Only its hash is kept."""

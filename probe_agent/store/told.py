@@ -6,7 +6,9 @@ import hashlib
 import json
 import sqlite3
 from dataclasses import dataclass
+from typing import Any
 
+from probe_agent.clock import Standing
 from probe_agent.store.file import Statement
 
 ANSWER, CODE = "\u27e8answer..............\u27e9", "\u27e8code\u27e9"
@@ -19,8 +21,9 @@ TEST = "test"
 class Message:
     """One message to one channel, as the outbox keeps it. Instants are the run's UTC seconds.
 
-    alert: what its link or code answers; where the body has ANSWER or CODE in it, the courier puts a fresh
-    token in its place when it sends, so that none lies in the store.
+    written: when it was written, by a time base nobody sets (clock.Standing); its age goes by that as long
+    as there is that base. alert: what its link or code answers; where the body has ANSWER or CODE in it, the
+    courier puts a fresh token in its place when it sends, so that none lies in the store.
     """
 
     channel: str
@@ -32,6 +35,7 @@ class Message:
     id: int = 0
     tries: int = 0
     alert: str | None = None
+    written: Standing | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +144,29 @@ def insert_message(db: sqlite3.Connection, message: Message) -> None:
     )
 
 
-def _payload(message: Message) -> dict[str, str]:
-    text = {"subject": message.subject, "body": message.body}
-    return text if message.alert is None else {**text, "alert": message.alert}
+def _payload(message: Message) -> dict[str, object]:
+    out: dict[str, object] = {"subject": message.subject, "body": message.body}
+    if message.alert is not None:
+        out["alert"] = message.alert
+    if message.written is not None:
+        out["written"] = (message.written.base, message.written.s)
+    return out
+
+
+def message_of(row: tuple[Any, ...]) -> Message:
+    """A message as its row has it: channel, dedupe_key, payload, true_at, expires_at, message, tries."""
+    channel, key, payload, true_at, expires_at, number, tries = row
+    said = json.loads(payload)
+    written = Standing(*said["written"]) if "written" in said else None
+    words = (said["subject"], said["body"])
+    return Message(channel, key, *words, true_at, expires_at, number, tries, said.get("alert"), written)
+
+
+def shift_messages(base: str, by_s: float) -> Statement:
+    """The clock was set by so much: undelivered messages written under it keep their age."""
+    return (
+        "UPDATE outbox SET true_at = true_at + ?1, expires_at = expires_at + ?1"
+        " WHERE delivered_at IS NULL AND dropped_reason IS NULL"
+        " AND json_extract(payload, '$.written[0]') = ?2",
+        (by_s, base),
+    )

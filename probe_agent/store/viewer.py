@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import sqlite3
 import threading
 import time
 import uuid
@@ -11,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.store.access import SESSION, OpenCode, Session, find_code, sessions_at
+from probe_agent.store.bindings import BindingChange, binding_changes
 from probe_agent.store.corrections import (
     CHECK,
     TAUGHT,
@@ -39,7 +41,7 @@ from probe_agent.store.curves import (
 )
 from probe_agent.store.file import open_checked
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
-from probe_agent.store.measured import CurveRow, curve_of, hourly_of
+from probe_agent.store.measured import Answered, CurveRow, answered_of, curve_of, hourly_of
 from probe_agent.store.spells import HeatupSpan, KeptSpell, spans_of_heatups, spells_of
 from probe_agent.store.told import Link, find_link
 from probe_agent.store.weather import KeptWeather, weather_since
@@ -112,6 +114,14 @@ class Reader:
             " WHERE to_at IS NULL ORDER BY name"
         )
         return [(place, source, address) for place, source, address in rows]
+
+    def binding_changes(self) -> list[BindingChange]:
+        """The last changes of bindings, newest first."""
+        return binding_changes(self._db)
+
+    def answered(self, since_at: float) -> list[Answered]:
+        """How the probe of each place answered since a UTC instant, by place."""
+        return answered_of(self._db, since_at)
 
     def tested(self) -> dict[str, tuple[float | None, float | None]]:
         """Recipient → when it was tested last, and when it last answered a test [UTC s]."""
@@ -224,6 +234,29 @@ class Reader:
         row = self._db.execute("SELECT answer FROM commands WHERE id = ?", (command,)).fetchone()
         return None if row is None or row[0] is None else str(row[0])
 
+    def last_at(self) -> float | None:
+        """When the last committed reading was taken [UTC s]; None while there is none."""
+        row = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0 FROM ticks JOIN boots USING (boot)"
+            " ORDER BY tick DESC LIMIT 1"
+        ).fetchone()
+        return None if row is None else float(row[0])
+
+    def checked(self, within_s: float) -> str | None:
+        """What SQLite's quick_check finds: "ok" or the first damage; None where time ran out [real s]."""
+        give_up_at = time.monotonic() + within_s
+        self._db.set_progress_handler(lambda: time.monotonic() > give_up_at, 10_000)
+        try:
+            return str(self._db.execute("PRAGMA quick_check(1)").fetchone()[0])
+        except sqlite3.OperationalError as err:
+            if "interrupted" in str(err):
+                return None
+            return str(err)
+        except sqlite3.DatabaseError as err:
+            return str(err)
+        finally:
+            self._db.set_progress_handler(None, 0)
+
     def version(self) -> int:
         """Changes whenever somebody has written."""
         return int(self._db.execute("PRAGMA data_version").fetchone()[0])
@@ -244,7 +277,7 @@ def ask(
         connection.execute(
             "INSERT INTO commands (id, made_at, kind, body, expires_at) VALUES (?, ?, ?, ?, ?)"
             " ON CONFLICT (id) DO NOTHING",
-            (command, now_at, kind, json.dumps(dict(body)), now_at + valid_s),
+            (command, now_at, kind, json.dumps(dict(body), allow_nan=False), now_at + valid_s),
         )
         connection.execute("COMMIT")
     finally:

@@ -6,7 +6,7 @@ it is believed again only after two rows in a row.
 """
 
 from probe_agent.supervisor.alerts import START_FORGOTTEN_S, answer_alert, asks_again_s
-from probe_agent.supervisor.announcing import LATER_S, holds, late_s
+from probe_agent.supervisor.announcing import LATER_S, expected_ready_s, holds, late_s
 from probe_agent.supervisor.points import coldest_of, doubt, less_heater, missing_places
 from probe_agent.supervisor.seen import SLACK_C, WORDS_SPAN_S, say_heater, say_oil
 from probe_agent.supervisor.state import ready_at
@@ -41,6 +41,7 @@ __all__ = [
     "asks_again_s",
     "coldest_of",
     "doubt",
+    "expected_ready_s",
     "holds",
     "late_s",
     "less_heater",

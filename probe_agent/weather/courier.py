@@ -15,6 +15,7 @@ from typing import Protocol
 
 from probe_agent.clock import Clock
 from probe_agent.config import HourlyWeather, MetarWeather, WeatherSources
+from probe_agent.couriers import Watched
 from probe_agent.readings import Weather
 from probe_agent.weather.decoding import WeatherError, hourly_weather, metar_weather
 from probe_agent.weather.https import Fetched, Fetcher
@@ -43,6 +44,8 @@ class Listener(Protocol):
     def trouble(self) -> str | None: ...
 
     def start(self, heard: Callable[[Weather], None]) -> None: ...
+
+    def look(self) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -132,7 +135,7 @@ class WeatherCourier:
         self._stopping = threading.Event()
         self._lock = threading.Lock()
         self._news: dict[str, Weather] = {}
-        self._thread = threading.Thread(target=self._run, name="weather", daemon=True) if on_thread else None
+        self._thread = Watched("weather", self._run, self._stopping) if on_thread else None
 
     def start(self) -> None:
         """Begin to ask and to listen, in the background."""
@@ -146,11 +149,15 @@ class WeatherCourier:
         self._stopping.set()
         if self._listener is not None:
             self._listener.stop()
-        if self._thread is not None and self._thread.is_alive():
+        if self._thread is not None:
             self._thread.join(STOP_S)
 
     def news(self) -> list[Weather]:
         """What was heard since the last call, the newest of each source. Never blocks."""
+        if self._thread is not None:
+            self._thread.look()
+        if self._listener is not None:
+            self._listener.look()
         with self._lock:
             news, self._news = list(self._news.values()), {}
         return news

@@ -9,18 +9,20 @@ from collections.abc import Callable
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
 
-from probe_agent.broker import ANSWER_S, CONNECT_S, KEEPALIVE_S, LONGEST_DELAY_S
 from probe_agent.clock import Clock
 from probe_agent.config import Broker, TopicWeather
+from probe_agent.connecting import ANSWER_S, KEEPALIVE_S, Delays, guarded, new_client, no_first_word, why
+from probe_agent.couriers import Watched
 from probe_agent.readings import Weather
 from probe_agent.weather.decoding import WeatherError, hourly_weather
 from probe_agent.weather.https import MOST_BYTES
 
 log = logging.getLogger(__name__)
 
-FIRST_DELAY_S = 2.0
+FIRST_DELAY_S, LONGEST_DELAY_S = 4.0, 60.0
+STILL_S = 180.0
+"""A thread that has not moved for so long is said to stand still: longer than any wait it knows."""
 _PUMP_S = 0.5
 _STOP_S = 2.0
 
@@ -35,12 +37,12 @@ class TopicListener:
     def __init__(self, broker: Broker, settings: TopicWeather, password: str | None, clock: Clock) -> None:
         self._broker, self._settings, self._password, self._clock = broker, settings, password, clock
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="weather topic", daemon=True)
+        self._thread = Watched("weather topic", self._run, self._stopping)
         self._heard: Callable[[Weather], None] = lambda weather: None
         self._away: tuple[float, str] | None = None
         self._useless: str | None = None
         self._ended: str | None = None
-        self._subscribed = False
+        self._subscribed = self._answered = False
 
     def start(self, heard: Callable[[Weather], None]) -> None:
         """Begin to listen, in the background; each message that can be used goes to `heard`."""
@@ -50,13 +52,20 @@ class TopicListener:
     def stop(self) -> None:
         """End."""
         self._stopping.set()
-        if self._thread.is_alive():
-            self._thread.join(_STOP_S)
+        self._thread.join(_STOP_S)
+
+    def look(self) -> None:
+        """See that its thread lives. Never blocks."""
+        self._thread.look()
 
     @property
     def trouble(self) -> str | None:
         """Why nothing is heard, in a sentence for the owner."""
         where = f"The weather on topic {self._settings.topic}"
+        if self._thread.still_s > STILL_S:
+            return (
+                f"{where} can't be heard: its line has stood still for {int(self._thread.still_s / 60)} min."
+            )
         if (away := self._away) is not None:
             minutes = int((time.monotonic() - away[0]) / 60)
             since = f" for {minutes} min" if minutes else ""
@@ -66,17 +75,19 @@ class TopicListener:
     # -- on the thread
 
     def _run(self) -> None:
-        delay_s = FIRST_DELAY_S
+        delays = Delays(FIRST_DELAY_S, LONGEST_DELAY_S)
         while not self._stopping.is_set():
+            self._thread.beat()
             try:
                 self._listen()
             except OSError as err:
-                self._lost((err.strerror or str(err)).lower())
+                self._lost(why(err))
             except Exception as err:  # whatever it is, the next connection starts afresh
                 log.exception("weather topic: connection given up")
                 self._lost(f"it ended with {type(err).__name__}")
-            delay_s = FIRST_DELAY_S if self._subscribed else min(2 * delay_s, LONGEST_DELAY_S)
-            self._stopping.wait(delay_s)
+            if self._subscribed:
+                delays.begin_again()
+            self._stopping.wait(delays.next_s())
 
     def _lost(self, reason: str) -> None:
         if not self._stopping.is_set():
@@ -86,12 +97,13 @@ class TopicListener:
 
     def _listen(self) -> None:
         """One connection from its first packet to its end. Raises OSError when it is lost."""
-        self._ended, self._subscribed = None, False
+        self._ended, self._subscribed, self._answered = None, False, False
         client = self._client()
         client.connect(self._broker.host or "", self._broker.port, keepalive=KEEPALIVE_S, clean_start=True)
         try:
             deadline_s = time.monotonic() + ANSWER_S
             while not self._stopping.is_set():
+                self._thread.beat()
                 code = client.loop(_PUMP_S)
                 if code != mqtt.MQTT_ERR_SUCCESS or self._ended is not None:
                     raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
@@ -105,17 +117,15 @@ class TopicListener:
             client.loop(0.0)  # notices, and frees its own ends
 
     def _client(self) -> mqtt.Client:
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv5, reconnect_on_failure=False)
-        client.connect_timeout = CONNECT_S
-        client.on_connect, client.on_subscribe = self._on_connect, self._on_subscribe
-        client.on_disconnect, client.on_message = self._on_disconnect, self._on_message
-        if self._broker.username is not None:
-            client.username_pw_set(self._broker.username, self._password)
-        if self._broker.tls:
-            client.tls_set(ca_certs=self._broker.ca_file)
+        client = new_client(self._broker, "", self._password)
+        client.on_connect = guarded(self._on_connect, "weather topic")
+        client.on_subscribe = guarded(self._on_subscribe, "weather topic")
+        client.on_disconnect = guarded(self._on_disconnect, "weather topic")
+        client.on_message = guarded(self._on_message, "weather topic")
         return client
 
     def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
+        self._answered = True
         if code.is_failure:
             self._ended = f"the broker refuses us ({str(code).lower()})"
         else:
@@ -128,7 +138,8 @@ class TopicListener:
         self._subscribed, self._away = True, None
 
     def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self._ended = self._ended or "the connection broke"
+        broke = "the connection broke" if self._answered else no_first_word(self._broker)
+        self._ended = self._ended or broke
 
     def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
         dated = self._settings.time is not None or self._settings.issued is not None

@@ -35,7 +35,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
     text = {
         "switch-off": f"Heat was still on at {since}, long after ready. Switch it off.",
         "too-hot": f"Too hot since {since}: {where}. Switch the heater off.",
-        "heater-stopped": f"Heat stopped at {since}. Look at plug, cable and breaker.",
+        "heater-stopped": f"Heat stopped at {since}. Have the heater's plug, cable and breaker looked at.",
         "probe-missing": f"{capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
         "too-weak": f"Warms clearly slower than this setup usually does, since {since}.",
@@ -71,7 +71,7 @@ def link_answer(kind: str, harm: bool) -> str:
 
 
 def answer_words(answer: str) -> str:
-    """The label of an answer to an alert."""
+    """An answer to an alert, as given."""
     known = {
         "it-is-off": "It is off",
         "seen": "Seen",
@@ -79,6 +79,15 @@ def answer_words(answer: str) -> str:
         "with-it": "I am with it",
     }
     return known.get(answer, answer.replace("-", " "))
+
+
+def answer_label(answer: str) -> str:
+    """The label of the button that gives an answer: what pressing it does, not how things stand."""
+    return _LABELS.get(answer, answer_words(answer))
+
+
+OFF_LABEL, SEEN_LABEL = "Say it is off", "I have seen this"
+_LABELS = {"it-is-off": OFF_LABEL, "seen": SEEN_LABEL}
 
 
 def _switch_off(status: Status, unit: Unit, about: About) -> Letter:
@@ -100,7 +109,7 @@ def _switch_off(status: Status, unit: Unit, about: About) -> Letter:
         (2, _asked_before(about)),
         (2, _denied("switch-off", status)),
         (4, "Heat without flight drives water out of the oil onto cold metal."),
-        (1, f"Switch off at the socket, or {_call(about)}; then {_answer(about, 'It is off')}."),
+        (1, f"Switch off at the socket, or {_call(about)}; then {_answer(about, OFF_LABEL)}."),
         (1, f"Until it is off I ask again, next at {_next_asking('switch-off', status)}; "),
     ]
     parts[-1] = (1, parts[-1][1] + "if no word comes, count it as on.")
@@ -135,7 +144,7 @@ def _call(about: About) -> str:
 def _answer(about: About, words: str) -> str:
     if about.link:
         return f'open the link and press "{words}"'
-    return f'answer "{words}" on the page'
+    return f'press "{words}" on the page'
 
 
 def _stopped(status: Status, unit: Unit, about: About) -> Letter:
@@ -149,7 +158,7 @@ def _stopped(status: Status, unit: Unit, about: About) -> Letter:
         (1, f"Have someone look at plug and cable{f': call {about.call}' if about.call else ''}."),
         (2, "A breaker that trips again stays off until an electrician has looked."),
         (3, start_words(status)),
-        (4, f"{capital(_answer(about, 'Seen'))} once you know."),
+        (4, f"{capital(_answer(about, SEEN_LABEL))} once you know."),
         (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
     ]
     return (f"heat has stopped, {value_of(status, unit)}",), [p for p in parts if p[1]]
@@ -164,7 +173,7 @@ def _too_hot(status: Status, unit: Unit, about: About) -> Letter:
         (2, _denied("too-hot", status)),
         (1, f"Switch the heater off, at the socket or {_call(about)}."),
         (2, "Whoever goes near has an extinguisher at hand."),
-        (1, f"Then {_answer(about, 'It is off')}."),
+        (1, f"Then {_answer(about, OFF_LABEL)}."),
         (1, f"Until it cools I ask again, next at {_next_asking('too-hot', status)}; "),
     ]
     parts[-1] = (1, parts[-1][1] + "if no word comes, count it as too hot.")
@@ -200,7 +209,7 @@ def _missing(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
         (1, f"{capital(where)}: {why}."),
         (1, f"{which}, so I will not say above target or ready until {'it is' if one else 'they are'} back."),
-        (1, f"Have the plug at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
+        (1, f"Have the connector at the cowl looked at, or measure {'it' if one else 'them'} by hand."),
         (3, _others(status, unit)),
         (1, f"Next word when all required points are above target; {ELSE_COLD}"),
     ]
@@ -275,7 +284,7 @@ def _still_warming(status: Status, unit: Unit, about: About) -> Letter:
         *still_warming(status, unit, about),
         (1, coldest(status, unit, spoken=True)),
         (3, _asked_before(about)),
-        (1, f"Have its own plug pulled: {_call(about)}; then {_answer(about, 'It is off')}."),
+        (1, f"Have its own plug pulled: {_call(about)}; then {_answer(about, OFF_LABEL)}."),
         (2, "Whoever goes near has an extinguisher at hand."),
         (1, f"Until it cools I ask again, next at {_next_asking('still-warming', status)}; "),
     ]
@@ -288,7 +297,7 @@ def _no_power(status: Status, unit: Unit, about: About) -> Letter:
         (1, "The plug was on, the heater drew no power, so it was switched off."),
         (1, coldest(status, unit, spoken=True)),
         (3, _asked_before(about)),
-        (1, f"Have plug and cable looked at; then {_answer(about, 'Seen')}."),
+        (1, f"Have plug and cable looked at; then {_answer(about, SEEN_LABEL)}."),
         (2, "A breaker that trips again stays off until an electrician has looked."),
         (3, start_words(status)),
         (1, f"Off until switched on anew. I ask again, next at {_next_asking('no-power', status)}; "),
@@ -306,7 +315,7 @@ def _power_unplugged(status: Status, unit: Unit, about: About) -> Letter:
         (2, _asked_before(about)),
         (
             1,
-            f"Have the heater's own plug pulled at once: {_call(about)}; then {_answer(about, 'It is off')}.",
+            f"Have the heater's own plug pulled at once: {_call(about)}; then {_answer(about, OFF_LABEL)}.",
         ),
         (2, "Cover and plugs over a heater that is not watched can burn."),
         (1, f"Until it is off I ask again, next at {_next_asking('power-unplugged', status)}; "),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Mapping
 
 from probe_agent.config import NEVER_COLDEST
 from probe_agent.readings import Fault, SignKind, State
@@ -10,6 +11,7 @@ from probe_agent.status import ProbeNow, SignNow, Status, utc_seconds
 from probe_agent.words.parts import (
     Unit,
     capital,
+    chances,
     difference,
     fault_words,
     first_of,
@@ -50,47 +52,104 @@ OIL_IS_OUT = "Noted: the oil is out. Nothing will be called ready until it is ba
 OIL_IS_BACK = "Noted: back in, level checked. The soak begins anew."
 RULES = {
     "soak": "soaked above target",
-    "core": "estimated core above the need-limit",
+    "core": "estimated core above the preheat limit",
 }
 
 
 def verdict(status: Status, unit: Unit = "C") -> str:
     """The one sentence that says how things stand."""
+    said = _VERDICTS[State(status.state)]
+    return said if isinstance(said, str) else said(status, unit)
+
+
+def _verdict_of_missing(status: Status, unit: Unit) -> str:
+    if status.missing:
+        them = "it" if len(status.missing) == 1 else "them"
+        lost = f"Not measured: {place_list(status.missing)}."
+        return f"{lost} Without {them} no time is told and nothing is called ready."
+    if status.coldest is None:
+        return "No required place is measured, so nothing can be said of the engine."
+    return "Measured again; two values in a row are needed before they count."
+
+
+def _verdict_above(status: Status, unit: Unit) -> str:
+    where = " where measured" if status.unmeasured_far else ""
+    return f"Coldest point above target{where}, not yet ready."
+
+
+_VERDICTS: Mapping[State, str | Callable[[Status, Unit], str]] = {
+    State.PROBE_MISSING: _verdict_of_missing,
+    State.TOO_HOT: lambda status, unit: f"Too hot: {hottest(status, unit)}. Switch the heater off.",
+    State.ABOVE_TARGET: _verdict_above,
+    State.READY: lambda status, unit: f"Ready to start: {RULES[status.ready_rule]}.",
+    State.HEATING: "Warming.",
+    State.LEVELLING_OFF: lambda status, unit: f"Leveling off below the target of {_target(status, unit)}.",
+    State.HEATER_STOPPED: "Heat has stopped.",
+    State.COOLING: "Cooling.",
+    State.FLOWN_COOLING: "Cooling after flight.",
+    State.ENGINE_RUNS: "The engine runs, with its probes on.",
+    State.ENGINE_RAN: "Cooling after the engine ran.",
+    State.OIL_OUT: "Oil out: not ready until it is back in and its level checked.",
+    State.COLD: lambda status, unit: f"Cold, no heat seen. Below the preheat limit of {_need(status, unit)}.",
+    State.OFF: lambda status, unit: f"No heat seen. Above the preheat limit of {_need(status, unit)}.",
+}
+
+
+def _target(status: Status, unit: Unit) -> str:
+    return temperature(status.target_c, unit, (status.target_c,))
+
+
+def _need(status: Status, unit: Unit) -> str:
+    return temperature(status.need_c, unit, (status.need_c,))
+
+
+def warm_enough(status: Status) -> str:
+    """Whether it is warm enough to start by what is measured, in a clause. Yes is said by the rule of ready,
+    or of an engine whose core too is above the target without heat; below the target never."""
     state = State(status.state)
-    target = temperature(status.target_c, unit, (status.target_c,))
-    if state is State.PROBE_MISSING:
-        if status.coldest is None and not status.missing:
-            return "No required place is measured, so nothing can be said of the engine."
-        if not status.missing:
-            return "Measured again; two values in a row are needed before they count."
-        return f"Not measured: {place_list(status.missing)}. Until then no word on above target or ready."
-    if state is State.TOO_HOT:
-        return f"Too hot: {hottest(status, unit)}. Switch the heater off."
-    if state is State.ABOVE_TARGET:
-        where = " where measured" if status.unmeasured_far else ""
-        return f"Coldest point above target{where}, not yet ready."
+    if status.missing or status.coldest_c is None:
+        return "Not known."
+    if state in _NOT_WARM:
+        return _NOT_WARM[state]
     if state is State.READY:
-        return f"Ready to start: {RULES[status.ready_rule]}."
-    if state is State.HEATING:
-        return "Warming."
-    if state is State.LEVELLING_OFF:
-        return f"Leveling off below the target of {target}."
-    if state is State.HEATER_STOPPED:
-        return "Heat has stopped."
-    if state is State.COOLING:
-        return "Cooling."
-    if state is State.FLOWN_COOLING:
-        return "Cooling after flight."
-    if state is State.ENGINE_RUNS:
-        return "The engine runs, with its probes on."
-    if state is State.ENGINE_RAN:
-        return "Cooling after the engine ran."
-    if state is State.OIL_OUT:
-        return "Oil out: not ready until it is back in and its level checked."
-    if state is State.COLD:
-        need = temperature(status.need_c, unit, (status.need_c,))
-        return f"Cold: below the need-limit of {need}, no heat seen."
-    return "No heat seen, coldest point above the need-limit."
+        return f"Yes: {RULES[status.ready_rule]}."
+    if is_above(status):
+        return "Yes, while above target." if is_warm_through(status) else "Not sure: its core is colder."
+    if status.coldest_c < status.need_c:
+        return "No: it needs preheat."
+    return "Not ready: below target." if state is State.OFF else "No: below target."
+
+
+_NOT_WARM: Mapping[State, str] = {
+    State.PROBE_MISSING: "Not known.",
+    State.TOO_HOT: "Not said: too hot.",
+    State.ABOVE_TARGET: "Not yet.",
+    State.HEATING: "Not yet.",
+    State.LEVELLING_OFF: "No.",
+    State.HEATER_STOPPED: "No.",
+    State.OIL_OUT: "No: oil is out.",
+    State.ENGINE_RUNS: "It runs already.",
+}
+
+
+def is_above(status: Status) -> bool:
+    """Whether the coldest point is measured and above the target."""
+    return status.coldest_c is not None and status.coldest_c >= status.target_c
+
+
+def is_warm_through(status: Status) -> bool:
+    """Whether the core is estimated to be above the target too."""
+    return is_above(status) and status.core_c is not None and status.core_c[1] >= status.target_c
+
+
+def core_beside(status: Status) -> str | None:
+    """What ready leaves open of the core; None where it is estimated above the target, and unless ready."""
+    if State(status.state) is not State.READY or status.core_c is None or status.core_c[1] >= status.target_c:
+        return None
+    told = "Core likely below target; the rule allows that"
+    if status.core_above_p > 0.95:
+        return f"{told}."
+    return f"{told}. Above the preheat limit on {chances(status.core_above_p)} mornings."
 
 
 def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
@@ -105,6 +164,17 @@ def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
         else:
             text += f" of those measured; {place_list(status.missing)} not measured"
     return text + "."
+
+
+def coldest_place(status: Status) -> str:
+    """Which place is the coldest point, and when somebody read it, where it was read by hand."""
+    found = next((p for p in status.probes if p.place == status.coldest), None)
+    if found is None:
+        return ""
+    if found.status != "by-hand" or found.age_s is None:
+        return place_name(found.place)
+    read_at = moment(now_of(status) - found.age_s, status.zone, now_of(status))
+    return f"{place_name(found.place)}, read at {read_at}"
 
 
 def announced(status: Status, unit: Unit = "C") -> str | None:
@@ -136,6 +206,10 @@ def _range(status: Status, unit: Unit) -> str:
     if high is None:
         if status.p_reach < 0.9:
             misses = min(max(1, round((1 - status.p_reach) * 10)), 9)
+            if misses >= 5:
+                return (
+                    f"{misses} in 10 that it never gets above target; if it does, most likely about {about}."
+                )
             return f"Above target about {about} if it gets there; {misses} in 10 that it doesn't."
         return f"Above target most likely about {about}; how much later is open."
     return (
@@ -169,21 +243,27 @@ def core_shown(status: Status, unit: Unit = "C") -> str:
     return f"about {mid}, {low} to {high}"
 
 
+def holds_if(status: Status) -> str:
+    """What `holding` tells, and on what it rests."""
+    may_heat = State(status.state) in (State.ABOVE_TARGET, State.READY) and status.heater.heating is not False
+    return "Above target if heat stops now" if may_heat else "Above target without heat"
+
+
 def holding(status: Status) -> str | None:
-    """How long it stays above target, for 9 mornings in 10, if heat goes off or is off, with and without the
-    cover; None where nothing is known of it."""
+    """Until when it stays above target, for 9 mornings in 10, if heat goes off or is off, with and without
+    the cover; None where nothing is known of it."""
     standing, bare = status.hold_min or (None, None)
     if status.above_until is not None and status.above_until[0] is not None:
         standing = int((utc_seconds(status.above_until[0]) - now_of(status)) / 60)
     if standing is None:
         return None
-    until = _after(status, standing)
+    until = f"until {_after(status, standing)}"
     if standing < 5:
-        return f"was expected above target until about {until}; look again"
+        return f"was expected {until}; look again"
     if bare is None:
-        return f"above target until about {until}"
-    uncovered = f"cover off until {_after(status, bare)}" if bare >= 5 else "not with the cover off"
-    return f"above target until about {until}, {uncovered}"
+        return until
+    uncovered = f"until {_after(status, bare)} with it off" if bare >= 5 else "not with it off"
+    return f"{until} with the cover on, {uncovered}"
 
 
 def _after(status: Status, minutes: int) -> str:
@@ -191,21 +271,39 @@ def _after(status: Status, minutes: int) -> str:
     return moment(math.floor((now_of(status) + 60 * minutes) / 300) * 300, status.zone, now_of(status))
 
 
+def _about(status: Status, text: str) -> str:
+    """An instant as the middle of a forecast tells it, to five minutes, never before now."""
+    at = max(round(utc_seconds(text) / 300) * 300, now_of(status))
+    return moment(at, status.zone, now_of(status))
+
+
 def readiness(status: Status, unit: Unit = "C", spoken: bool = False) -> str | None:
     """When it will be ready, by which rule; or how long it holds; None when neither is the matter."""
     state, now_at = State(status.state), now_of(status)
     if state is State.READY:
         return lasting(status, now_at)
+    if state is State.HEATING:
+        return _ready_later(status)
     if state is not State.ABOVE_TARGET:
         return None
     if status.ready_rule == "soak":
         if status.ready_at is None:
-            return "Ready only once the estimated core has passed the need-limit; when is open."
-        return f"Soak until {moment(utc_seconds(status.ready_at), status.zone, now_at)}."
+            return "Ready only once the estimated core has passed the preheat limit; when is open."
+        return f"Soak until {moment(utc_seconds(status.ready_at), status.zone, now_at)}, then ready."
     if status.ready_at is None:
         need = temperature(status.need_c, unit, (status.need_c,), spoken)
         return f"Waits for the estimated core to pass {need}."
-    return f"Estimated core above the need-limit about {moment_of(status, status.ready_at)}."
+    return f"Estimated core above the preheat limit about {moment_of(status, status.ready_at)}."
+
+
+def _ready_later(status: Status) -> str | None:
+    """When it will be ready, of an engine that warms, as far as that is announced."""
+    if status.above_p50 is None or status.p_reach < 0.5 or utc_seconds(status.above_p50) < now_of(status):
+        return None
+    if status.ready_at is None:
+        return "Ready some time after that; when is open."
+    how = "After a soak ready" if status.ready_rule == "soak" else "Ready by the estimated core"
+    return f"{how}, most likely about {_about(status, status.ready_at)}."
 
 
 def hold_end(status: Status) -> str | None:
@@ -261,58 +359,73 @@ def changed(status: Status, spoken: bool = False) -> str | None:
 
 
 def _heat_due(status: Status) -> str | None:
-    """By when heat must be on for the planned start; None where no plan asks for any."""
+    """By when heat must be on for the planned start, and why where it is warm enough now; None where no plan
+    asks for any, or its start has passed."""
     plan, now_at = status.plan, now_of(status)
     if plan is None or plan.switch_on is None or plan.verdict not in ("heat", "late"):
         return None
-    start = moment(utc_seconds(plan.earliest or plan.start), status.zone, now_at)
+    start_at = utc_seconds(plan.earliest or plan.start)
+    if start_at <= now_at:
+        return None
+    start = moment(start_at, status.zone, now_at)
     at = moment(utc_seconds(plan.timer or plan.switch_on), status.zone, now_at)
     if plan.timer is not None:
         is_past = utc_seconds(plan.timer) < now_at
         return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
+    warm_now = status.coldest_c is not None and status.coldest_c >= status.need_c
+    why = ": it cools until then" if warm_now else ""
     if utc_seconds(plan.switch_on) <= now_at:
-        return f"Switch the heater on now, for a start at {start}."
-    return f"Switch the heater on by {at}, for the start at {start}."
+        return f"Switch the heater on now, for a start at {start}{why}."
+    return f"Switch the heater on by {at}, for the start at {start}{why}."
+
+
+def _by_plan(status: Status) -> str | None:
+    """What the plan asks for; None where there is none to go by."""
+    plan = status.plan
+    if plan is not None and plan.verdict == "none" and utc_seconds(plan.start) > now_of(status):
+        return f"Nothing to do: no heat is needed for {moment_of(status, plan.start)}."
+    return _heat_due(status)
 
 
 def next_action(status: Status) -> str:
     """The one thing to do next, for somebody who may be in bed."""
     state = State(status.state)
-    if state in (State.COLD, State.OFF, State.COOLING, State.FLOWN_COOLING):
-        plan = status.plan
-        if plan is not None and plan.verdict == "none":
-            return f"Nothing to do: no heat is needed for {moment_of(status, plan.start)}."
-        if (due := _heat_due(status)) is not None:
-            return due
-    if state is State.PROBE_MISSING and status.unprobed:
-        return "Measure each required place by hand and enter the readings."
-    if state is State.PROBE_MISSING:
-        return "Have the plug at the cowl looked at, or measure by hand and enter it."
-    if state is State.TOO_HOT:
-        return "Switch the heater off, at the socket or through the person at the field."
-    if state is State.READY and status.heater.heating is not False:
-        return "Switch off and unplug, then take plugs, cover, probes and streamer off before the start."
-    if state is State.READY:
-        return "Before the start: heater, plugs, cover, probes and streamer off the aircraft."
-    if state is State.ABOVE_TARGET:
-        return "Let it soak; leave heat and cover on."
-    if state is State.HEATER_STOPPED:
-        return "Have someone look at plug, cable and breaker. A breaker that trips again stays off."
-    if state is State.LEVELLING_OFF:
-        return "Have cover, plugs or more heat added, or give up this start."
-    if state is State.HEATING and status.unprobed:
-        return "Measure the next round in about half an hour and enter it."
-    if state is State.HEATING:
-        return "Nothing to do until the next word."
-    if state is State.ENGINE_RUNS:
-        return "Leave the harness alone until the engine is shut down: keep clear of the propeller."
-    if state is State.OIL_OUT:
-        return "Have the oil poured back in and its level checked, then say so on the page."
-    if state is State.COLD:
-        return "Switch the heater on in time, if somebody flies."
-    if state in (State.COOLING, State.FLOWN_COOLING):
-        return "Start before it falls under the target, or heat again."
-    return "Nothing to do."
+    if state in _COOLS_OR_COLD and (told := _by_plan(status)) is not None:
+        return told
+    if status.unprobed and state in _NEXT_BY_HAND:
+        return _NEXT_BY_HAND[state]
+    if state is State.READY and status.heater.heating is False:
+        return "Before the start: heater, cowl plugs, cover, probes and streamer off the aircraft."
+    if state in _COOLS_OR_COLD and is_warm_through(status):
+        return "Start while it is above target, or heat again."
+    if state is State.HEATER_STOPPED and status.plug is not None and status.plug.ended is not None:
+        return "Look under Heater on the page why the plug went off; then switch on anew."
+    return _NEXT[state]
+
+
+_COOLS_OR_COLD = frozenset({State.COLD, State.OFF, State.COOLING, State.FLOWN_COOLING, State.ENGINE_RAN})
+"""States in which no heat is on, so that a plan says what comes next."""
+_NEXT_BY_HAND: Mapping[State, str] = {
+    State.PROBE_MISSING: "Measure each required place by hand and enter the readings.",
+    State.HEATING: "Measure the next round in about half an hour and enter it.",
+}
+_NEXT: Mapping[State, str] = {
+    State.PROBE_MISSING: "Have the connector at the cowl looked at, or enter a reading by hand.",
+    State.TOO_HOT: "Switch the heater off, at the socket or through the person at the field.",
+    State.READY: "Switch off and unplug the heater; cowl plugs, cover, probes off.",
+    State.ABOVE_TARGET: "Let it soak; leave heat and cover on.",
+    State.HEATER_STOPPED: "Have someone look at the heater's plug, its cable and the breaker. "
+    "A breaker that trips again stays off.",
+    State.LEVELLING_OFF: "Have cover, cowl plugs or more heat added, or give up this start.",
+    State.HEATING: "Nothing to do now; leave the heat on.",
+    State.ENGINE_RUNS: "Leave the harness alone until the engine is shut down: keep clear of the propeller.",
+    State.OIL_OUT: "Have the oil poured back in and its level checked, then say so on the page.",
+    State.COLD: "Switch the heater on in time, if somebody flies.",
+    State.COOLING: "Heat again if somebody flies, until it is called ready.",
+    State.FLOWN_COOLING: "Heat again if somebody flies, until it is called ready.",
+    State.ENGINE_RAN: "Heat again if somebody flies, until it is called ready.",
+    State.OFF: "Nothing to do; if somebody flies, heat until it is called ready.",
+}
 
 
 def probe_words(probe: ProbeNow, status: Status, unit: Unit = "C") -> str:
@@ -366,14 +479,14 @@ def cautions(status: Status) -> tuple[str, ...]:
             "wiring, fuel lines or fabric. Carbon monoxide."
         )
     if state in (State.READY, State.ABOVE_TARGET, State.COOLING):
-        out.append("Off and unplugged before the start: heater, plugs, cover, probes, streamer.")
+        out.append("Off and unplugged before the start: heater, cowl plugs, cover, probes, streamer.")
         out.append(
             "Temperature is not airworthiness: look at frost, snow in cowl and tail, breather, oil cooler, "
             "pitot and static, fuel drains, controls. No oil pressure in the manual's time: shut down."
         )
     if state in (State.HEATING, State.HEATER_STOPPED, State.LEVELLING_OFF, State.TOO_HOT):
         out.append(
-            "Fire: look at heater cord, cover and plugs; extinguisher at hand. Mains outdoors: "
+            "Fire: look at heater cord, cover and cowl plugs; extinguisher at hand. Mains outdoors: "
             "residual-current protection, dry connectors."
         )
     out.append(

@@ -148,8 +148,9 @@ def test_nothing_moves_by_itself(served: ServedPage, phone: webdriver.Chrome) ->
 
 
 def test_only_harm_is_an_alert_and_one_region_is_polite(served: ServedPage, phone: webdriver.Chrome) -> None:
-    served.show(samples.ready())
+    served.show(samples.probe_missing())
     phone.get(served.url)
+    assert phone.find_elements(By.CSS_SELECTOR, "#part-alerts .alert") != []
     assert phone.find_elements(By.CSS_SELECTOR, "[role=alert]") == []
     assert len(phone.find_elements(By.CSS_SELECTOR, "[aria-live], [role=status]")) == 1
     served.show(samples.too_hot())

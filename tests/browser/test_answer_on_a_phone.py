@@ -88,7 +88,7 @@ def test_opened_many_times_it_changes_nothing(harm: Letter) -> None:
     before = harm.record()
     for _ in range(10):
         harm.open()
-        assert harm.phone.find_element(By.ID, "answer").text == "It is off"
+        assert harm.phone.find_element(By.ID, "answer").text == "Say it is off"
         harm.phone.refresh()
     harm.phone.back()
     assert harm.asked() == []

@@ -59,13 +59,13 @@ def test_heating_then_delayed_then_failed(field: Field) -> None:
     assert "08:35" not in body(field.phone)
     field.page.show(samples.heater_stopped())
     wait_for(field.phone, lambda: "Heat has stopped." in body(field.phone))
-    assert "Have someone look at plug, cable and breaker." in body(field.phone)
+    assert "Have someone look at the heater's plug, its cable and the breaker." in body(field.phone)
 
 
 def test_an_old_state_is_shown_as_old_and_the_fresh_one_is_believed(field: Field) -> None:
     field.page.show(samples.aged(samples.ready(), 400))
     field.open()
-    assert "No word from the board since 06:50." in body(field.phone)
+    assert "Nothing heard from the aircraft since 06:50." in body(field.phone)
     assert "Ready" not in body(field.phone)
     field.page.show(samples.ready())
     wait_for(field.phone, lambda: "Ready to start" in body(field.phone))
@@ -82,7 +82,7 @@ def test_back_in_front_nothing_is_called_by_its_name_until_an_answer_came(field:
     assert not field.seen("#part-old .verdict")
     wait_for(field.phone, lambda: field.seen("#part-old .verdict"))
     assert not field.seen("#part-verdict .verdict")
-    assert "No word from the board since 06:50." in body(field.phone)
+    assert "Nothing heard from the aircraft since 06:50." in body(field.phone)
     field.page.open.set()
     wait_for(field.phone, lambda: field.seen("#part-verdict .verdict"))
     assert "Ready to start" in body(field.phone)
@@ -188,11 +188,11 @@ def answer_and_be_asked_anew(field: Field, agent: Agent) -> None:
 def test_a_phone_in_another_zone_is_told_whose_time_it_is(field: Field) -> None:
     field.page.show(samples.heating())
     field.open()
-    assert "Field's time" not in body(field.phone)
+    assert "at field" not in body(field.phone)
     field.phone.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": "America/Boise"})
     try:
         field.open()
-        assert "Sat 06:50. Field's time, 8 h ahead of this phone's." in body(field.phone)
+        assert "Sat 06:50\nat field, 22:50 here" in body(field.phone)
     finally:
         field.phone.execute_cdp_cmd("Emulation.setTimezoneOverride", {"timezoneId": "Europe/Oslo"})
 

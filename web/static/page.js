@@ -30,19 +30,20 @@
     say(old ? now.dataset.silence : now.dataset.spoken);
     const text = spanned(total);
     for (const place of now.querySelectorAll("[data-age-text]")) write(place, text);
-    write(now.querySelector("[data-zone-text]"), zoned());
+    for (const place of now.querySelectorAll("[data-zone-text]")) write(place, zoned());
   }
   function spanned(s) {
-    if (s < 20 || s === Infinity) return "";
-    if (s < 90) return `, ${Math.floor(s / 10) * 10} s ago`;
-    return s < 5400 ? `, ${Math.floor(s / 60)} min ago` : `, ${Math.floor(s / 3600)} h ago`;
+    if (s === Infinity) return "an unknown time ago";
+    if (s < 10) return "just now";
+    if (s < 90) return `${Math.floor(s / 10) * 10} s ago`;
+    return s < 5400 ? `${Math.floor(s / 60)} min ago` : `${Math.floor(s / 3600)} h ago`;
   }
-  // the field's clock is named where this phone's shows another time
+  // the field's clock is named where this phone's shows another hour, with what this phone's showed then
   function zoned() {
-    const min = Number(now.dataset.ahead) + new Date().getTimezoneOffset();
-    if (!min || Number.isNaN(min)) return "";
-    const h = Math.abs(min) / 60, span = Number.isInteger(h) ? `${h} h` : `${Math.floor(h)} h ${Math.abs(min) % 60} min`;
-    return `. Field's time, ${span} ${min > 0 ? "ahead of" : "behind"} this phone's.`;
+    const at = new Date(1000 * now.dataset.at);
+    if (Number(now.dataset.ahead) === -at.getTimezoneOffset()) return "";
+    const form = /m$/.test(now.querySelector("[data-at-text]").textContent) ? { hour: "numeric", hour12: true } : { hour: "2-digit", hourCycle: "h23" };
+    return `at field, ${at.toLocaleTimeString("en-US", { minute: "2-digit", ...form }).toLowerCase()} here`;
   }
 
   async function get(path, headers) {

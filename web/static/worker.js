@@ -97,5 +97,5 @@ async function last() {
   return new Response(cut, { headers });
 }
 function bare(since, link) {
-  return `<!doctype html><html lang="en-US"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark"><title>No contact</title>${link}</head><body><main class="sheet"><section class="block tone-trouble"><h1 class="verdict">${since}</h1><p>What was known then is too old to go by.</p><p class="next"><strong>Next:</strong> count the engine as cold. Look at the board, its supply and its network, or have someone measure by hand.</p><p><a class="act" href="/">Look again</a></p></section></main></body></html>`;
+  return `<!doctype html><html lang="en-US"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark"><title>No contact</title>${link}</head><body><main class="sheet"><section class="block tone-trouble"><h1 class="verdict">${since}</h1><p>What was known then is too old to go by: count the engine as cold.</p><p class="next"><strong>Next:</strong> have the measuring board, its power and its network looked at, or measure by hand.</p><p><a class="act" href="/">Look again</a></p></section></main></body></html>`;
 }

@@ -1,4 +1,4 @@
-"""Whatever befalls the probes: nothing says above target or ready while a required place is bad."""
+"""A13: whatever befalls the probes, nothing says above target or ready while a required place is bad."""
 
 from __future__ import annotations
 
