@@ -250,7 +250,7 @@ def _taught(taught: Taught | None, unit: Unit) -> dict[str, Any] | None:
         {
             "name": name,
             "middle": words.degrees(band[1], unit, signed=False) + per,
-            "range": f"{words.degrees(band[0], unit, False)} to {words.degrees(band[2], unit, False)}{per}",
+            "range": f"{_number(band[0], unit)} to {words.degrees(band[2], unit, False)}{per}",
             "what": what,
         }
         for name, band, per, what in rows
@@ -266,6 +266,11 @@ def _taught(taught: Taught | None, unit: Unit) -> dict[str, Any] | None:
         "falls": falls,
         "tests": max((f.tests for f in taught.falls), default=0),
     }
+
+
+def _number(c: float, unit: Unit) -> str:
+    """A difference of temperature that its range's end gives the unit to."""
+    return words.degrees(c, unit, signed=False).removesuffix(f" °{unit}")
 
 
 def _where(place: str | None) -> str:
@@ -298,8 +303,8 @@ def _check(check: Check | None, zone: str, now_at: float, unit: Unit) -> dict[st
         "rows": [
             {
                 "name": words.place_name(c.place),
-                "reads": words.tenths(c.reads_c, unit),
-                "should": words.tenths(c.should_c, unit),
+                "reads": words.tenths(c.reads_c, unit).removesuffix(f" °{unit}"),
+                "should": words.tenths(c.should_c, unit).removesuffix(f" °{unit}"),
                 "change": _change(c, check, unit),
             }
             for c in check.found
@@ -313,7 +318,9 @@ def _change(c: ComparedNow, check: Check, unit: Unit) -> str:
     """By how much a probe would be corrected, in words where it wouldn't."""
     if check.state == "refused":
         return "not offered"
-    return words.degrees(c.wanted_c - c.offset_c, unit) if c.wanted_c != c.offset_c else "stays"
+    if c.wanted_c == c.offset_c:
+        return "stays"
+    return words.degrees(c.wanted_c - c.offset_c, unit).removesuffix(f" °{unit}")
 
 
 def _fixed(check: Check, unit: Unit) -> str:

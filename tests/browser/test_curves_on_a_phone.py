@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import json
 import statistics
+from bisect import bisect
 from dataclasses import replace
-from itertools import pairwise
+from itertools import accumulate, combinations, pairwise
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -198,6 +199,52 @@ def test_no_two_lines_look_alike_without_their_colours(winter: ServedPage, phone
     )
     tops = sorted(boxes)
     assert all(b - a >= 11 for a, b in pairwise(tops))
+
+
+Line = tuple[tuple[float, ...], float]
+"""Lengths of dashes and gaps in turn, () where it is solid; width."""
+
+
+def inked(line: Line, length: int = 240) -> list[bool]:
+    """Where a line has ink, each half pixel."""
+    dashes = line[0] or (1.0,)
+    ends = list(accumulate(dashes * (2 if len(dashes) % 2 else 1)))
+    return [not line[0] or bisect(ends, i / 2 % ends[-1]) % 2 == 0 for i in range(length)]
+
+
+def likeness(one: Line, other: Line) -> float:
+    """The greatest share in which two lines have ink alike, however one is shifted along the other."""
+    first, second = inked(one), inked(other)
+    shifts = range(len(second))
+    return max(sum(a == second[i - s] for i, a in enumerate(first)) / len(first) for s in shifts)
+
+
+LINES = """
+return [...document.querySelectorAll('.k-chart path.k-line')].map(e => {
+  const s = getComputedStyle(e);
+  const dash = s.strokeDasharray === 'none' ? [] : s.strokeDasharray.split(',').map(parseFloat);
+  return [dash, parseFloat(s.strokeWidth)];
+});
+"""
+
+
+@pytest.mark.parametrize("path", ["/curves/11", "/curves/over?h=11&h=10&h=9&h=8&h=7&h=6"])
+def test_lines_are_told_apart_by_their_dashes_and_the_names_at_their_ends(
+    winter: ServedPage, phone: webdriver.Chrome, path: str
+) -> None:
+    """Without any colour, as gray, a copier or the rarest kind of colour vision has them."""
+    phone.get(at(winter, path))
+    lines: list[Line] = [(tuple(dash), width) for dash, width in phone.execute_script(LINES)]
+    assert len(lines) >= 6
+    alike = [
+        (a, b)
+        for a, b in combinations(lines, 2)
+        if likeness(a, b) > 0.8 and max(a[1], b[1]) < 1.5 * min(a[1], b[1])
+    ]
+    assert alike == []
+    labels = [t.text for t in phone.find_elements(By.CSS_SELECTOR, ".k-chart text.k-label:not(.k-halo)")]
+    ends = [label for label in labels if not label.startswith("target")]
+    assert len(ends) == len(set(ends)) == len(lines)
 
 
 def test_heat_ups_are_chosen_and_laid_over_one_another(winter: ServedPage, phone: webdriver.Chrome) -> None:
