@@ -155,6 +155,7 @@ class Agent:
             clock,
             self._lock,
             lambda: self._offset_s,
+            lambda: self._watch.said_on_s if self._unprobed else None,
         )
         self._harness = Harness(record, plan.places, plan.required, plan.near_heater)
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))

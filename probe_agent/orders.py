@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from probe_agent import chosen, pairing, planning, store, supervisor, words
-from probe_agent.by_hand import Answer, ByHand
+from probe_agent.by_hand import Answer, ByHand, last_time_at
 from probe_agent.checking import Asked, Bench
 from probe_agent.chosen import Change, Choice
 from probe_agent.config import Settings
@@ -398,10 +398,36 @@ class Orders:
         on = body["on"]
         if not isinstance(on, bool):
             return False, "Say on or off."
+        if body.get("clock") is not None:
+            return self._take_heater_since(body, batch, at)
         at.watch = supervisor.say_heater(at.watch, on, at.now_s)
         if not on:
             self._plug_off("said-off", at)
         return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+    def _take_heater_since(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """On since a time of day at the field: clock, HH:MM. What was seen since is seen anew with that."""
+        zone = self.departures.rules.zone
+        if body["on"] is not True:
+            return False, "A time goes with on alone; off holds from now.", "since"
+        try:
+            since_at = last_time_at(str(body["clock"]), zone, at.now_at)
+        except ValueError:
+            since_at = None
+        if since_at is None or at.now_at - since_at > words.LONGEST_ON_S:
+            return False, words.on_too_long_ago(), "since"
+        off_at = self._last_off_at(at)
+        if off_at is not None and since_at < off_at:
+            return False, words.on_before_off(off_at, zone, at.now_at), "since"
+        at.watch = supervisor.say_heater(at.watch, True, at.now_s - (at.now_at - since_at))
+        batch.after.append(self.physics.look_again)
+        return True, words.on_since(since_at, zone, at.now_at)
+
+    def _last_off_at(self, at: Standing) -> float | None:
+        """When heat last ended, by somebody's word or by the record [UTC s]."""
+        said_s = at.watch.told_off_s
+        known = (self.record.last_off_at(), None if said_s is None else at.now_at - (at.now_s - said_s))
+        return max((k for k in known if k is not None), default=None)
 
     def _take_oil_out(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         at.watch = supervisor.say_oil(at.watch, True, at.now_s)
