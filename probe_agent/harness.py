@@ -52,8 +52,8 @@ class Harness:
         return next((a for a, bound in self._bindings.items() if bound == place), None)
 
     def rebind(self) -> None:
-        """From the next tick on probes sit where the record says now."""
-        self._bindings = self._record.bindings()
+        """From the next tick on probes sit where the record says now; another probe may read what it likes."""
+        self._bindings, self._jumps = self._record.bindings(), Jumps()
         self.correct()
 
     def correct(self) -> None:
