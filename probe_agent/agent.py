@@ -136,6 +136,8 @@ class Agent:
         self._line = line
         self._build, self._zone, self._demo = build, zone, demo
         self.jobs: list[Job] = []
+        self.when_set: list[Callable[[], None]] = []
+        """Done when the wall's clock was set."""
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._heard = Heard(settings, zone)
@@ -686,6 +688,8 @@ class Agent:
         offset_s, known = self.clock.utc_offset_s(), self.clock.utc_is_known()
         if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
             self._offset_s, self._clock_ok = offset_s, known
+            for act in self.when_set:
+                act()
             try:
                 self.store.mend_boot(offset_s, known)
                 self._heard.recall(self.store, self._utc(self.clock.monotonic()))
@@ -748,6 +752,7 @@ class Agent:
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
         own = (
+            words.strangers(self._harness.strangers),
             self._air_missing(),
             self._physics.relearning(),
             words.working_out_moisture(self._ledger.progress),
@@ -878,4 +883,4 @@ def _unplaced(source: str, sample: Reading | ProbeFault) -> UnplacedNow:
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
     if isinstance(sample, Reading):
         return StoredReading(place, sample.raw_c, sample.cold_c, sample.value_c, None)
-    return StoredReading(place, None, sample.cold_c, None, sample.fault.value)
+    return StoredReading(place, sample.raw_c, sample.cold_c, None, sample.fault.value)

@@ -241,8 +241,9 @@ class Archive:
         if offsets_c is not None:
             known.offsets_c = dict(offsets_c)
         cursor = self._db.execute(
-            "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0, t.heater_share, r.place, r.raw_mc,"
-            " r.cold_mc FROM ticks t JOIN boots b USING (boot) LEFT JOIN readings r ON r.tick = t.tick"
+            "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0, t.heater_share, r.place,"
+            " CASE WHEN r.fault IS NULL THEN r.raw_mc END, r.cold_mc"
+            " FROM ticks t JOIN boots b USING (boot) LEFT JOIN readings r ON r.tick = t.tick"
             " WHERE t.tick BETWEEN ? AND ? ORDER BY t.tick",
             (first, last),
         )

@@ -15,7 +15,7 @@ from probe_agent import chosen, pairing, planning, store, supervisor, words
 from probe_agent.by_hand import Answer, ByHand, last_time_at
 from probe_agent.checking import Asked, Bench
 from probe_agent.chosen import Change, Choice
-from probe_agent.config import Settings
+from probe_agent.config import ONE_WIRE_ADDRESS, Settings
 from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
 from probe_agent.harness import Harness
@@ -92,6 +92,7 @@ class Orders:
             "undo-choice": self._undo_choice,
             "bind-probes": self._bind_probes,
             "undo-binding": self._undo_binding,
+            "bind-probe": self._bind_probe,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
             "started": self._told(Departures.started, "started"),
             "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
@@ -269,6 +270,18 @@ class Orders:
         batch.after.append(self._correct)
         return True, words.uncorrected([c.place or c.address for c in reversed(together)])
 
+    def _bind_probe(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have a place measured by another probe from now on; the one it had sits nowhere."""
+        place, address = str(body["place"]), str(body["address"])
+        bound = self.record.bound()
+        seen = {a: p for a, (p, _) in bound.items()}
+        before = next((a for a, p in seen.items() if p == place), None)
+        if before == address:
+            return True, f"{place} is measured by {address} already."
+        wanted = {address: place} | ({before: ""} if before is not None else {})
+        answer = self._bind_probes({"places": wanted, "seen": seen}, batch, at)
+        return (True, f"{words.bound(place, address, before)} {answer[1]}") if answer[0] else answer
+
     def _correct(self) -> None:
         self.harness.correct()
         self.physics.correct()
@@ -281,10 +294,14 @@ class Orders:
         if {a: p for a, (p, _) in bound.items()} != {str(a): str(p) for a, p in dict(body["seen"]).items()}:
             return False, "Somebody has moved a probe since you looked. Look again, then choose."
         sources = {sample.address: source for source, sample in self.harness.unplaced}
-        if unknown := sorted(set(wanted) - set(bound) - set(sources)):
-            return False, f"No probe {unknown[0]} is known. Plug it in and look again."
+        unseen = sorted(set(wanted) - set(bound) - set(sources))
+        if no_address := next((a for a in unseen if not ONE_WIRE_ADDRESS.match(a)), None):
+            said = "neither a probe that is known nor an address as the kernel writes it, such as"
+            return False, f"{no_address} is {said} 28-00000a0b0c0d."
+        sources |= dict.fromkeys(unseen, "one-wire")  # it may be plugged in later
         if strange := sorted({p for p in wanted.values() if p is not None} - set(self.harness.places)):
-            return False, f"{strange[0]} is not a place of this aircraft."
+            there = ", ".join(self.harness.places)
+            return False, f"{strange[0]} is not a place of this aircraft. There are: {there}."
         after = {a: p for a, (p, _) in bound.items()} | wanted
         used = sorted(p for p in after.values() if p is not None)
         if twice := next((p for p, q in pairwise(used) if p == q), None):

@@ -137,7 +137,7 @@ class Physics:
             values = {}
             for r in row.readings:
                 address = bound.get(r.place, r.place)
-                kind, raw_mc = self._thermocouples.get(address, "K"), mc(r.raw_c)
+                kind, raw_mc = self._thermocouples.get(address, "K"), None if r.fault else mc(r.raw_c)
                 value_c = None if raw_mc is None else corrected(raw_mc, mc(r.cold_c), kind)
                 if value_c is not None:
                     values[r.place] = value_c + offsets_c.get(address, 0.0)

@@ -35,6 +35,7 @@ ORDER = (
     "document",
     "store",
     "season",
+    "jumps",
     "harness",
     "pairing",
     "migrations",
@@ -80,6 +81,7 @@ INSIDE = {
         "outings",
         "planning",
         "season",
+        "probes",
         "letters",
         "plug",
         "alerts",
@@ -106,6 +108,7 @@ INSIDE = {
     ),
     "cli": (
         "group",
+        "times",
         "assembly",
         "daemon",
         "told",
@@ -126,6 +129,7 @@ these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
     "chosen",
+    "jumps",
     "why",
     "spells",
     "season",

@@ -72,6 +72,7 @@ from probe_agent.store.heatups import (
     tell_outing,
 )
 from probe_agent.store.measured import (
+    Answered,
     CurveRow,
     StoredReading,
     TickRow,
@@ -113,6 +114,7 @@ __all__ = [
     "TAUGHT",
     "TEST",
     "Announced",
+    "Answered",
     "Batch",
     "BindingChange",
     "CameOf",

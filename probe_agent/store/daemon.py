@@ -12,9 +12,14 @@ from pathlib import Path
 
 from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
-from probe_agent.store.bindings import BindingChange, binding_changes, bound_at
+from probe_agent.store.bindings import BindingChange, bind_probe, binding_changes, bound_at
 from probe_agent.store.commands import Command, body_of
-from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
+from probe_agent.store.corrections import (
+    IN_FORCE,
+    KeptCorrection,
+    corrections_basis,
+    corrections_of,
+)
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
@@ -170,14 +175,8 @@ class Store:
     def bind(self, place: str, source: str, address: str, now_at: float) -> None:
         """Bind an address to a place from now on; what either was bound to before ends."""
         with self._writing() as db:
-            db.execute(
-                "UPDATE bindings SET to_at = ? WHERE to_at IS NULL AND (address = ? OR place = ?)",
-                (now_at, address, self._places[place]),
-            )
-            db.execute(
-                "INSERT INTO bindings (place, source, address, from_at) VALUES (?, ?, ?, ?)",
-                (self._places[place], source, address, now_at),
-            )
+            for statement in bind_probe(place, source, address, now_at):
+                db.execute(*statement)
 
     def offsets_c(self) -> dict[str, float]:
         """Address → offset to add [°C], from the corrections in force."""

@@ -134,6 +134,7 @@ from probe_agent.words.planning import (
     soonest_answer,
 )
 from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
+from probe_agent.words.probes import answered, bound, strangers
 from probe_agent.words.season import (
     CAUSES,
     CLEARED,
@@ -195,10 +196,12 @@ __all__ = [
     "alert",
     "announced",
     "answer_words",
+    "answered",
     "as_typed",
     "began_at",
     "beyond_limit",
     "borne_out",
+    "bound",
     "bound_twice",
     "came_of_heatup",
     "cautions",
@@ -288,6 +291,7 @@ __all__ = [
     "span",
     "spelled",
     "stamp",
+    "strangers",
     "table_letter",
     "table_rests_on",
     "taught",
