@@ -165,6 +165,7 @@ class Agent:
             clock,
             self._lock,
             lambda: self._offset_s,
+            lambda: self._watch.said_on_s if self._unprobed else None,
         )
         self._harness = Harness(record, plan.places, plan.required, plan.near_heater)
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
@@ -770,6 +771,7 @@ class Agent:
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
         own = (
+            words.strangers(self._harness.strangers),
             self._air_missing(),
             self._physics.relearning(),
             words.working_out_moisture(self._ledger.progress),

@@ -44,7 +44,13 @@ class Choice:
 CHOICES = (
     Choice("target_c", "limits", "Target of the coldest point", "temperature"),
     Choice("certainty", "planning", "Usual certainty of a plan", "certainty"),
-    Choice("travel_min", "planning", "Minutes from leaving home to the field", "minutes", 600),
+    Choice(
+        "travel_min",
+        "planning",
+        "Minutes to the aircraft for whoever switches on",
+        "minutes",
+        600,
+    ),
     Choice("uncovered_min", "planning", "Minutes from heater and cover off to engine start", "minutes", 180),
     Choice("evening", "planning", "Word before a departure goes out at", "time"),
     Choice("quiet", "messages", "Quiet hours", "hours"),

@@ -1,5 +1,5 @@
-"""Every form that takes what somebody types: what can't be right is refused in a sentence at its field, what was
-typed stays, and nothing is asked of the daemon. Every page with nothing to show says the next step."""
+"""Every form that takes what somebody types: what can't be right is refused in a sentence at its field,
+what was typed stays, and nothing is asked of the daemon. Every page with nothing to show says the next step."""
 
 from __future__ import annotations
 
@@ -235,7 +235,7 @@ def test_what_cant_be_right_is_refused_at_its_field_and_what_was_typed_stays(sit
 
 def _is_a_choice(form: Form, name: str) -> bool:
     first = form.controls[name][0].attributes
-    return first.get("type") in ("radio", "checkbox") or "value" not in first and "maxlength" not in first
+    return first.get("type") in ("radio", "checkbox") or ("value" not in first and "maxlength" not in first)
 
 
 def _is_offered(form: Form, name: str, value: str) -> bool:

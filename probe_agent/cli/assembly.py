@@ -42,6 +42,8 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         zone=zone_of(settings),
         demo=demo,
     )
+    if weather is not None:
+        agent.when_set.append(weather.ask_again)
     if not isinstance(clock, SystemClock):
         agent.jobs += housekeeping(settings, agent, weather)
     return agent

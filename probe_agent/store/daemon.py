@@ -173,6 +173,15 @@ class Store:
         with self._lock:
             return binding_changes(self._db)
 
+    def last_off_at(self) -> float | None:
+        """When the last heat-up's heat ended [UTC s]; None where none has."""
+        with self._lock:
+            row = self._db.execute(
+                "SELECT max((mono_ms + utc_offset_ms) / 1000.0) FROM heatups h JOIN ticks t"
+                " ON t.tick = coalesce(h.off_tick, h.ended_tick) JOIN boots USING (boot)"
+            ).fetchone()
+            return None if row[0] is None else float(row[0])
+
     def open_heatup(self) -> int | None:
         """The number of the heat-up at hand."""
         with self._lock:

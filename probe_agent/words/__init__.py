@@ -21,6 +21,7 @@ from probe_agent.words.bindings import (
 from probe_agent.words.by_hand import (
     INFRARED,
     KEPT_HERE,
+    LONGEST_ON_S,
     NO_TABLE,
     PROPELLER,
     TABLE_AT_WORK,
@@ -32,6 +33,9 @@ from probe_agent.words.by_hand import (
     how_long,
     is_expected,
     is_it_right,
+    on_before_off,
+    on_since,
+    on_too_long_ago,
     round_tells,
     table_letter,
     table_rests_on,
@@ -134,7 +138,7 @@ from probe_agent.words.planning import (
     soonest_answer,
 )
 from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
-from probe_agent.words.probes import answered
+from probe_agent.words.probes import answered, strangers
 from probe_agent.words.season import (
     CAUSES,
     CLEARED,
@@ -168,6 +172,7 @@ __all__ = [
     "INFRARED",
     "KEPT_HERE",
     "KINDS",
+    "LONGEST_ON_S",
     "NOTE_LENGTH",
     "NOTHING_RECORDED",
     "NOTHING_REPEATS",
@@ -255,6 +260,9 @@ __all__ = [
     "now_of",
     "off_by",
     "oil",
+    "on_before_off",
+    "on_since",
+    "on_too_long_ago",
     "outing_kind",
     "outing_rests_on",
     "outward",
@@ -290,6 +298,7 @@ __all__ = [
     "span",
     "spelled",
     "stamp",
+    "strangers",
     "table_letter",
     "table_rests_on",
     "taught",
