@@ -1,5 +1,5 @@
 """Every form that takes what somebody types: what can't be right is refused in a sentence at its field,
-what was typed stays, and nothing is asked of the daemon. Every page with nothing to show says the next step."""
+what was typed stays, nothing is asked of the daemon. Every page with nothing to show says the next step."""
 
 from __future__ import annotations
 
