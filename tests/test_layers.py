@@ -97,6 +97,7 @@ INSIDE = {
         "access",
         "weather",
         "commands",
+        "aside",
         "daemon",
         "viewer",
         "__init__",
