@@ -18,7 +18,7 @@ from probe_agent.store.commands import Command, body_of
 from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
 from probe_agent.store.file import Statement, connect, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
-from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
+from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of, mend_boot
 from probe_agent.store.spells import KeptSpell, keep_spell
 from probe_agent.store.told import Link, Message, find_link, insert_message, link_hash, withdraw_messages
 from probe_agent.store.weather import KeptWeather, weather_since
@@ -118,10 +118,7 @@ class Store:
     def mend_boot(self, utc_offset_s: float, clock_ok: bool) -> None:
         """The clock turned out to be different: one row changes, all ticks of this boot follow."""
         with self._writing() as db:
-            db.execute(
-                "UPDATE boots SET utc_offset_ms = ?, clock_ok = ? WHERE boot = ?",
-                (round(utc_offset_s * 1000), clock_ok, self._boot),
-            )
+            db.execute(*mend_boot(self._boot, utc_offset_s, clock_ok))
 
     def describe_places(self, places: Mapping[str, tuple[bool, bool]]) -> None:
         """Keep each place with (required, near_heater)."""
