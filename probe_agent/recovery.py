@@ -10,7 +10,7 @@ import os
 import shutil
 import sqlite3
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,8 +30,7 @@ REPLACED = "record-replaced"
 KEEP_ASIDE = 2
 """Damaged files kept, the newest ones: each may fill a good part of a card."""
 _TAILS = ("", "-wal", "-shm", "-journal")
-_LAST = ("forecasts", "readings", "ticks")
-"""Large tables, looked through last."""
+_LARGE = ("forecasts", "readings", "ticks")
 _LOOK_EVERY = 20_000
 
 
@@ -69,8 +68,8 @@ class Card:
 def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
     """What is wrong with a store's file, in a few words; None where nothing was found in so many seconds.
 
-    Looks at the file's header, its version against the steps it has gone through, then through each table,
-    the large ones last. Raises StoreNewerError where a newer program has written it.
+    Looks at the file's header, its version against the steps it has gone through, then through the small
+    tables, then through all of it. Raises StoreNewerError where a newer program has written it.
     """
     if (reason := _suspected(path)) is not None:
         return reason
@@ -121,8 +120,8 @@ def _damage(db: sqlite3.Connection, path: Path, deadline: float) -> str | None:
         return wrong
     db.set_progress_handler(lambda: time.monotonic() > deadline, _LOOK_EVERY)
     try:
-        for table in _tables(db):
-            found = db.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
+        for check in (*(f"quick_check('{table}')" for table in _small_tables(db)), "quick_check(1)"):
+            found = db.execute(f"PRAGMA {check}").fetchone()[0]
             if found != "ok":
                 return str(found).replace("\n", " ")[:200]
     except sqlite3.OperationalError as err:
@@ -143,11 +142,9 @@ def _wrong_version(db: sqlite3.Connection, path: Path) -> str | None:
     return None if version == steps else f"it says schema {version} after {steps} steps"
 
 
-def _tables(db: sqlite3.Connection) -> Iterator[str]:
+def _small_tables(db: sqlite3.Connection) -> list[str]:
     found = [str(r[0]) for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-    yield from sorted(
-        found, key=lambda name: (name in _LAST, _LAST.index(name) if name in _LAST else 0, name)
-    )
+    return [name for name in found if name not in _LARGE]
 
 
 # -- bringing back
@@ -201,8 +198,7 @@ def bring_back(path: Path, why: str, make: Callable[[Path], None], now_at: float
 
 def make_stand_in(path: Path, place: Path, make: Callable[[Path], None], now_at: float) -> None:
     """A new store elsewhere with what was exported from the one at the path, which is left alone."""
-    for tail in _TAILS:
-        place.with_name(place.name + tail).unlink(missing_ok=True)
+    remove(place)
     make(place)
     db = connect(place)
     try:
@@ -214,8 +210,7 @@ def make_stand_in(path: Path, place: Path, make: Callable[[Path], None], now_at:
 def _take_copy(path: Path, draft: Path) -> float | None:
     """The nightly copy, looked through, as a draft; when it was made, None where there is no sound one."""
     copy = _copy_of(path)
-    for tail in _TAILS:
-        draft.with_name(draft.name + tail).unlink(missing_ok=True)
+    remove(draft)
     try:
         if not copy.exists() or damage_of(copy, COPY_CHECK_S) is not None:
             return None
@@ -229,6 +224,14 @@ def _take_copy(path: Path, draft: Path) -> float | None:
     except (OSError, StoreError) as err:
         log.error("%s can't be used: %s", copy, err)
         return None
+    finally:
+        remove(copy, _TAILS[1:])
+
+
+def remove(file: Path, tails: Sequence[str] = _TAILS) -> None:
+    """A store's file with what SQLite left beside it, or that alone."""
+    for tail in tails:
+        file.with_name(file.name + tail).unlink(missing_ok=True)
 
 
 def set_aside(path: Path, word: str, now_at: float) -> str:
@@ -247,8 +250,7 @@ def _forget_oldest(path: Path) -> None:
     """Old damaged files go: each is as large as the record."""
     found = [f for f in path.parent.glob(f"{path.name}.damaged-*") if not f.name.endswith(_TAILS[1:])]
     for old in sorted(found, key=lambda f: f.name)[:-KEEP_ASIDE]:
-        for tail in _TAILS:
-            old.with_name(old.name + tail).unlink(missing_ok=True)
+        remove(old)
 
 
 # -- a card that keeps nothing
