@@ -152,7 +152,7 @@ def cut_power(folder: Path, rounds: int, seed: int) -> Cuts:
 @needs_mounts
 def test_a_power_cut_loses_readings_of_one_batch_at_most_and_nothing_acknowledged(tmp_path: Path) -> None:
     """C1: FS_IOC_SHUTDOWN without flushing the journal, under the real daemon on ext4."""
-    cut_power(tmp_path, 3, seed=3)
+    cut_power(tmp_path, 2, seed=3)
 
 
 @needs_mounts
@@ -209,6 +209,7 @@ def fill(file: Path) -> None:
                 size //= 2
 
 
+@pytest.mark.long
 @needs_mounts
 def test_a_daemon_starts_on_a_full_card(tmp_path: Path) -> None:
     """C4: with no room for a row it runs from memory, says so, and leaves the record alone."""
@@ -304,7 +305,7 @@ def test_a_card_remounted_read_only_leaves_page_and_messages(tmp_path: Path) -> 
         assert rows(file, "PRAGMA integrity_check") == [("ok",)]
         assert kept <= set(rows(file, "SELECT tick FROM ticks"))
         with CardDaemon(tmp_path, settings) as daemon:
-            daemon.wait_for(lambda s: s.state == "cold" and not s.alerts and not s.notes)
+            daemon.wait_for(lambda s: s.state == "cold" and not s.alerts and not says(s, "can't be written"))
 
 
 _PAGE = """
@@ -325,6 +326,7 @@ print(json.dumps({"codes": {p: r.status_code for p, r in got.items()}, "now": go
 """
 
 
+@pytest.mark.long
 @needs_mounts
 def test_a_daemon_starts_on_a_card_that_can_only_be_read(tmp_path: Path) -> None:
     """C5: it runs from memory with what was exported, and says what that means."""
@@ -351,6 +353,7 @@ def answered(file: Path, kind: str) -> bool:
     return answer is not None and bool(json.loads(answer)["ok"])
 
 
+@pytest.mark.long
 @needs_mounts
 def test_a_card_that_went_back_to_what_it_was_is_told(tmp_path: Path) -> None:
     """C5: all is accepted and nothing kept: the card's image goes back to before, between two starts."""
@@ -399,7 +402,7 @@ def test_a_write_that_is_only_said_to_have_happened_is_seen_at_once(tmp_path: Pa
 # -- C6: fsync fails, or takes long
 
 
-@pytest.mark.parametrize("delay_s", [3.0, pytest.param(0.4, marks=pytest.mark.long)])
+@pytest.mark.parametrize("delay_s", [1.5, *(pytest.param(s, marks=pytest.mark.long) for s in (0.4, 3.0))])
 def test_a_card_that_takes_long_for_each_sync_makes_no_tick_late(tmp_path: Path, delay_s: float) -> None:
     """C6: each sync is held up by strace."""
     settings = write_settings(tmp_path, tmp_path)
@@ -484,6 +487,7 @@ def test_each_call_that_may_fail_is_walked_through(tmp_path: Path, call: str, er
     assert sum(hit) >= 8
 
 
+@pytest.mark.long
 def test_after_a_failed_sync_the_daemon_goes_on(tmp_path: Path) -> None:
     """C6: three syncs in a row fail under the real daemon; no tick is late and all is written in the end."""
     settings = write_settings(tmp_path, tmp_path)

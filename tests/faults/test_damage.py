@@ -430,6 +430,7 @@ def test_the_daemon_starts_on_a_damaged_record_and_tells(tmp_path: Path) -> None
     assert len([f for f in tmp_path.glob("*.damaged-*") if not f.name.endswith(("-wal", "-shm"))]) == 1
 
 
+@pytest.mark.long
 def test_damage_found_at_night_brings_the_record_back_without_anybody(tmp_path: Path) -> None:
     """C3: pages go bad under the running daemon; the night's copy finds it, and the daemon begins anew."""
     settings = write_settings(tmp_path, tmp_path)
@@ -468,6 +469,7 @@ def command(*arguments: object, folder: Path) -> subprocess.CompletedProcess[str
     )
 
 
+@pytest.mark.long
 def test_a_backup_is_taken_beside_a_running_daemon_and_restored_onto_a_new_card(tmp_path: Path) -> None:
     """A new card: an empty folder, no settings, another machine's id."""
     old, new = tmp_path / "old", tmp_path / "new"
