@@ -4,11 +4,13 @@ brought back from export and nightly copy. And whether the card keeps what is wr
 
 from __future__ import annotations
 
+import errno
 import logging
 import mmap
 import os
 import shutil
 import sqlite3
+import tempfile
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -30,6 +32,8 @@ REPLACED = "record-replaced"
 KEEP_ASIDE = 2
 """Damaged files kept, the newest ones: each may fill a good part of a card."""
 _TAILS = ("", "-wal", "-shm", "-journal")
+_MAGIC = b"SQLite format 3\0"
+_REFUSED = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
 _LARGE = ("forecasts", "readings", "ticks")
 _LOOK_EVERY = 20_000
 
@@ -161,6 +165,8 @@ def make_usable(path: Path, make: Callable[[Path], None], now_at: float) -> Repl
     why = damage_of(path) if path.exists() else "it was gone"
     if why is None or (why == "it was empty" and not _is_lost(path)):
         return None
+    if not _is_ours(path):
+        raise StoreError(f"{path} can't be read as a store ({why}). Name another file, or move it away.")
     log.error("%s is damaged: %s", path, why)
     return bring_back(path, why, make, now_at)
 
@@ -168,6 +174,31 @@ def make_usable(path: Path, make: Callable[[Path], None], now_at: float) -> Repl
 def _is_lost(path: Path) -> bool:
     """Whether a file that isn't there was there once."""
     return _copy_of(path).exists() or export.read_export(path) is not None
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether a file that can't be used is a store of ours, and not something else that was named."""
+    if not path.exists() or _is_lost(path) or _mark_of(path).exists():
+        return True
+    with path.open("rb") as file:
+        return file.read(len(_MAGIC)) == _MAGIC
+
+
+def is_cards_fault(err: Exception, folder: Path) -> bool:
+    """Whether a store can't be used because nothing can be written there: full, read-only, failing. A folder
+    that may not be written, or a store of a newer program, is the owner's to set right."""
+    if isinstance(err, StoreNewerError):
+        return False
+    if isinstance(err, sqlite3.Error) and getattr(err, "sqlite_errorcode", 0) & 0xFF in _REFUSED:
+        return True
+    try:
+        with tempfile.TemporaryFile(dir=folder) as file:
+            file.write(b"\0" * 4096)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as refused:
+        return refused.errno in (errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO)
+    return False
 
 
 def _copy_of(path: Path) -> Path:

@@ -31,12 +31,14 @@ from probe_agent.store import (
     Batch,
     Store,
     StoredReading,
+    StoreError,
     StoreNewerError,
     TickRow,
     keep_correction,
     keep_departure,
     keep_value,
     open_heatup,
+    reader_of,
 )
 
 NOW_AT = 1_800_000_000.0
@@ -570,3 +572,24 @@ def test_a_backup_where_something_is_already_is_refused(file: Path, tmp_path: Pa
     assert done.returncode == 1
     assert "is there already" in done.stderr
     assert [f.name for f in (tmp_path / "stick").iterdir()] == ["holiday.jpg"]
+
+
+def test_something_else_that_was_named_is_left_alone(tmp_path: Path) -> None:
+    """C3: only what is a store of ours, or was one, is set aside."""
+    other = tmp_path / "notes.txt"
+    other.write_text("not a record, but long enough to be looked at as one " * 20)
+    with pytest.raises(StoreError, match="can't be read as a store"):
+        recovery.make_usable(other, migrate, NOW_AT)
+    assert other.read_text().startswith("not a record")
+
+
+def test_the_page_follows_to_the_record_that_took_the_place(file: Path) -> None:
+    """C3: a page that had the damaged file open reads the new one."""
+    before = reader_of(file, None)
+    assert reader_of(file, before) is before
+    change(file, page_of("readings"))
+    brought_back(file)
+    after = reader_of(file, before)
+    assert after is not before
+    assert len(after.curve(0.0, 4e9)) == 400
+    after.close()
