@@ -109,7 +109,7 @@ class CardDaemon:
     ) -> None:
         self.memory, self._log = folder / "memory", folder / "log"
         self.began_s = time.monotonic()
-        tracing = ("strace", "-f", "-qq", "--seccomp-bpf", "-o", str(folder / "trace"), *strace)
+        tracing = ("strace", "-D", "-f", "-qq", "--seccomp-bpf", "-o", str(folder / "trace"), *strace)
         script = str(Path(__file__).parent / "card_daemon.py")
         command = [*(tracing if strace else ()), *under, sys.executable, script, str(settings)]
         with self._log.open("ab") as out:
