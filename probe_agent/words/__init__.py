@@ -90,6 +90,7 @@ from probe_agent.words.heatups import (
     said_range,
     short_day,
 )
+from probe_agent.words.keeping import CARD_IS_SLOW, brought_back, in_memory, unwritten
 from probe_agent.words.learned import borne_out, exclusion, relearning, taught
 from probe_agent.words.messages import BODY, KINDS, SUBJECT, message
 from probe_agent.words.outings import (
@@ -161,6 +162,7 @@ from probe_agent.words.why import BOTH, CLEARANCE_SOURCE, NO_CLAIM, NOT_NOW, VIS
 __all__ = [
     "BODY",
     "BOTH",
+    "CARD_IS_SLOW",
     "CAUSES",
     "CLEARANCE_SOURCE",
     "CLEARED",
@@ -207,6 +209,7 @@ __all__ = [
     "beyond_limit",
     "borne_out",
     "bound_twice",
+    "brought_back",
     "came_of_heatup",
     "cautions",
     "changed",
@@ -243,6 +246,7 @@ __all__ = [
     "hour",
     "hours",
     "how_long",
+    "in_memory",
     "in_unit",
     "is_expected",
     "is_it_right",
@@ -308,6 +312,7 @@ __all__ = [
     "uncorrected",
     "unmeasured",
     "unproven",
+    "unwritten",
     "verdict",
     "warm_enough",
     "was_it_flown",
