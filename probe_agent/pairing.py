@@ -10,11 +10,14 @@ import ipaddress
 import secrets
 from collections.abc import Mapping
 from hashlib import scrypt, sha256
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from probe_agent import store, words
 from probe_agent.config import Page
-from probe_agent.store import Batch, OpenCode, Role, Store
+from probe_agent.store import OpenCode, Role
+
+if TYPE_CHECKING:  # the page reads codes with this room, and doesn't write the record
+    from probe_agent.store import Batch, Store
 
 OFFER, TRY, END = "offer-code", "try-code", "end-session"
 """Kinds of commands."""
