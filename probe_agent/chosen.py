@@ -7,7 +7,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from hashlib import sha256
 from typing import Any, Literal
 
 import msgspec
@@ -44,7 +43,13 @@ class Choice:
 CHOICES = (
     Choice("target_c", "limits", "Target of the coldest point", "temperature"),
     Choice("certainty", "planning", "Usual certainty of a plan", "certainty"),
-    Choice("travel_min", "planning", "Minutes from leaving home to the field", "minutes", 600),
+    Choice(
+        "travel_min",
+        "planning",
+        "Minutes to the aircraft for whoever switches on",
+        "minutes",
+        600,
+    ),
     Choice("uncovered_min", "planning", "Minutes from heater and cover off to engine start", "minutes", 180),
     Choice("evening", "planning", "Word before a departure goes out at", "time"),
     Choice("quiet", "messages", "Quiet hours", "hours"),
@@ -196,25 +201,3 @@ def field_text(choice: Choice, value: Value, unit: Unit) -> str:
     if choice.kind == "temperature":
         return f"{round(words.in_unit(float(value), unit), 1):g}"
     return f"{value:g}" if isinstance(value, float) else str(value)
-
-
-def as_toml(changes: Iterable[Change], bound: Mapping[str, tuple[str, str]]) -> str:
-    """What was chosen, in the settings file's own words, with a checksum over it: to be taken over into a
-    file, or onto another board. bound: address → (place, source)."""
-    held = in_force(changes)
-    lines = []
-    for table in dict.fromkeys(c.table for c in CHOICES):
-        told = [(c, held[c.name].value) for c in CHOICES if c.table == table and c.name in held]
-        if keys := [_toml_line(c.name, v) for c, v in told if v is not None]:
-            lines += [f"[{table}]", *keys]
-    for address, (place, source) in sorted(bound.items(), key=lambda b: b[1]):
-        lines += ["[[probes]]", *(_toml_line(*kv) for kv in (("place", place), ("address", address)))]
-        lines.append(_toml_line("source", source))
-    text = "\n".join([*lines, ""])
-    return f"# sha256 of what follows: {sha256(text.encode()).hexdigest()}\n{text}"
-
-
-def _toml_line(key: str, value: Value) -> str:
-    if value == NONE:
-        return f"# {key} is not set"
-    return f"{key} = {msgspec.json.encode(value).decode()}"

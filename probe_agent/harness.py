@@ -40,10 +40,15 @@ class Harness:
         self.correct()
 
     def rebind(self) -> None:
-        """From the next tick on probes sit where the record says now."""
+        """From the next tick on probes sit where the record says now; another one may read what it likes."""
         before, self._bindings = self._bindings, self._record.bindings()
         self._jumps.forget(place for _, place in before.items() ^ self._bindings.items())
         self._unplaced = {a: s for a, s in self._unplaced.items() if a not in self._bindings}
+
+    @property
+    def strangers(self) -> tuple[str, ...]:
+        """Addresses that answered on the bus and belong to no place."""
+        return tuple(address for address, (source, _) in self._unplaced.items() if source == "one-wire")
 
     @property
     def unplaced(self) -> tuple[tuple[str, Reading | ProbeFault], ...]:
@@ -75,7 +80,7 @@ class Harness:
         for source, scan in scans:
             for sample in scan.samples:
                 place = self._place_of(source, sample.address)
-                if place is None:
+                if place is None and not _is_gone(sample):
                     self._unplaced[sample.address] = source, sample
                 if place is None or isinstance(found.get(place), Reading):
                     continue
@@ -120,6 +125,10 @@ class Harness:
             return Point(place, "ok", sample.value_c, t_s - sample.t_s, trend, required, near)
         fault = sample.fault if sample is not None else Fault.MISSING
         return Point(place, fault.value, None, None, None, required, near)
+
+
+def _is_gone(sample: Reading | ProbeFault) -> bool:
+    return isinstance(sample, ProbeFault) and sample.fault is Fault.MISSING
 
 
 def _not_believed(sample: Reading, standing: Standing) -> ProbeFault:

@@ -14,10 +14,10 @@ from typing import Any
 import msgspec
 
 from probe_agent import chosen, pairing, planning, store, supervisor, words
-from probe_agent.by_hand import Answer, ByHand
+from probe_agent.by_hand import Answer, ByHand, last_time_at
 from probe_agent.checking import Asked, Bench
 from probe_agent.chosen import Change, Choice
-from probe_agent.config import Settings
+from probe_agent.config import ONE_WIRE_ADDRESS, Settings
 from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
 from probe_agent.harness import Harness
@@ -299,10 +299,14 @@ class Orders:
         if {a: p for a, (p, _) in bound.items()} != {str(a): str(p) for a, p in dict(body["seen"]).items()}:
             return False, "Somebody has moved a probe since you looked. Look again, then choose."
         sources = {sample.address: source for source, sample in self.harness.unplaced}
-        if unknown := sorted(set(wanted) - set(bound) - set(sources)):
-            return False, f"No probe {unknown[0]} is known. Plug it in and look again."
+        unseen = sorted(set(wanted) - set(bound) - set(sources))
+        if no_address := next((a for a in unseen if not ONE_WIRE_ADDRESS.match(a)), None):
+            said = "neither a probe that is known nor an address as the kernel writes it, such as"
+            return False, f"{no_address} is {said} 28-00000a0b0c0d."
+        sources |= dict.fromkeys(unseen, "one-wire")  # it may be plugged in later
         if strange := sorted({p for p in wanted.values() if p is not None} - set(self.harness.places)):
-            return False, f"{strange[0]} is not a place of this aircraft."
+            there = ", ".join(self.harness.places)
+            return False, f"{strange[0]} is not a place of this aircraft. There are: {there}."
         after = {a: p for a, (p, _) in bound.items()} | wanted
         used = sorted(p for p in after.values() if p is not None)
         if twice := next((p for p, q in pairwise(used) if p == q), None):
@@ -416,10 +420,36 @@ class Orders:
         on = body["on"]
         if not isinstance(on, bool):
             return False, "Say on or off."
+        if body.get("clock") is not None:
+            return self._take_heater_since(body, batch, at)
         at.watch = supervisor.say_heater(at.watch, on, at.now_s)
         if not on:
             self._plug_off("said-off", at)
         return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+    def _take_heater_since(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """On since a time of day at the field: clock, HH:MM. What was seen since is seen anew with that."""
+        zone = self.departures.rules.zone
+        if body["on"] is not True:
+            return False, "A time goes with on alone; off holds from now.", "since"
+        try:
+            since_at = last_time_at(str(body["clock"]), zone, at.now_at)
+        except ValueError:
+            since_at = None
+        if since_at is None or at.now_at - since_at > words.LONGEST_ON_S:
+            return False, words.on_too_long_ago(), "since"
+        off_at = self._last_off_at(at)
+        if off_at is not None and since_at < off_at:
+            return False, words.on_before_off(off_at, zone, at.now_at), "since"
+        at.watch = supervisor.say_heater(at.watch, True, at.now_s - (at.now_at - since_at))
+        batch.after.append(self.physics.look_again)
+        return True, words.on_since(since_at, zone, at.now_at)
+
+    def _last_off_at(self, at: Standing) -> float | None:
+        """When heat last ended, by somebody's word or by the record [UTC s]."""
+        said_s = at.watch.told_off_s
+        known = (self.record.last_off_at(), None if said_s is None else at.now_at - (at.now_s - said_s))
+        return max((k for k in known if k is not None), default=None)
 
     def _take_oil_out(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         at.watch = supervisor.say_oil(at.watch, True, at.now_s)

@@ -19,7 +19,7 @@ from probe_agent.clock import Clock, SimulatedClock
 from probe_agent.config import Settings, parse_settings
 from probe_agent.migrations import migrate
 from probe_agent.probes.one_wire import OneWireSource
-from probe_agent.readings import Fault
+from probe_agent.readings import Fault, Forecast
 from probe_agent.status import Status
 from probe_agent.store import Batch, Store
 
@@ -78,9 +78,10 @@ def evenly(c: float, air_c: float = -10.0) -> dict[str, float]:
 
 
 class Bench:
-    """The daemon's heart on the tree, ticking as told."""
+    """The daemon's heart on the tree, ticking as told. thinks: with its physics, which costs most of a tick;
+    else no forecast is made, and all the rest is as it is."""
 
-    def __init__(self, folder: Path, clock: Clock | None = None) -> None:
+    def __init__(self, folder: Path, clock: Clock | None = None, thinks: bool = False) -> None:
         self.tree = W1Tree(folder / "board")
         self.settings: Settings = parse_settings(settings_text(self.tree, folder).encode(), "test.toml")
         file = Path(self.settings.store.file)
@@ -95,6 +96,8 @@ class Bench:
         )
         plan = plan_from_settings(self.settings)
         self.agent = Agent(self.settings, plan, self.clock, [self.source], Store(file))
+        if not thinks:
+            self.agent._physics.see = lambda obs: Forecast(obs.t_s)  # type: ignore[method-assign]
 
     def __enter__(self) -> Bench:
         return self
@@ -116,6 +119,12 @@ class Bench:
         assert self.agent.status is not None
         return {p.place: p.status for p in self.agent.status.probes}
 
+    @property
+    def is_warm(self) -> bool:
+        """Whether the engine counts as above target, or is said to be."""
+        assert self.agent.status is not None
+        return self.agent._watch.above or self.agent.status.state in ("above-target", "ready")
+
     def stored(self, place: str) -> list[tuple[float | None, float | None, str | None]]:
         """(raw, value, fault) of a place in the record, in order."""
         self.agent._write(Batch(), self.clock.monotonic(), force=True)
@@ -128,11 +137,6 @@ class Bench:
             ).fetchall()
         finally:
             db.close()
-
-
-def is_warm(status: Status) -> bool:
-    """Whether anything is said to be above target or ready."""
-    return status.state in ("above-target", "ready")
 
 
 def why(status: Status, place: str) -> Fault | str:

@@ -63,6 +63,8 @@ def test_a_heat_up_is_seen_forecast_and_shown(warmed: Agent) -> None:
     assert status.above_p50 is not None
     assert utc_seconds(status.now) == START_UTC + 2400
     assert utc_seconds(status.above_p50) > utc_seconds(status.now)
+    assert status.ready_at is not None, "while it warms it is said when it will be ready, the soak counted in"
+    assert utc_seconds(status.ready_at) >= utc_seconds(status.above_p50) + 1800 - 1
     assert status.core_c is not None
     assert status.age_s is not None
     assert status.age_s < 60
@@ -268,7 +270,6 @@ def test_a_reading_by_hand_can_be_undone_and_survives_a_restart(tmp_path: Path) 
     [
         {"place": "wing", "c": 1.0, "method": "infrared"},
         {"place": "cyl-1", "c": 500.0, "method": "infrared"},
-        {"place": "cyl-1", "c": math.nan, "method": "infrared"},
         {"place": "cyl-1", "c": "warm", "method": "infrared"},
         {"place": "cyl-1", "c": 1.0, "method": "thumb"},
         {"place": "cyl-1", "c": 1.0, "method": "infrared", "age_s": -5},
@@ -282,6 +283,13 @@ def test_a_hand_reading_that_can_not_be_is_refused_and_not_kept(
     tick_until(agent, 30)
     assert not ask_and_answer(agent, "hand-reading", **body)["ok"]
     assert rows(agent, "SELECT count(*) FROM hand_readings") == [(0,)]
+    agent.store.close()
+
+
+def test_what_is_no_number_isnt_even_asked(tmp_path: Path) -> None:
+    agent = open_agent(tmp_path, ScriptedSource(warming()))
+    with pytest.raises(ValueError, match="JSON"):
+        ask(agent.store.path, "hand-reading", {"place": "cyl-1", "c": math.nan, "method": "infrared"})
     agent.store.close()
 
 

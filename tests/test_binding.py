@@ -120,7 +120,7 @@ def test_a_required_place_without_a_probe_is_missing_and_nothing_is_called_above
     [
         ({ONE: "cyl-2"}, BOUND, "Two probes at cylinder 2."),
         ({ONE: "spinner"}, BOUND, "spinner is not a place of this aircraft."),
-        ({"3b-ffffffffffff": "cyl-1"}, BOUND, "No probe 3b-ffffffffffff is known."),
+        ({"28-": "cyl-1"}, BOUND, "28- is neither a probe that is known nor an address"),
         ({ONE: ""}, BOUND | {ONE: "cyl-9"}, "Somebody has moved a probe since you looked."),
     ],
 )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
-from hashlib import sha256
 from pathlib import Path
 
 import msgspec
@@ -20,6 +18,7 @@ from probe_agent.agent import Agent
 from probe_agent.chosen import CHOICES, Change, Refused, choice_of, judged
 from probe_agent.cli import main
 from probe_agent.config import Settings, parse_settings
+from probe_agent.export import Exporter, read_export
 
 
 @pytest.fixture
@@ -111,14 +110,16 @@ def test_undone_the_change_before_holds_again_and_all_of_them_stay_in_the_record
     agent.store.close()
 
 
-def test_what_was_chosen_stands_beside_the_record_as_settings_with_a_checksum(agent: Agent) -> None:
+def test_what_was_chosen_is_in_the_export(agent: Agent) -> None:
     choose(agent, "target_c", "9,5")
     choose(agent, "quiet", "22:00-05:30")
-    file = agent.store.path.with_name(agent.store.path.name + ".chosen.toml")
-    head, _, text = file.read_text("utf-8").partition("\n")
-    assert head.endswith(sha256(text.encode()).hexdigest())
-    assert tomllib.loads(text) == {"limits": {"target_c": 9.5}, "messages": {"quiet": "22:00-05:30"}}
-    parse_settings(text.encode(), "chosen.toml")
+    agent.store.commit()
+    Exporter(agent.store.path).follow()
+    found = read_export(agent.store.path)
+    assert found is not None
+    told = {row["name"]: row["value"] for row in found.tables["kept"]}
+    changes = chosen.read_changes(told[chosen.KEPT])
+    assert {c.name: c.value for c in changes} == {"target_c": 9.5, "quiet": "22:00-05:30"}
     agent.store.close()
 
 

@@ -322,6 +322,10 @@ def _now(
         yield element("circle", cx=axes.x(at), cy=axes.y(c or 0.0), r=4, class_="c-dot")
 
 
+LIMIT_NAME = 140.0
+"""How far the longest name of a limit reaches."""
+
+
 def _names(axes: _Axes, lines: Sequence[tuple[str, Line]], status: Status) -> Iterator[str]:
     """The names of lines at their ends, on the side the forecast leaves free."""
     falling = len(status.fan.mid) > 1 and status.fan.mid[-1] < status.fan.mid[0]
@@ -332,9 +336,11 @@ def _names(axes: _Axes, lines: Sequence[tuple[str, Line]], status: Status) -> It
             continue
         x, y = axes.x(last[0]), axes.y(last[1])
         y += -8 if falling or name == "warmest" else 15
-        y = next((y + d for d in (0, 13, -13, 26, -26) if all(abs(y + d - h) >= 12 for h in heights)), y)
-        heights.append(y)
         room = axes.right - x > 84
+        limits = [axes.y(c) - 4 for c in (status.target_c, status.need_c)]  # their names stand at the left
+        taken = heights if room and x > LIMIT_NAME else heights + limits
+        y = next((y + d for d in (0, 13, -13, 26, -26) if all(abs(y + d - h) >= 12 for h in taken)), y)
+        heights.append(y)
         cls = "c-label c-strong c-halo" if name == "coldest point" else "c-label c-halo"
         shown = min(max(y, TOP + 8), BOTTOM - 3)
         yield text(x + 6 if room else x - 6, shown, name, cls, "start" if room else "end")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import sys
 import tempfile
@@ -14,6 +15,8 @@ from typing import Any
 import click
 import msgspec
 
+from probe_agent import recovery
+from probe_agent.carrying import alone
 from probe_agent.cli.assembly import assemble, scheduled
 from probe_agent.cli.group import (
     Names,
@@ -26,6 +29,7 @@ from probe_agent.cli.group import (
 )
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, parse_settings, with_target
+from probe_agent.store import StoreError
 
 
 @main.command()
@@ -183,6 +187,8 @@ def _run_simulated(settings: Settings, speed: float) -> None:
 
 def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> None:
     """Open the store, start couriers and housekeeping, tick until a signal comes or the sources end."""
+    from probe_agent.agent import RecordDamagedError
+
     stop = threading.Event()
 
     def end(*_: object) -> None:
@@ -193,10 +199,24 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, end)
-    agent = assemble(settings, plan, clock, sources, demo)
+    try:
+        with alone(Path(settings.store.runtime_dir)):
+            _run(assemble(settings, plan, clock, sources, demo), settings, clock, stop)
+    except StoreError as err:
+        raise click.ClickException(str(err)) from err
+    except RecordDamagedError:
+        os.execv(sys.executable, sys.orig_argv)  # begin anew: the start brings the record back
+
+
+def _run(agent: Any, settings: Settings, clock: Clock, stop: threading.Event) -> None:
+    from probe_agent.agent import RecordDamagedError
+
     scheduler = scheduled(settings, agent) if isinstance(clock, SystemClock) else None
     try:
         agent.run(stop)
+    except RecordDamagedError as err:
+        recovery.suspect(agent.store.path, str(err))
+        raise
     finally:
         if scheduler is not None:
             scheduler.shutdown(wait=False)

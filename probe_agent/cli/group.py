@@ -121,6 +121,7 @@ def main() -> None:
     probe-agent check                       looks the board over: bus, probes, clock, disk, broker, messages
     probe-agent compare cold-soak           probes compared after a cold night; correct accepts it
     probe-agent bind                        which probe sits where; bind ADDRESS=PLACE changes it
+    probe-agent set                         settings that may be changed without the file; set NAME VALUE
     probe-agent outings                     what became of each heat-up; flew flown-hot says it
     probe-agent record                      heat, cost, water from the oil and flights of a season; --csv
     probe-agent why                         bearing clearance and oil of this engine now
@@ -128,6 +129,7 @@ def main() -> None:
     probe-agent switch on                   the heater, by the plug; off, lock, unlock, test-plug-timer
     probe-agent pair                        a code that lets one phone act; --viewer: only look
     probe-agent sessions                    which phones are paired; unpair 3 ends one
+    probe-agent backup TO                   record and settings into a folder; restore FROM brings them back
     probe-agent-web                         the page for the phone
 
     It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local

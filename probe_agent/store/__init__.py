@@ -77,6 +77,7 @@ from probe_agent.store.measured import (
     StoredReading,
     TickRow,
     insert_hand_reading,
+    mend_boot,
     undo_hand_reading,
 )
 from probe_agent.store.spells import HeatupSpan, KeptSpell, keep_spell, move_spells
@@ -93,10 +94,11 @@ from probe_agent.store.told import (
     mark_tested,
     open_alert,
     revoke_links,
+    shift_messages,
     use_link,
     withdraw_messages,
 )
-from probe_agent.store.viewer import Reader, ask, await_answer
+from probe_agent.store.viewer import Reader, ask, await_answer, reader_of
 from probe_agent.store.weather import KeptWeather, forget_weather, keep_station, keep_weather
 
 if TYPE_CHECKING:
@@ -176,6 +178,7 @@ __all__ = [
     "mark_proven",
     "mark_tested",
     "mc",
+    "mend_boot",
     "move_spells",
     "moves",
     "newest_lesson",
@@ -186,8 +189,10 @@ __all__ = [
     "open_heatup",
     "read_check",
     "read_preview",
+    "reader_of",
     "rebind",
     "revoke_links",
+    "shift_messages",
     "tell_outing",
     "transaction",
     "undo_corrections",

@@ -36,7 +36,7 @@ class Facts:
     is late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today.
     clock_ok: whether the wall clock can be believed. alarms: of the plug, kind and since when. power:
     measured heater power as a share of full power; None where nobody measures it. unprobed: there is no
-    probe, whoever measures does so by hand.
+    probe, whoever measures does so by hand. record: troubles of the record, kind and since when.
     """
 
     t_s: float
@@ -50,6 +50,7 @@ class Facts:
     told_late_s: float | None = None
     alarms: tuple[tuple[str, float], ...] = ()
     unprobed: bool = False
+    record: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,6 +149,8 @@ class Watch:
     heating: bool | None = None
     said_off_s: float | None = None
     said_on_s: float | None = None
+    told_off_s: float | None = None
+    """When somebody last said off; said_off_s goes on with the ticks while nothing is measured."""
     """Since when somebody says that the heater is on, unless they said that it is off."""
     with_it_s: float | None = None
     """When somebody said last that they are with the combustion heater."""
@@ -242,6 +245,7 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         t_s=move(watch.t_s),
         said_off_s=move(watch.said_off_s),
         said_on_s=move(watch.said_on_s),
+        told_off_s=move(watch.told_off_s),
         oil_out_s=move(watch.oil_out_s),
         signs=tuple(replace(s, since_s=s.since_s + by_s) for s in watch.signs),
         with_it_s=move(watch.with_it_s),

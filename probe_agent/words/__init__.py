@@ -21,6 +21,7 @@ from probe_agent.words.bindings import (
 from probe_agent.words.by_hand import (
     INFRARED,
     KEPT_HERE,
+    LONGEST_ON_S,
     NO_TABLE,
     PROPELLER,
     TABLE_AT_WORK,
@@ -32,6 +33,9 @@ from probe_agent.words.by_hand import (
     how_long,
     is_expected,
     is_it_right,
+    on_before_off,
+    on_since,
+    on_too_long_ago,
     round_tells,
     table_letter,
     table_rests_on,
@@ -86,6 +90,7 @@ from probe_agent.words.heatups import (
     said_range,
     short_day,
 )
+from probe_agent.words.keeping import CARD_IS_SLOW, brought_back, in_memory, unwritten
 from probe_agent.words.learned import borne_out, exclusion, relearning, taught
 from probe_agent.words.messages import BODY, KINDS, SUBJECT, message
 from probe_agent.words.outings import (
@@ -134,7 +139,7 @@ from probe_agent.words.planning import (
     soonest_answer,
 )
 from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
-from probe_agent.words.probes import answered
+from probe_agent.words.probes import answered, strangers
 from probe_agent.words.season import (
     CAUSES,
     CLEARED,
@@ -157,6 +162,7 @@ from probe_agent.words.why import BOTH, CLEARANCE_SOURCE, NO_CLAIM, NOT_NOW, VIS
 __all__ = [
     "BODY",
     "BOTH",
+    "CARD_IS_SLOW",
     "CAUSES",
     "CLEARANCE_SOURCE",
     "CLEARED",
@@ -168,6 +174,7 @@ __all__ = [
     "INFRARED",
     "KEPT_HERE",
     "KINDS",
+    "LONGEST_ON_S",
     "NOTE_LENGTH",
     "NOTHING_RECORDED",
     "NOTHING_REPEATS",
@@ -202,6 +209,7 @@ __all__ = [
     "beyond_limit",
     "borne_out",
     "bound_twice",
+    "brought_back",
     "came_of_heatup",
     "cautions",
     "changed",
@@ -238,6 +246,7 @@ __all__ = [
     "hour",
     "hours",
     "how_long",
+    "in_memory",
     "in_unit",
     "is_expected",
     "is_it_right",
@@ -255,6 +264,9 @@ __all__ = [
     "now_of",
     "off_by",
     "oil",
+    "on_before_off",
+    "on_since",
+    "on_too_long_ago",
     "outing_kind",
     "outing_rests_on",
     "outward",
@@ -290,6 +302,7 @@ __all__ = [
     "span",
     "spelled",
     "stamp",
+    "strangers",
     "table_letter",
     "table_rests_on",
     "taught",
@@ -299,6 +312,7 @@ __all__ = [
     "uncorrected",
     "unmeasured",
     "unproven",
+    "unwritten",
     "verdict",
     "warm_enough",
     "was_it_flown",

@@ -1,10 +1,22 @@
-"""How the probes of the places answered."""
+"""Probes as such: how they answered, which belong to no place."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from probe_agent.words.parts import capital, fault_words, place_name
+
+
+def strangers(addresses: Sequence[str]) -> str | None:
+    """Word of probes that answer and belong to no place; None where there are none."""
+    if not addresses:
+        return None
+    one = len(addresses) == 1
+    return (
+        f"{'A probe answers' if one else f'{len(addresses)} probes answer'} that no place has: "
+        f"{', '.join(addresses)}. Nothing counts what {'it measures' if one else 'they measure'}. Is a probe "
+        f"new, or of another aircraft? The page Set up or probe-agent bind gives it a place."
+    )
 
 
 def answered(place: str, rows: int, faults: Iterable[tuple[str, int]]) -> str:

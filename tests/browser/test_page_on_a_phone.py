@@ -241,8 +241,8 @@ def test_another_state_moves_nothing_that_is_in_view(
     come_back(phone)
     wait_for(phone, lambda: phone.find_element(By.CSS_SELECTOR, "#part-verdict .verdict").text != verdict)
     phone.execute_async_script(
-        "const after = () => { add(seen.takeRecords()); arguments[0](); };"
-        "requestAnimationFrame(() => requestAnimationFrame(after))"
+        "const done = () => { add(seen.takeRecords()); arguments[0](); };"
+        "requestAnimationFrame(() => requestAnimationFrame(done));"
     )
     assert phone.execute_script("return window.moved") == 0
     box = phone.find_element(By.CSS_SELECTOR, "#part-verdict .next").rect
