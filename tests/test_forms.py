@@ -1,5 +1,5 @@
-"""Every form that takes what somebody types: what can't be right is refused in a sentence at its field,
-what was typed stays, nothing is asked of the daemon. Every page with nothing to show says the next step."""
+"""Every form that takes what somebody types: what can't be right is refused in a sentence at its field, what
+was typed stays, and nothing is asked of the daemon. Every page with nothing to show says the next step."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from answering_daemon import AnsweringDaemon
 from flask.testing import FlaskClient
 
 from probe_agent.config import Recipient, parse_settings
-from probe_agent.status import write_status
+from probe_agent.status import utc_seconds, write_status
+from probe_agent.store import Batch, keep_departure
 from web.app import create_app
 from web.source import FileStatusSource
 
@@ -28,10 +29,12 @@ LOCAL = {"REMOTE_ADDR": "127.0.0.1", "HTTP_HOST": "localhost"}
 
 @dataclass
 class Control:
-    """One field of a form: its attributes; what a person finds in it."""
+    """One field of a form: its attributes; what a person finds in it; of a list, what it offers."""
 
+    tag: str
     attributes: Mapping[str, str]
     holds: str = ""
+    options: list[str] = field(default_factory=list)
 
 
 @dataclass
@@ -73,13 +76,14 @@ class Forms(HTMLParser):
             self.found.append(self._inside)
         if self._inside is None:
             return
-        control = Control(a, a.get("value", ""))
+        control = Control(tag, a, a.get("value", ""))
         if tag in ("input", "select", "textarea") and "name" in a:
             self._inside.controls.setdefault(a["name"], []).append(control)
             self._select = control if tag == "select" else self._select
             self._text = control if tag == "textarea" else None
-        elif tag == "option" and "selected" in a and self._select is not None:
-            self._select.holds = a["value"]
+        elif tag == "option" and self._select is not None:
+            self._select.options.append(a["value"])
+            self._select.holds = a["value"] if "selected" in a else self._select.holds
         elif "refusal" in a.get("class", "") and "hidden" not in a:
             self._refusal = a["id"]
 
@@ -123,7 +127,7 @@ def _fits(form: Form, kind: str) -> bool:
 
 
 def open_site(folder: Path, daemon: AnsweringDaemon) -> Site:
-    people = (Recipient(name="Pilot", url="mailto://pilot.example"),)
+    people = (Recipient(name="Pilot", address="x://nobody"),)
     settings = msgspec.structs.replace(SETTINGS, recipients=people)
     app = create_app(FileStatusSource(folder / "status.json"), folder / "store.db", settings, 5.0)
     client = app.test_client()
@@ -138,12 +142,22 @@ def empty(tmp_path: Path) -> Iterator[Site]:
         yield open_site(tmp_path, daemon)
 
 
+def keep_departure_to_come(daemon: AnsweringDaemon) -> None:
+    """Number 1, planned in the record."""
+    shown = msgspec.structs.replace(samples.plan(), departure=1, state="planned")
+    text = msgspec.json.encode({"departure": {}, "shown": shown}).decode()
+    at = utc_seconds(shown.start)
+    kept = keep_departure(1, None, at, text, "planned", at, at, None, None)
+    daemon.store.commit(Batch(statements=[kept]))
+
+
 @pytest.fixture
 def site(tmp_path: Path) -> Iterator[Site]:
     """A page on a record of two heat-ups."""
     with AnsweringDaemon(tmp_path / "store.db") as daemon:
         many_heatups.write(tmp_path / "store.db", list(many_heatups.mornings(2)))
         write_status(tmp_path / "status.json", samples.heating())
+        keep_departure_to_come(daemon)
         yield open_site(tmp_path, daemon)
 
 
@@ -209,6 +223,8 @@ ROWS = (
     plan("certainty", "how many mornings", certainty="10/10"),
     plan("travel_min", "0 to 600", travel_min="-5"),
     plan("uncovered_min", "0 to 180", uncovered_min="long"),
+    Row("/plan", "/act/move", {"date": "later", "time": "10:30"}, "move-date", "such as 2026-12-05"),
+    Row("/plan", "/act/move", {"date": "2027-01-16", "time": "ten"}, "move-time", "such as 09:00"),
     Row("/setup", "/act/received", {"code": "48 29"}, "code", "has six digits"),
     Row("/curves/2", "/act/note", {"note": "y" * 501}, "note", "Write at most 500 letters; these are 501."),
 )
@@ -221,25 +237,21 @@ def test_what_cant_be_right_is_refused_at_its_field_and_what_was_typed_stays(sit
     assert code == 422
     assert row.says in back.refusals[f"bad-{row.at}"]
     assert set(back.refusals) == {f"bad-{row.at}"}, "nothing else is refused"
-    for control in back.controls.get(row.at, [])[:1]:
+    for control in back.controls.get(row.at.removeprefix("move-"), [])[:1]:
         if control.attributes.get("type") != "radio":
             assert control.attributes["aria-invalid"] == "true"
             assert control.attributes["aria-describedby"] == f"bad-{row.at}"
-    known = {name for name in row.typed if name in back.controls and name not in ("what",)}
-    offered = {
-        name for name in known if not _is_a_choice(form, name) or _is_offered(form, name, row.typed[name])
-    }
-    assert {name: back.holds(name) for name in offered} == {name: row.typed[name] for name in offered}
+    kept = [name for name, text in row.typed.items() if name in back.controls and _can_hold(form, name, text)]
+    assert {name: back.holds(name) for name in kept} == {name: row.typed[name] for name in kept}
     assert site.daemon.asked == []
 
 
-def _is_a_choice(form: Form, name: str) -> bool:
-    first = form.controls[name][0].attributes
-    return first.get("type") in ("radio", "checkbox") or ("value" not in first and "maxlength" not in first)
-
-
-def _is_offered(form: Form, name: str, value: str) -> bool:
-    return any(c.holds == value for c in form.controls[name])
+def _can_hold(form: Form, name: str, text: str) -> bool:
+    """Whether a person can have put that there: of a choice, what it offers."""
+    found = form.controls[name]
+    if found[0].tag == "select":
+        return text in found[0].options
+    return found[0].attributes.get("type") != "radio" or text in [c.holds for c in found]
 
 
 @pytest.mark.parametrize(
@@ -252,6 +264,13 @@ def _is_offered(form: Form, name: str, value: str) -> bool:
             "pressure",
         ),
         (plan("", "That hour does not exist"), "plan", ""),
+        (
+            Row(
+                "/plan", "/act/move", {"date": "2027-03-28", "time": "02:30"}, "", "That hour does not exist"
+            ),
+            "move-departure",
+            "",
+        ),
         (Row("/setup", "/act/received", {"code": "482913"}, "", "No test has that code."), "answer-link", ""),
     ],
     ids=str,
@@ -266,24 +285,23 @@ def test_what_the_daemon_refuses_keeps_what_was_typed(site: Site, row: Row, kind
     back = next(f for f in Forms(html).found if f.action == form.action and _fits(f, row.kind))
     for name in ("value", "pressure", "date", "time", "code"):
         if name in row.typed and name in back.controls:
-            assert back.holds(name) == row.typed[name].lstrip("-")
+            assert back.holds(name) == row.typed[name]
 
 
 EMPTY = {
-    "/": "",
+    "/": "Next: start the daemon",
+    "/plan": "Start the daemon",
+    "/curves": "Plug the harness in and switch the heater on when the engine is cold.",
     "/calibrate": "Plug the harness in, and switch the heater on when the engine is cold.",
     "/calibrate/card": "Work it out",
-    "/curves": "",
-    "/hand": "Begin with the required places",
-    "/plan": "Plan an engine start",
-    "/take-along": "",
-    "/record": "",
-    "/why": "",
-    "/setup": "",
+    "/hand": "Begin with the required places: cylinder 1",
+    "/take-along": "None has been worked out yet. Make the table Work it out",
+    "/record": "Start the daemon",
+    "/why": "Plug the harness in, or enter a round by hand.",
+    "/setup": "Add [[probes]] to the settings file, or enter readings by hand",
 }
 
 
 @pytest.mark.parametrize("path", EMPTY)
 def test_an_empty_page_says_the_next_step(empty: Site, path: str) -> None:
-    print(path, empty.text(path))
     assert EMPTY[path] in empty.text(path)

@@ -79,11 +79,7 @@ def read_plan_form(form: Mapping[str, str], usual: PlanForm) -> PlanForm:
 
 def check_plan_form(typed: PlanForm) -> tuple[dict[str, Any] | None, dict[str, str]]:
     """The body of a plan, or the sentence at each field. Whether that start exists, the daemon says."""
-    wrong: dict[str, str] = {}
-    if not _DATE.fullmatch(typed.date):
-        wrong["date"] = "Write the day as year, month, day, such as 2026-12-05."
-    if not _TIME.fullmatch(typed.time):
-        wrong["time"] = "Write the time of the engine start, such as 09:00."
+    start, wrong = check_start(typed.date, typed.time)
     if typed.certainty not in CERTAINTIES:
         wrong["certainty"] = "Choose on how many mornings the start is to be kept."
     minutes = {}
@@ -95,7 +91,17 @@ def check_plan_form(typed: PlanForm) -> tuple[dict[str, Any] | None, dict[str, s
             minutes[name] = number
     if wrong:
         return None, wrong
-    return {"start": f"{typed.date}T{typed.time}", "certainty": typed.certainty, **minutes}, {}
+    return {"start": start, "certainty": typed.certainty, **minutes}, {}
+
+
+def check_start(date: str, time: str) -> tuple[str, dict[str, str]]:
+    """An engine start on the field's clock, and the sentence at each field that can't be part of one."""
+    wrong: dict[str, str] = {}
+    if not _DATE.fullmatch(date):
+        wrong["date"] = "Write the day as year, month, day, such as 2026-12-05."
+    if not _TIME.fullmatch(time):
+        wrong["time"] = "Write the time of the engine start, such as 09:00."
+    return f"{date}T{time}", wrong
 
 
 @dataclass(frozen=True, slots=True)

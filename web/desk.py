@@ -22,6 +22,7 @@ from web.record import Record
 from web.source import StatusSource
 
 NO_NUMBER = "The form came without its number. Press again."
+NO_STATUS = "No status yet ({}). Start the daemon, and give it and this page the same settings file."
 
 Refused = Callable[[Outcome | None, int], BaseResponse]
 """What is said, None where sentences stand at the fields, and the status → the page with what was typed."""
@@ -81,7 +82,7 @@ class Desk:
             "status": status,
             "view": view,
             "reason": reason,
-            "old": reason or (view.silence if view and view.old else ""),
+            "old": NO_STATUS.format(reason) if reason else (view.silence if view and view.old else ""),
             "aircraft": self.settings.aircraft.name,
             "unit": unit,
             "clock": choices.clock(),

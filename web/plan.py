@@ -13,7 +13,7 @@ from probe_agent import chosen, words
 from probe_agent.config import CERTAINTIES
 from probe_agent.status import PlanNow, Status
 from probe_agent.words import NOTHING_REPEATS, mornings
-from web.acts import Outcome, PlanForm, check_plan_form, read_plan_form, whole_number
+from web.acts import Outcome, PlanForm, check_plan_form, check_start, read_plan_form, whole_number
 from web.desk import Desk
 from web.present import present_plan
 
@@ -35,13 +35,21 @@ class PlanPages:
         """The planned departures, and the form for another."""
         return self._page(self.desk.said())
 
-    def _page(self, said: Outcome | None = None, form: PlanForm | None = None, code: int = 200) -> Response:
+    def _page(
+        self,
+        said: Outcome | None = None,
+        form: PlanForm | None = None,
+        code: int = 200,
+        moved: PlanForm | None = None,
+    ) -> Response:
+        """moved: what was typed to move the departure that the form names."""
         desk, values = self.desk, self.desk.values()
         status, unit = values["status"], values["unit"]
         zone, now_at = desk.zone(status), desk.now_at(status)
         values |= {
             "said": said,
             "form": form or self._usual(),
+            "moved": (_departure(), moved) if moved else (0, PlanForm()),
             "frost": words.frost(status.frost if status else None, zone, now_at, unit),
             "plans": [present_plan(p, zone, now_at, unit) for p in self._departures(status, now_at)],
             "certainties": [(word, mornings(share)) for word, share in CERTAINTIES.items()],
@@ -70,8 +78,10 @@ class PlanPages:
 
     def move(self) -> BaseResponse:
         """Another start for a departure."""
-        start = f"{request.form.get('date', '')[:20]}T{request.form.get('time', '')[:20]}"
-        return self._act("move-departure", {"departure": _departure(), "start": start})
+        typed = read_plan_form(request.form, self._usual())
+        start, wrong = check_start(typed.date, typed.time)
+        body = None if wrong else {"departure": _departure(), "start": start}
+        return self._act("move-departure", body, moved=replace(typed, refusals=wrong))
 
     def tell(self) -> BaseResponse:
         """What came of a departure."""
@@ -80,13 +90,19 @@ class PlanPages:
             return self._page(Outcome(False, "Say what came of the departure."), code=422)
         return self._act(kind, {"departure": _departure()})
 
-    def _act(self, kind: str, body: Mapping[str, Any] | None, typed: PlanForm | None = None) -> BaseResponse:
+    def _act(
+        self,
+        kind: str,
+        body: Mapping[str, Any] | None,
+        typed: PlanForm | None = None,
+        moved: PlanForm | None = None,
+    ) -> BaseResponse:
         def done(number: str) -> BaseResponse:
             if kind == "what-if":
                 return self._page(self.desk.commander.outcome(number), typed)
             return redirect(url_for("plan", said=number, _anchor="said"), 303)
 
-        return self.desk.act(kind, body, lambda said, code: self._page(said, typed, code), done)
+        return self.desk.act(kind, body, lambda said, code: self._page(said, typed, code, moved), done)
 
 
 def _departure() -> int:

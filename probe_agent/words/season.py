@@ -30,7 +30,8 @@ PARKED = (
     "source.)"
 )
 NOTHING_RECORDED = (
-    "Nothing is in the record yet. The first hours measured begin it, and each heat-up becomes a row."
+    "Nothing is in the record yet. Plug the harness in: the first hours measured begin it, and each heat-up "
+    "becomes a row."
 )
 CLEARED = "cleared by a flight with hot oil"
 

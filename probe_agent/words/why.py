@@ -17,7 +17,7 @@ NO_CLAIM = (
     "Indicative only. Two temperatures stand for a whole crankcase and shaft, and the shaft's is estimated. "
     "This page decides nothing and says nothing of whether an engine may be started: its manual does."
 )
-NOT_NOW = "Not known: nothing fresh is measured."
+NOT_NOW = "Not known: nothing fresh is measured. Plug the harness in, or enter a round by hand."
 BOTH = (
     "Aluminum shrinks more than steel. A case and a shaft that are both cold run closer than warm. A "
     "cold shaft in a warm case is not pinched, but it chills the oil film, and water settles on it."
