@@ -52,7 +52,7 @@ class Harness:
         return next((a for a, bound in self._bindings.items() if bound == place), None)
 
     def rebind(self) -> None:
-        """From the next tick on probes sit where the record says now; another probe may read what it likes."""
+        """From the next tick on probes sit where the record says now, and may read what they like."""
         self._bindings, self._jumps = self._record.bindings(), Jumps()
         self.correct()
 
