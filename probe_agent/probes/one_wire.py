@@ -129,10 +129,11 @@ class OneWireSource:
         if isinstance(decoded, Failed):
             return ProbeFault(address, now_s, decoded.fault, decoded.detail, decoded.cold_c)
         if decoded.may_be_power_on and not _confirms(before, decoded):
-            return ProbeFault(address, now_s, Fault.UNCONFIRMED, "85 °C may be power-on content")
+            detail = "85 °C may be power-on content"
+            return ProbeFault(address, now_s, Fault.UNCONFIRMED, detail, raw_c=decoded.raw_c)
         if frozen:
             detail = "the same nine bytes again and again while others moved"
-            return ProbeFault(address, now_s, Fault.STALE, detail, decoded.cold_c)
+            return ProbeFault(address, now_s, Fault.STALE, detail, decoded.cold_c, decoded.raw_c)
         return Reading(address, now_s, decoded.raw_c, decoded.value_c, decoded.cold_c)
 
 

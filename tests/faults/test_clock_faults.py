@@ -273,7 +273,7 @@ def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> list[tuple[Forecast
     return forecasts(tmp_path_factory.mktemp("clock") / "still", ())
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=3, deadline=None)
 @given(
     st.lists(
         st.tuples(st.integers(0, 39), st.sampled_from([-DECADES_S, -7200.0, -40.0, 40.0, 7200.0, DECADES_S])),

@@ -166,13 +166,13 @@ def test_a_cooling_engine_passes_85_degrees(tmp_path: Path) -> None:
 
 
 def test_the_loop_outlives_whatever_befalls_a_bus(tmp_path: Path) -> None:
-    """A6: probes that fail and return at random for 120 ticks: each tick comes, each place says what its own
+    """A6: probes that fail and return at random for 60 ticks: each tick comes, each place says what its own
     probe gives and no other; then all are back within three ticks."""
     chance, may_repeat = random.Random(6), sorted({*FAULTS} - {"A8 a jump"})
     with Bench(tmp_path) as bench:
         put(bench.tree, evenly(12.0))
         bench.tick()
-        for _ in range(120):
+        for _ in range(60):
             put(bench.tree, evenly(12.0))
             wrong = {FAULTS[row][0]: FAULTS[row] for row in chance.sample(may_repeat, 3)}
             for _, act, _ in wrong.values():
@@ -188,7 +188,7 @@ def test_the_loop_outlives_whatever_befalls_a_bus(tmp_path: Path) -> None:
 # -- A8
 
 
-@pytest.mark.parametrize(("rows", "c"), [(1, 30.0), (4, -110.0), (4, -40.0), (10, 9.0), (10, 30.0)])
+@pytest.mark.parametrize(("rows", "c"), [(1, 30.0), (4, -110.0), (4, -40.0), (10, 30.0)])
 def test_a_half_detached_wire_makes_nothing_warm_and_is_kept_raw(tmp_path: Path, rows: int, c: float) -> None:
     """A8: the coldest place, 2 °C on an engine at 12, gives plausible nonsense for some rows. It is in the
     record as the chip gave it, with the fault where it wasn't believed."""

@@ -26,7 +26,7 @@ BY_PHYSICS, LONG_BY_PHYSICS = 12, 160
 FALSE_WARMTH_C = 3.2
 """What a wrong value may hide before the physics can know it, and a dip of the last digit."""
 
-STEP_S = 15.0
+STEP_S, LAGS_C = 15.0, (0.0, 6.0)
 Way = Callable[[Morning, Troubled], list[tuple[int, State, tuple[str, ...], bool]]]
 
 
@@ -139,14 +139,16 @@ def _lived(morning: Morning, share: float) -> list[tuple[float | None, tuple[str
 # -- A8
 
 
-def fine(morning: Morning) -> Morning:
-    """The rows about the crossing, one each 15 s."""
+def fine(morning: Morning, lag_c: float) -> Morning:
+    """The rows about the crossing, one each 15 s. lag_c: by how much the coldest place is colder still; then
+    it alone keeps the engine from the target, and what it says wrongly would be told at once."""
     rows, every = morning.rows, round(EVERY_S / STEP_S)
     coarse = np.arange(morning.first, len(rows))
     at = np.arange(morning.first * every, (len(rows) - 1) * every) / every
     clean = np.array(
         [np.interp(at, coarse, morning.clean[coarse, i]) for i in range(morning.clean.shape[1])]
     ).T
+    clean[:, clean.min(0).argmin()] -= lag_c
     t_s = np.interp(at, coarse, [rows[k].seen.t_s for k in coarse])
     seen = tuple(SimpleNamespace(seen=SimpleNamespace(t_s=float(t))) for t in t_s)
     forecasts = tuple(morning.forecasts[int(k)] for k in at)
@@ -209,14 +211,14 @@ def falsely_warm(mornings: Sequence[Morning], number: int, seed: int) -> tuple[l
 
 def test_nonsense_of_one_place_calls_no_cold_engine_warm(mornings: Sequence[Morning]) -> None:
     """A8: heat-ups of the simulated engine, one place off by 4 to 60 °C or anywhere for 1 row to all."""
-    wrong, warm = falsely_warm([fine(m) for m in mornings[:2]], 40, 8)
+    wrong, warm = falsely_warm([fine(m, c) for m in mornings[:2] for c in LAGS_C], 60, 8)
     assert wrong == []
-    assert warm > 12
+    assert warm > 10
 
 
 @pytest.mark.long
 def test_nor_in_two_thousand_heat_ups(mornings: Sequence[Morning]) -> None:
     """A8, as above."""
-    wrong, warm = falsely_warm([fine(m) for m in mornings], 2_000, 9)
+    wrong, warm = falsely_warm([fine(m, c) for m in mornings for c in LAGS_C], 2_000, 9)
     assert wrong == []
-    assert warm > 500
+    assert warm > 300
