@@ -644,14 +644,19 @@ def test_addresses(living: LivingPage) -> None:
 def test_all_of_it_a_hundred_thousand_times(living: LivingPage) -> None:
     """Shares by what one costs. How many were tried and the processor's time are printed."""
     begun_s = time.process_time()
-    recording_runs(25_000)
-    settings_runs(30_000)
-    weather_runs(10_000)
-    broker_runs(8_000)
-    command_runs(living, 1_500)
-    form_runs(living, 1_500)
-    address_runs(living, 1_000)
-    print(f"\n{sum(TRIED)} examples in {time.process_time() - begun_s:.0f} s of processor time")
+    for name, surface in {
+        "settings": lambda: settings_runs(30_000),
+        "broker": lambda: broker_runs(8_000),
+        "recordings": lambda: recording_runs(25_000),
+        "weather": lambda: weather_runs(10_000),
+        "forms": lambda: form_runs(living, 1_500),
+        "addresses": lambda: address_runs(living, 1_000),
+        "commands": lambda: command_runs(living, 1_500),
+    }.items():
+        surface()
+        print(
+            f"{name}: {sum(TRIED)} examples so far, {time.process_time() - begun_s:.0f} s of processor time"
+        )
     assert sum(TRIED) >= 100_000
 
 
