@@ -613,7 +613,7 @@ def living(tmp_path_factory: pytest.TempPathFactory) -> Iterator[LivingPage]:
 
 
 def test_recordings() -> None:
-    recording_runs(500)
+    recording_runs(400)
 
 
 def test_settings() -> None:
@@ -621,11 +621,11 @@ def test_settings() -> None:
 
 
 def test_weather() -> None:
-    weather_runs(300)
+    weather_runs(200)
 
 
 def test_what_the_broker_brings() -> None:
-    broker_runs(300)
+    broker_runs(200)
 
 
 def test_commands(living: LivingPage) -> None:
