@@ -64,7 +64,12 @@ TARGET_C = (45 - 32) / 1.8  # 45 °F: common practice, no source
 
 
 class SettingsError(ValueError):
-    """A settings file that can't be used; the text says file, key and remedy."""
+    """A settings file that can't be used; the text says file, key and remedy. What it repeats of the file can
+    neither steer a terminal nor fill it."""
+
+    def __init__(self, text: str) -> None:
+        plain = "".join(ch if ch.isprintable() else "\ufffd" for ch in text)
+        super().__init__(re.sub(r"(\S{200})\S+", r"\1…", plain))
 
 
 class _Table(msgspec.Struct, frozen=True, forbid_unknown_fields=True, kw_only=True):

@@ -127,7 +127,7 @@ def ticks_of(file: Path, from_s: float, to_s: float) -> Ticks:
     times = [t_s for (t_s,) in rows if from_s <= t_s <= to_s]
     spans = [b - a for a, b in pairwise(times)]
     missed = sum(span >= 1.5 * INTERVAL_S for span in spans)
-    return Ticks(len(times), max(spans, default=0.0) - INTERVAL_S, missed)
+    return Ticks(len(times), max(spans, default=INTERVAL_S) - INTERVAL_S, missed)
 
 
 def measure(folder: Path, phones: int, seconds: float) -> tuple[Ticks, Ticks, Polls]:
