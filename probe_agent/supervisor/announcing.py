@@ -58,6 +58,7 @@ _VALID_S = {
     "one-cold": 7200.0,
     "still-warming": 7200.0,
     "no-power": 7200.0,
+    "no-rise": 7200.0,
     "power-unplugged": 7200.0,
 }
 _TRUSTING = frozenset({"above-target", "ready", "holding"})

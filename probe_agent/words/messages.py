@@ -50,6 +50,7 @@ ANSWERABLE = frozenset(
         "one-cold",
         "still-warming",
         "no-power",
+        "no-rise",
         "power-unplugged",
     }
 )
