@@ -24,6 +24,10 @@ late ends heat as well."""
 CONFIRM_S = 60.0
 """So long after on the plug may take to say that it is on, or that it draws power."""
 NO_POWER_S = 180.0
+NO_RISE_S = 2700.0
+NO_RISE_C = 1.0
+"""Heat that has been on for NO_RISE_S and has warmed no place by so much warms something else, or the probes
+don't tell (45 min: judgement; see DEVELOPERS.md for what the slowest heaters do)."""
 DRAWN_SHARE = 0.02
 """A plug that tells less than this share of the heater's power draws none."""
 STILL_POWER_S = 60.0
@@ -43,7 +47,7 @@ EARLY_SHARE = 0.5
 READY_NEAR_S = 3 * 3600.0
 """Heat may stay on for a planned start that is no further off than this after ready."""
 SHOWN_S = 6 * 3600.0
-"""So long it is shown why heat ended, and an end for want of power is asked about."""
+"""So long it is shown why heat ended, and an end that somebody must answer is asked about."""
 PLAN_FRESH_S = 1800.0
 """A plan older than this switches nothing on."""
 
@@ -68,6 +72,7 @@ Why = Literal[
     "off-at-plug",
     "plug-silent",
     "no-power",
+    "no-rise",
     "record",
     "tested",
 ]
@@ -83,8 +88,11 @@ NOBODYS_WISH: tuple[Why, ...] = (
     "off-at-plug",
     "plug-silent",
     "no-power",
+    "no-rise",
     "record",
 )
+ASKED_ABOUT: tuple[Why, ...] = ("no-power", "no-rise")
+"""Those of them that somebody must answer, as alarms."""
 """Ends that people are told of, because nobody wanted them."""
 
 Refusal = Literal[
@@ -139,13 +147,15 @@ def in_run_seconds(plug: Plug, by_s: float) -> Plug:
 @dataclass(frozen=True, slots=True)
 class SwitchRules:
     """The owner's limits for the plug: its timer [s], the longest heating [s], the heater's power [W] and the
-    engine's limit [°C]; tells_state, tells_power: what the plug says."""
+    engine's limit [°C]; target_c: an engine below it must be seen to warm; tells_state, tells_power: what the
+    plug says."""
 
     timer_s: float
     most_s: float
     watts: float
     too_hot_c: float
     ready_s: float
+    target_c: float = -math.inf
     power_every_s: float = 60.0
     thermostat: bool = False
     tells_state: bool = True
@@ -181,7 +191,8 @@ class SwitchFacts:
 @dataclass(frozen=True, slots=True)
 class Want:
     """Heat that is wanted: by whom, for which departure; on_s: since which tick it is ordered; confirmed_s:
-    when the plug was first heard to be on; no_power_s: since when it draws none, inf: that is no matter."""
+    when the plug was first heard to be on; no_power_s: since when it draws none, inf: that is no matter;
+    began_c: what each place had when it was confirmed, None once any has risen or none need be asked."""
 
     by: By
     asked_s: float
@@ -189,6 +200,7 @@ class Want:
     on_s: float | None = None
     confirmed_s: float | None = None
     no_power_s: float | None = None
+    began_c: Mapping[str, float] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +244,7 @@ class SwitchWatch:
 class Alarm:
     """Something wrong with plug or heater that can hurt somebody; kind as words has it."""
 
-    kind: Literal["still-warming", "no-power", "power-unplugged"]
+    kind: Literal["still-warming", "no-power", "no-rise", "power-unplugged"]
     since_s: float
 
 
@@ -258,6 +270,7 @@ def switch_rules(settings: Settings, switch: Switch) -> SwitchRules:
         watts=setup.watts if setup is not None else 0.0,
         too_hot_c=limits.too_hot_c,
         ready_s=limits.switch_off_after_ready_min * 60,
+        target_c=limits.target_c,
         power_every_s=switch.power_every_s,
         thermostat=switch.thermostat,
         tells_state=switch.homie is not None or switch.state_topic is not None,
@@ -431,7 +444,41 @@ def _follow(want: Want, facts: SwitchFacts, rules: SwitchRules) -> Want:
         )  # a thermostat that has once let it through may rest
     elif drawn_at_all is False and plug.power_s >= want.on_s + SETTLES_S and no_power_s is None:
         no_power_s = plug.power_s
-    return replace(want, confirmed_s=confirmed_s, no_power_s=no_power_s)
+    heats = confirmed_s is not None and want.confirmed_s is None
+    began_c = _cold_places(facts, rules) if heats else _not_risen(want.began_c, facts)
+    return replace(want, confirmed_s=confirmed_s, no_power_s=no_power_s, began_c=began_c)
+
+
+def _metal_c(facts: SwitchFacts) -> dict[str, float]:
+    """What the probes say of each place of the engine."""
+    return {
+        p.place: p.value_c
+        for p in facts.measured
+        if p.place not in NEVER_COLDEST and _is_measured(p) and p.value_c is not None
+    }
+
+
+def _cold_places(facts: SwitchFacts, rules: SwitchRules) -> Mapping[str, float] | None:
+    """What each place has as heat begins; None where no rise need be seen: the engine is warm already or has
+    just flown, or a thermostat may let it rest."""
+    found = _metal_c(facts)
+    if (
+        rules.thermostat
+        or SignKind.FLOWN in facts.signs
+        or min(found.values(), default=math.inf) >= rules.target_c
+    ):
+        return None
+    return found
+
+
+def _not_risen(began_c: Mapping[str, float] | None, facts: SwitchFacts) -> Mapping[str, float] | None:
+    """The same while no place has risen; a place that had no value then begins with its first."""
+    if began_c is None:
+        return None
+    now_c = _metal_c(facts)
+    if any(c - began_c.get(place, c) >= NO_RISE_C for place, c in now_c.items()):
+        return None
+    return {**now_c, **began_c}
 
 
 def _draws(plug: Plug, rules: SwitchRules) -> bool | None:
@@ -512,6 +559,8 @@ def _plug_says_no(
         return "plug-silent", None
     if want.no_power_s is not None and now_s - want.no_power_s >= NO_POWER_S:
         return "no-power", None
+    if want.began_c is not None and now_s - want.confirmed_s >= NO_RISE_S:
+        return "no-rise", None
     return None
 
 
@@ -557,8 +606,8 @@ def _alarms(watch: SwitchWatch, facts: SwitchFacts, rules: SwitchRules) -> Itera
     if watch.want is None and (since_s := _still_warms_s(watch, facts, draws)) is not None:
         yield Alarm("still-warming", since_s)
     ended = watch.ended
-    if ended is not None and ended.why == "no-power" and now_s - ended.at_s < SHOWN_S:
-        yield Alarm("no-power", ended.at_s)
+    if ended is not None and ended.why in ASKED_ABOUT and now_s - ended.at_s < SHOWN_S:
+        yield Alarm("no-power" if ended.why == "no-power" else "no-rise", ended.at_s)
     if watch.open_s is not None and draws:
         off_s = max(watch.open_s, watch.off_s)
         if now_s - watch.open_s >= UNPLUGGED_S and plug.power_s >= off_s + SETTLES_S:

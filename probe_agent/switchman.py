@@ -250,7 +250,8 @@ class Switchman:
             self._switched_on = step.confirmed
         if ended is not None:
             self._switched_on = None
-            if ended.why in switching.NOBODYS_WISH and ended.why != "no-power" and ended.by != "test":
+            told = ended.why in switching.NOBODYS_WISH and ended.why not in switching.ASKED_ABOUT
+            if told and ended.by != "test":
                 yield _word("switched-off", f"switched-off:{moment.at:.0f}", ended.departure, ended.place)
         if (on := self._switched_on) is None or want is None or want.by == "test":
             return

@@ -209,6 +209,50 @@ def test_a_thermostat_may_rest_once_it_has_let_power_through() -> None:
     assert watch.ended.why == "no-power"
 
 
+@pytest.mark.parametrize(
+    ("rise_c", "begin_c", "changes", "ends"),
+    [
+        (0.0, -6.0, {}, True),
+        (0.75, -6.0, {}, True),
+        (1.0, -6.0, {}, False),
+        (0.0, 8.0, {}, False),  # no heat was needed
+        (0.0, -6.0, {"signs": frozenset({SignKind.FLOWN})}, False),  # it cools from a flight
+    ],
+)
+def test_heat_without_a_rise_ends_and_is_an_alarm(
+    rise_c: float, begin_c: float, changes: dict[str, Any], ends: bool
+) -> None:
+    rules = replace(RULES, target_c=7.0, most_s=9 * 3600.0)
+    watch = step(ask(SwitchWatch(tested=True), "owner", 0.0), facts(0.0), rules).watch
+    for t_s in range(15, 3000, 15):
+        seen = points({"cyl-1": begin_c + (rise_c if t_s > 2400 else 0.0), "cyl-2": begin_c})
+        found = step(watch, facts(float(t_s), heard(1.0, at_s=t_s - 1.0), points=seen, **changes), rules)
+        watch = found.watch
+        if found.ended is not None:
+            break
+    assert (found.ended is not None) is ends
+    if ends:
+        assert found.ended is not None
+        assert (found.ended.why, found.order) == ("no-rise", "off")
+        assert 2700 <= found.ended.at_s <= 2730
+        assert [a.kind for a in step(watch, facts(2800.0), rules).alarms] == ["no-rise"]
+
+
+def test_a_place_that_was_silent_counts_from_its_first_value_and_a_thermostat_may_rest() -> None:
+    for rules, ends in (
+        (replace(RULES, target_c=7.0), True),
+        (replace(RULES, target_c=7.0, thermostat=True), False),
+    ):
+        rules = replace(rules, most_s=9 * 3600.0)
+        watch = step(ask(SwitchWatch(tested=True), "owner", 0.0), facts(0.0), rules).watch
+        for t_s in range(15, 2800, 15):
+            late = -6.0 if t_s < 600 else -5.75
+            seen = (*points({"cyl-1": -6.0, "cyl-2": -6.0}), Point("sump", "ok", late, 0.0, required=False))
+            seen = seen if t_s >= 300 else seen[:-1]
+            watch = step(watch, facts(float(t_s), heard(1.0, at_s=t_s - 1.0), points=seen), rules).watch
+        assert (watch.want is None) is ends
+
+
 # -- the plan
 
 

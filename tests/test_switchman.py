@@ -260,6 +260,8 @@ def test_off_by_a_person_is_off_for_a_plan_whose_time_had_come_too(hangar: Hanga
     assert ok
     assert "What is planned goes on at its time" in text
     assert hangar.ask("switch-on")[0]
+    hangar.ticks(2 * STEP_S)
+    hangar.probes.c += 2.0  # it warms
     hangar.ticks(utc_seconds(plan.switch_on) - hangar.agent.clock.utc() + 3 * STEP_S)
     assert hangar.plug.wanted == "owner"
     assert hangar.ask("switch-off")[0]

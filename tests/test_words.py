@@ -625,6 +625,7 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "is somebody with the heater?",
         "off was said, still heating",
         "heater on, no power drawn, now off",
+        "heater on, no probe warmer, now off",
         "unplugged, heater still on",
         "heater on, power unknown",
         "heater switched on just now, power unknown",

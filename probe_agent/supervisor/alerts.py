@@ -27,6 +27,7 @@ ATTENDED_S = 600.0
 PLUG_ANSWERS: Mapping[str, tuple[str, ...]] = {
     "still-warming": ("it-is-off",),
     "no-power": ("seen",),
+    "no-rise": ("seen",),
     "power-unplugged": ("it-is-off",),
 }
 """Alerts of the plug, asked also where there is no heat-up, and what each may be answered."""

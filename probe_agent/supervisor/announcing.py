@@ -65,6 +65,7 @@ _VALID_S = {
     "one-cold": 7200.0,
     "still-warming": 7200.0,
     "no-power": 7200.0,
+    "no-rise": 7200.0,
     "power-unplugged": 7200.0,
     "record-unwritten": 86_400.0,
     "record-damaged": 86_400.0,

@@ -43,6 +43,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "attended": f"Asked at {since} whether somebody is with the combustion heater.",
         "still-warming": f"Off was said to the plug, and heat goes on since {since}. Pull the heater's plug.",
         "no-power": f"On, and no power drawn; off since {since}. Look at plug and cable.",
+        "no-rise": f"On, and no probe got warmer; off since {since}. Look where the heater is.",
         "power-unplugged": f"Power drawn with the harness unplugged since {since}. Pull the heater's plug.",
         "record-unwritten": f"The record can't be written since {since}; readings are kept in memory.",
         "record-damaged": f"The record was damaged; set aside at {since}, and brought back as far as kept.",
@@ -67,7 +68,7 @@ def unproven(names: Sequence[str]) -> str | None:
 def link_answer(kind: str, harm: bool) -> str:
     """What a link in a message says when it is pressed: off where there is harm, else seen, or that somebody
     is with the heater where that was asked; never on."""
-    if kind == "no-power":
+    if kind in ("no-power", "no-rise"):
         return "seen"
     return "with-it" if kind == "attended" else "it-is-off" if harm else "seen"
 
@@ -308,6 +309,20 @@ def _no_power(status: Status, unit: Unit, about: About) -> Letter:
     return ("heater on, no power drawn, now off",), [p for p in parts if p[1]]
 
 
+def _no_rise(status: Status, unit: Unit, about: About) -> Letter:
+    parts = [
+        (1, "The plug was on for 45 min and no probe got warmer, so it was switched off."),
+        (1, coldest(status, unit, spoken=True)),
+        (3, _asked_before(about)),
+        (1, f"Have somebody look where the heater is; then {_answer(about, 'Seen')}."),
+        (2, "One that warms no engine warms something else, and can burn it."),
+        (3, start_words(status)),
+        (1, f"Off until switched on anew. I ask again, next at {_next_asking('no-rise', status)}; "),
+    ]
+    parts[-1] = (1, parts[-1][1] + ELSE_COLD)
+    return ("heater on, no probe warmer, now off",), [p for p in parts if p[1]]
+
+
 def _power_unplugged(status: Status, unit: Unit, about: About) -> Letter:
     drawn = status.plug.power_w if status.plug is not None else None
     power = f"{drawn:.0f} W" if drawn else "power"
@@ -338,6 +353,7 @@ ALERT_LETTERS: Mapping[str, Callable[[Status, Unit, About], Letter]] = {
     "unplugged": _unplugged,
     "still-warming": _still_warming,
     "no-power": _no_power,
+    "no-rise": _no_rise,
     "power-unplugged": _power_unplugged,
 }
 

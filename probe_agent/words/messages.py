@@ -51,6 +51,7 @@ ANSWERABLE = frozenset(
         "one-cold",
         "still-warming",
         "no-power",
+        "no-rise",
         "power-unplugged",
         "record-unwritten",
         "record-damaged",

@@ -38,6 +38,7 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     "off-at-plug": ("off at the plug", "it went off at the plug: its button, its own timer or the supply"),
     "plug-silent": ("the plug fell silent", "the plug has said nothing for too long"),
     "no-power": ("no power drawn", "it drew no power"),
+    "no-rise": ("no probe got warmer", "no probe got warmer from it"),
     "record": ("record can't be used", "the record can't be written or read"),
     "tested": ("timer tested", "the test of the plug's timer is over"),
 }

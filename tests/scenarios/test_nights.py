@@ -10,6 +10,7 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 
 import pytest
 from nights import Night
+from real_broker import Recorder
 
 from probe_agent.engine_sim import DEMO_REQUIRED, Happening
 from probe_agent.status import utc_seconds
@@ -259,8 +260,11 @@ def test_a_broker_that_is_away_for_two_hours(tmp_path: Path) -> None:
             "ready to start",
         ]
         night.broker.start()
-        night.wait_retained("engine/state", "ready")
-        night.wait_retained("$state", "ready")
+        with Recorder(night.broker.port, "homie/5/#") as recorder:
+            recorder.wait_for(lambda: recorder.retained().get("homie/5/magpie/$state") == b"ready")
+            heard = [*recorder.old.values(), *recorder.stream]
+        states = {s.payload for s in heard if s.topic == "homie/5/magpie/engine/state"}
+        assert states == {b"ready"}, "nothing of the two hours between"
 
 
 def test_a_mail_server_that_is_away_for_a_day(tmp_path: Path) -> None:
