@@ -18,7 +18,7 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
+from probe_agent import outings, pairing, planning, pulse, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
@@ -37,6 +37,7 @@ from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.probes import Source
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
@@ -153,6 +154,7 @@ class Agent:
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
+        self._ticks, self._looks = Pulse("sampling"), Pulse("record")
         self._store_trouble: str | None = None
         self._unwritten_since_s: float | None = None
         self._polled_s: float | None = None
@@ -284,6 +286,11 @@ class Agent:
             self._finish()
 
     @property
+    def pulses(self) -> tuple[Pulse, ...]:
+        """The rounds of the daemon's threads, the ticks' first. Those of work that ends are none of them."""
+        return (self._ticks, self._looks, *(p for c in self._couriers for p in c.pulses))
+
+    @property
     def _couriers(self) -> list[Courier]:
         couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
         return [c for c in couriers if c is not None]
@@ -375,6 +382,7 @@ class Agent:
                 self._physics.learn()
             if self._watchdog is not None:
                 self._watchdog.beat()
+            self._ticks.beat(max(pulse.TICK_S, 3 * self.settings.sampling.interval_s))
 
     def _heater_as_told(self) -> float | None:
         """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
@@ -767,6 +775,7 @@ class Agent:
         learned = store.newest_lesson(watcher)
         try:
             while not stop.wait(1.0):
+                self._looks.beat(pulse.STORE_S)
                 self._polled_s = awake_and_asleep_s()
                 version = watcher.execute("PRAGMA data_version").fetchone()[0]
                 if version != seen:

@@ -29,8 +29,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from probe_agent import words
+from probe_agent import pulse, words
 from probe_agent.config import Broker
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Fault, State
 from probe_agent.status import (
     Curve,
@@ -531,6 +532,8 @@ class BrokerCourier:
         self._latest: tuple[Status, float] | None = None
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="broker", daemon=True)
+        self._pulse = Pulse("broker")
+        self.pulses = (self._pulse,)
         self._away: tuple[float, str] | None = None
         self._refused: dict[str, str] = {}
         self._run_id = uuid.uuid4().hex
@@ -585,6 +588,7 @@ class BrokerCourier:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self._pulse.beat(pulse.NETWORK_S)
             try:
                 self._serve()
             except OSError as err:
@@ -619,6 +623,7 @@ class BrokerCourier:
         try:
             connection.open()
             while not self._stopping.is_set():
+                self._pulse.beat(pulse.NETWORK_S)
                 self._step(connection)
                 connection.pump(_PUMP_S if connection.idle else 0.05)
                 self._notice_strangers(connection)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Protocol
 
 from probe_agent.config import Recipient
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Weather
 from probe_agent.status import Status
 
@@ -14,6 +15,10 @@ class Courier(Protocol):
 
     @property
     def trouble(self) -> str | None: ...
+
+    @property
+    def pulses(self) -> tuple[Pulse, ...]:
+        """The rounds of its threads."""
 
     def start(self) -> None: ...
 

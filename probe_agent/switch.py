@@ -25,8 +25,10 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from probe_agent import pulse
 from probe_agent.clock import awake_and_asleep_s
 from probe_agent.config import Broker, Settings, Switch
+from probe_agent.pulse import Pulse
 from probe_agent.switching import LEASE_S, Order, Plug
 
 log = logging.getLogger(__name__)
@@ -276,6 +278,8 @@ class SwitchCourier:
         self._away: tuple[float, str] | None = (awake_and_asleep_s(), "not connected yet")
         self._refused: str | None = None
         self._delay_s = FIRST_DELAY_S
+        self._pulse = Pulse("plug")
+        self.pulses = (self._pulse,)
 
     # -- the daemon's side
 
@@ -341,6 +345,7 @@ class SwitchCourier:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self._pulse.beat(pulse.NETWORK_S)
             try:
                 self._serve()
             except OSError as err:
@@ -376,6 +381,7 @@ class SwitchCourier:
                 self._line.opened(awake_and_asleep_s())
             self._away, self._refused, self._delay_s = None, None, FIRST_DELAY_S
             while not self._stopping.is_set():
+                self._pulse.beat(pulse.NETWORK_S)
                 connection.say()
                 connection.pump(_PUMP_S)
                 self._refused = connection.refused

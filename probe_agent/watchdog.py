@@ -14,7 +14,9 @@ from urllib.error import HTTPError, URLError
 from urllib.parse import urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
+from probe_agent import pulse
 from probe_agent.config import Watchdog
+from probe_agent.pulse import Pulse
 
 log = logging.getLogger(__name__)
 
@@ -64,6 +66,8 @@ class WatchdogCourier:
         self._failing: tuple[float, str] | None = None
         self._stopping, self._begun = threading.Event(), threading.Event()
         self._thread = threading.Thread(target=self._run, name="watchdog", daemon=True)
+        self._pulse = Pulse("watchdog's address")
+        self.pulses = (self._pulse,)
 
     def start(self) -> None:
         """Begin, in the background."""
@@ -93,6 +97,7 @@ class WatchdogCourier:
     def _run(self) -> None:
         self._begun.wait()
         while not self._stopping.is_set():
+            self._pulse.beat(self._every_s + pulse.NETWORK_S)
             try:
                 self._round()
             except Exception as err:  # a thread that ends would look like a dead board

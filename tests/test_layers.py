@@ -15,10 +15,12 @@ ROOT = Path(__file__).parents[1]
 ORDER = (
     "readings",
     "clock",
+    "pulse",
     "config",
     "status",
     "words",
     "couriers",
+    "service",
     "thermocouple",
     "corrections",
     "engine_sim",

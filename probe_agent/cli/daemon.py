@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 import sys
 import tempfile
@@ -26,6 +27,7 @@ from probe_agent.cli.group import (
 )
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, parse_settings, with_target
+from probe_agent.service import service_of
 
 
 @main.command()
@@ -194,10 +196,15 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, end)
     agent = assemble(settings, plan, clock, sources, demo)
+    service = service_of(os.environ, agent.pulses, lambda: agent.status.verdict if agent.status else "")
+    if service is not None:
+        service.start()
     scheduler = scheduled(settings, agent) if isinstance(clock, SystemClock) else None
     try:
         agent.run(stop)
     finally:
+        if service is not None:
+            service.stop()
         if scheduler is not None:
             scheduler.shutdown(wait=False)
         agent.store.close()

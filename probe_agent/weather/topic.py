@@ -11,9 +11,11 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from probe_agent import pulse
 from probe_agent.broker import ANSWER_S, CONNECT_S, KEEPALIVE_S, LONGEST_DELAY_S
 from probe_agent.clock import Clock
 from probe_agent.config import Broker, TopicWeather
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Weather
 from probe_agent.weather.decoding import WeatherError, hourly_weather
 from probe_agent.weather.https import MOST_BYTES
@@ -41,6 +43,8 @@ class TopicListener:
         self._useless: str | None = None
         self._ended: str | None = None
         self._subscribed = False
+        self._pulse = Pulse("weather topic")
+        self.pulses = (self._pulse,)
 
     def start(self, heard: Callable[[Weather], None]) -> None:
         """Begin to listen, in the background; each message that can be used goes to `heard`."""
@@ -68,6 +72,7 @@ class TopicListener:
     def _run(self) -> None:
         delay_s = FIRST_DELAY_S
         while not self._stopping.is_set():
+            self._pulse.beat(pulse.NETWORK_S)
             try:
                 self._listen()
             except OSError as err:
@@ -92,6 +97,7 @@ class TopicListener:
         try:
             deadline_s = time.monotonic() + ANSWER_S
             while not self._stopping.is_set():
+                self._pulse.beat(pulse.NETWORK_S)
                 code = client.loop(_PUMP_S)
                 if code != mqtt.MQTT_ERR_SUCCESS or self._ended is not None:
                     raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
