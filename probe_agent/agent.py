@@ -39,6 +39,8 @@ from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.pulse import Pulse
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
+from probe_agent.recovery import REPLACED, Card, read_replaced
+from probe_agent.scribe import Scribe
 from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
@@ -60,12 +62,24 @@ CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
 FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
+UNWRITTEN_TOLD_S = 60.0
+BEGIN_ANEW_S = 10.0
+"""A damaged record is brought back by a new start, at the earliest so long after the last one [real s]."""
+PATIENCE_S, END_PATIENCE_S = 0.5, 10.0
+"""For so long a tick waits for the card, and the daemon's end."""
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
 _TOLD_CHANGE = "told-change"
 _FORGOTTEN = (pairing.OFFER, pairing.TRY)
 """Commands whose body isn't needed once they are answered, and is better not kept."""
+
+
+_SOUND_CARD = Card()
+
+
+class RecordDamagedError(Exception):
+    """The store was found damaged while in use: the daemon has ended, its next start brings it back."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,13 +136,18 @@ class Agent:
         build: str = "",
         zone: str = "UTC",
         demo: bool = False,
+        card: Card = _SOUND_CARD,
+        then: Callable[[], object] = lambda: None,
     ) -> None:
+        """card: what the start found of it; then: done after each commit, on the thread that writes."""
         self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
         self._line = line
         self._build, self._zone, self._demo = build, zone, demo
+        self.card, self.stopping = card, threading.Event()
+        self._replaced = read_replaced(record.kept(REPLACED))
         self.jobs: list[Job] = []
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
@@ -154,12 +173,16 @@ class Agent:
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
-        self._ticks, self._looks = Pulse("sampling"), Pulse("record")
+        self._ticks, self._looks = Pulse("sampling"), Pulse("commands")
         self._store_trouble: str | None = None
         self._unwritten_since_s: float | None = None
         self._polled_s: float | None = None
         """When it was last looked for commands: off must be heard while heat is on."""
         self._unwritten = Batch()
+        self._in_flight: _Flight | None = None
+        self._scribe = Scribe(record, at_once=clock.rate == math.inf, then=then)
+        self._answered: set[str] = set()
+        """Commands carried out whose answers aren't written yet."""
         self._with_next: list[store.Statement] = []
         """Written with the next commit and worth none of their own."""
         self._last: tuple[Facts, float | None] | None = None
@@ -220,6 +243,7 @@ class Agent:
             if watch.t_s is not None:
                 by_s = min(by_s, now_s - watch.t_s)  # a clock that went back can't have seen the future
             self._watch = supervisor.shifted(watch, by_s)
+        self._told_change = self.store.kept(_TOLD_CHANGE)
         self._logbook.recall(now_s, self._offset_s)
         self._ledger.recall(now_s, self._offset_s)
         self._ledger.catch_up(now_s, at_once=self.clock.rate == math.inf)
@@ -264,7 +288,11 @@ class Agent:
     # -- the loop
 
     def run(self, stop: threading.Event) -> None:
-        """Tick until `stop` is set or every source has ended; then commit what is held."""
+        """Tick until `stop` is set or every source has ended; then commit what is held.
+
+        Raises RecordDamagedError where the store turned out to be damaged and has to be brought back.
+        """
+        began_s = awake_and_asleep_s()
         poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
         poller.start()
         for courier in self._couriers:
@@ -280,15 +308,25 @@ class Agent:
                     self.answer_commands()
                 self.clock.wait_until(due_s, stop)
                 if not stop.is_set():
-                    self.tick()
+                    self._tick_whatever()
                     self._run_jobs()
+                if self.store.damaged and awake_and_asleep_s() - began_s > BEGIN_ANEW_S:
+                    raise RecordDamagedError(self.store.damaged)
         finally:
             self._finish()
+
+    def _tick_whatever(self) -> None:
+        """A tick that a record which can't be read ends early is not the daemon's end."""
+        try:
+            self.tick()
+        except sqlite3.Error as err:
+            self._doubt_card(awake_and_asleep_s(), words.unwritten(str(err), self.store.lost_ticks))
 
     @property
     def pulses(self) -> tuple[Pulse, ...]:
         """The rounds of the daemon's threads, the ticks' first. Those of work that ends are none of them."""
-        return (self._ticks, self._looks, *(p for c in self._couriers for p in c.pulses))
+        own = (self._ticks, self._looks, self._scribe.pulse)
+        return (*own, *(p for c in self._couriers for p in c.pulses))
 
     @property
     def _couriers(self) -> list[Courier]:
@@ -321,11 +359,14 @@ class Agent:
     def _finish(self) -> None:
         if self._line is not None:
             self._line.stop()  # off before anything else
+        self.stopping.set()
         self._physics.stop()
         self._ledger.stop()
         self._previews.stop()
         self._beside.stop()
-        self._write(Batch(), self.clock.monotonic(), force=True)
+        with self._lock:
+            self._write(Batch(), self.clock.monotonic(), force=True)
+        self._scribe.stop()
         for courier in self._couriers:
             courier.stop()
         for source in self._sources:
@@ -378,8 +419,7 @@ class Agent:
                 self._switchman.say()
             self._show(facts)
             if self._physics.has_lesson(step, t_s):
-                self._write(Batch(), t_s, force=True)
-                self._physics.learn()
+                self._write(Batch(after=[self._physics.learn]), t_s, now=True)
             if self._watchdog is not None:
                 self._watchdog.beat()
             self._ticks.beat(max(pulse.TICK_S, 3 * self.settings.sampling.interval_s))
@@ -406,10 +446,26 @@ class Agent:
             self._clock_ok,
             heater,
             unprobed=self._unprobed,
+            record=self._troubles_of_record(t_s),
         )
         if found is None:
             return facts
         return replace(facts, prepare_s=found.uncovered_s, told_late_s=found.told.late_s)
+
+    def _troubles_of_record(self, t_s: float) -> tuple[tuple[str, float], ...]:
+        """What is wrong with the record, and since when [run s]."""
+        found = []
+        for_s = 0.0 if self._unwritten_since_s is None else awake_and_asleep_s() - self._unwritten_since_s
+        if self.card.stand_in is not None or for_s >= UNWRITTEN_TOLD_S:
+            found.append(("record-unwritten", t_s - for_s))
+        if self.card.forgets:
+            found.append(("card-forgets", t_s))
+        if any(a.kind == "record-damaged" and a.answered for a in self._watch.alerts):
+            self._replaced = None
+            self._unwritten.statements.append(store.keep_value(REPLACED, "null"))
+        if self._replaced is not None:
+            found.append(("record-damaged", min(self._replaced.at - self._offset_s, t_s)))
+        return tuple(found)
 
     def _look_s(self, t_s: float, departure_at: float | None) -> float | None:
         """The last instant at which a morning look was due [run s]; None where none is wanted that day."""
@@ -597,8 +653,9 @@ class Agent:
         if (changed := self._physics.knowledge.changed) is None:
             return []
         key = f"setup-changed:{changed[0]}"
-        if self.store.kept(_TOLD_CHANGE) == key:
+        if self._told_change == key:
             return []
+        self._told_change = key
         batch.statements.append(store.keep_value(_TOLD_CHANGE, key))
         return [Announcement("setup-changed", key, CHANGE_VALID_S)]
 
@@ -624,42 +681,73 @@ class Agent:
             *(store.revoke_links(a.id, now_at) for a, _ in step.gone),
         ]
 
-    def _write(self, batch: Batch, t_s: float, force: bool = False) -> None:
+    def _write(self, batch: Batch, t_s: float, now: bool = False, force: bool = False) -> None:
         """Commit at once what must be acknowledged, readings when their time has come.
 
-        What a refusing disk didn't take stays, and is tried again with the next tick.
+        What a refusing disk didn't take stays, and is tried again with the next tick. A slow one is waited
+        for a moment; then its commit goes on beside the ticks.
         """
         self._unwritten.add(batch)
         harm = any(a.harm and a.answered is None for a in self._watch.alerts)
         warming = self._watch.heatup is not None and self._watch.heating is not False
         span_s = COMMIT_HEATING_S if warming or harm else COMMIT_QUIET_S
-        if not (self._unwritten or force or t_s - self._last_commit_s >= span_s):
+        if not (self._unwritten or now or force or t_s - self._last_commit_s >= span_s):
+            return
+        if not self._has_settled(END_PATIENCE_S if force else 0.0):
             return
         watch = msgspec.json.encode((self._offset_s, self._watch)).decode()
         kept = [
             store.keep_value("watch", watch),
             self._logbook.keeping_watch(),
-            *self._ledger.keeping(t_s, force),
+            *self._ledger.keeping(t_s, now or force),
         ]
+        self._begin_commit(Batch(statements=kept), t_s)
+        self._has_settled(END_PATIENCE_S if force else PATIENCE_S)
+
+    def _begin_commit(self, kept: Batch, t_s: float) -> None:
         # What could wait first: what is written at once may be of the same departure, and later.
-        whole = Batch(statements=list(self._with_next)).add(self._unwritten)
-        whole.add(Batch(statements=kept))
-        try:
-            self.store.commit(whole)
-        except sqlite3.Error as err:
-            self._store_trouble = (
-                f"The record can't be written ({err}). Readings are kept in memory meanwhile."
-            )
-            log.error("%s", self._store_trouble)
-            if self._unwritten_since_s is None:
-                self._unwritten_since_s = awake_and_asleep_s()
-            return
+        whole = Batch(statements=list(self._with_next)).add(self._unwritten).add(kept)
+        self._in_flight = _Flight(self._unwritten, self._with_next, whole, t_s, awake_and_asleep_s())
         self._unwritten, self._with_next = Batch(), []
+        self._scribe.begin(whole)
+
+    def _has_settled(self, patience_s: float = 0.0) -> bool:
+        """Whether no commit is under way, after waiting so long at most for the one that is [real s]."""
+        flight = self._in_flight
+        if flight is None:
+            return True
+        if not self._scribe.is_done(patience_s):
+            if patience_s or self._store_trouble is None:
+                self._doubt_card(flight.begun_s, words.CARD_IS_SLOW)
+            return False
+        self._in_flight = None
+        if (err := self._scribe.outcome()) is None:
+            self._having_written(flight)
+        else:
+            self._unwritten = flight.batch.add(self._unwritten)
+            self._with_next = [*flight.with_next, *self._with_next]
+            self._doubt_card(flight.begun_s, words.unwritten(str(err), self.store.lost_ticks))
+            self._nudge(flight.whole)
+        return True
+
+    def _doubt_card(self, since_s: float, trouble: str) -> None:
+        if trouble != self._store_trouble:
+            log.error("%s", trouble)
+        self._store_trouble = trouble
+        if self._unwritten_since_s is None:
+            self._unwritten_since_s = since_s
+
+    def _having_written(self, flight: _Flight) -> None:
         self._store_trouble = self._unwritten_since_s = None
-        self._last_commit_s = t_s
-        for do in whole.after:
+        self._last_commit_s = flight.t_s
+        if not self._unwritten:
+            self._answered.clear()
+        for do in flight.whole.after:
             do()
-        if whole.messages and self._messages is not None:
+        self._nudge(flight.whole)
+
+    def _nudge(self, batch: Batch) -> None:
+        if batch.messages and self._messages is not None:
             self._messages.nudge()
 
     def _keep_time(self) -> None:
@@ -667,11 +755,11 @@ class Agent:
         offset_s, known = self.clock.utc_offset_s(), self.clock.utc_is_known()
         if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
             self._offset_s, self._clock_ok = offset_s, known
-            try:
-                self.store.mend_boot(offset_s, known)
-                self._heard.recall(self.store, self._utc(self.clock.monotonic()))
-            except sqlite3.Error as err:
-                self._store_trouble = f"The record can't be written ({err})."
+            mending = store.mend_boot(self.store.boot, offset_s, known)
+            self._unwritten.add(Batch(statements=[mending], after=[self._hear_again]))
+
+    def _hear_again(self) -> None:
+        self._heard.recall(self.store, self._utc(self.clock.monotonic()))
 
     # -- showing
 
@@ -728,12 +816,22 @@ class Agent:
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
         own = (
+            self._of_card(),
             self._air_missing(),
             self._physics.relearning(),
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
         return tuple(t for t in (self._store_trouble, *troubles, *own) if t)
+
+    def _of_card(self) -> str | None:
+        """What became of the record, while somebody has to know."""
+        if self.card.stand_in is not None:
+            return words.in_memory(self.card.stand_in)
+        if (told := self._replaced) is None:
+            return None
+        now_at = self._utc(self.clock.monotonic())
+        return words.brought_back(told.at, told.copy_at, told.exported, told.aside, self._zone, now_at)
 
     def _frost(self, now_at: float) -> FrostNow:
         """Frost on the aircraft within a day, or until a start that is planned within two."""
@@ -770,28 +868,34 @@ class Agent:
 
     def _poll_commands(self, stop: threading.Event) -> None:
         """Look once a real second whether somebody else has written."""
-        watcher = store.connect(self.store.path, read_only=True)
+        watcher: sqlite3.Connection | None = None
         seen: int | None = None
-        learned = store.newest_lesson(watcher)
-        try:
-            while not stop.wait(1.0):
-                self._looks.beat(pulse.STORE_S)
-                self._polled_s = awake_and_asleep_s()
+        learned = self.store.newest_lesson()
+        while not stop.wait(1.0):
+            self._looks.beat(pulse.STORE_S)
+            try:
+                watcher = watcher or store.connect(self.store.path, read_only=True)
                 version = watcher.execute("PRAGMA data_version").fetchone()[0]
-                if version != seen:
+                if version == seen or self.answer_commands():
+                    self._polled_s = awake_and_asleep_s()
                     seen = version
-                    self.answer_commands()
-                    if (newest := store.newest_lesson(watcher)) != learned:
-                        learned = newest
-                        self._physics.teach_again()
-        except sqlite3.Error as err:
-            log.error("commands can't be read: %s", err)
-        finally:
+                if (newest := self.store.newest_lesson()) != learned:
+                    learned = newest
+                    self._physics.teach_again()
+            except sqlite3.Error as err:
+                log.error("commands can't be read: %s", err)
+                if watcher is not None:
+                    watcher.close()
+                    watcher = None
+        if watcher is not None:
             watcher.close()
 
-    def answer_commands(self) -> None:
-        """Carry out and answer what waits; a command past its time is refused."""
+    def answer_commands(self) -> bool:
+        """Carry out and answer what waits; a command past its time is refused. False where a commit is under
+        way that has to end first."""
         for command in self.store.waiting_commands():
+            if command.id in self._answered:
+                continue
             if command.kind in WORKED_OUT:
                 self._answer_beside(command)
                 continue
@@ -799,6 +903,8 @@ class Agent:
             if man is not None:
                 man.veto()
             with self._lock:
+                if not self._has_settled():
+                    return False
                 batch = Batch()
                 now_s = self.clock.monotonic()
                 at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
@@ -809,6 +915,7 @@ class Agent:
                     man.heed()
         if self._hand.came_out_of_order():
             self._beside.live_again()
+        return True
 
     def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
@@ -817,6 +924,7 @@ class Agent:
         batch.statements.append(store.answer_command(command.id, json.dumps(said)))
         if command.kind in _FORGOTTEN:
             batch.statements.append(store.forget_body(command.id))
+        self._answered.add(command.id)
         self._write(batch, self.clock.monotonic())
         if done and self._last is not None:
             self.status = self._document(*self._last)
@@ -839,6 +947,18 @@ class Agent:
                 self._answer(command, answer, batch)
 
         self._beside.answer(command, freeze, done)
+
+
+@dataclass(frozen=True, slots=True)
+class _Flight:
+    """A commit under way: what was wanted at once and with the next one, all that is written, the tick's
+    instant, and since when [s of the clock that goes on in sleep]."""
+
+    batch: Batch
+    with_next: list[store.Statement]
+    whole: Batch
+    t_s: float
+    begun_s: float
 
 
 @dataclass(slots=True)

@@ -189,6 +189,8 @@ class Sampling(_Table, frozen=True):
 class StorePlace(_Table, frozen=True):
     file: str = "/var/lib/probe-agent/probe-agent.db"
     runtime_dir: str = "/run/probe-agent"
+    most_mb: Annotated[int, msgspec.Meta(ge=20, le=1_000_000)] = 500
+    """Readings of past seasons are thinned where the record is larger, those of heat-ups never."""
 
 
 class Broker(_Table, frozen=True):

@@ -9,8 +9,8 @@ import time
 TICK_S = 60.0
 STORE_S = 120.0
 NETWORK_S = 300.0
-"""How long a round may take before its thread counts as hung [real s]: of the ticks (or three intervals),
-of the look for commands in the store, of a courier. Wide: name servers, slow cards and mail take their time."""
+"""How long a round may take before its thread counts as hung [real s]: of the ticks (or three intervals), of
+the record's two threads, of a courier. Wide, for name servers, slow cards and mail take their time."""
 
 
 class Pulse:

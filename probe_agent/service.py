@@ -25,6 +25,7 @@ QUIET_EVERY_S = 10.0
 KICKS = 3
 """So many kicks in the time within which the service manager wants one."""
 STATUS_CHARACTERS = 200
+BEGIN_ANEW_S = 900
 
 
 def tell(address: str, *lines: str) -> bool:
@@ -67,8 +68,14 @@ class Service:
 
     def stop(self) -> None:
         """The daemon ends."""
+        if not self._stopping.is_set():
+            self._stopping.set()
+            tell(self._address, "STOPPING=1")
+
+    def begin_anew(self) -> None:
+        """The daemon begins anew in the same process, which may take a while."""
         self._stopping.set()
-        tell(self._address, "STOPPING=1")
+        tell(self._address, "STATUS=Begins anew.", "WATCHDOG=1", f"WATCHDOG_USEC={BEGIN_ANEW_S * 10**6}")
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -89,8 +96,12 @@ class Service:
         if not late and self._kick_s is not None:
             lines.append("WATCHDOG=1")
         if not self._is_up:
-            lines.append("READY=1")
+            lines += ["READY=1", *self._watchdog_again()]
         self._is_up = tell(self._address, *lines) or self._is_up
+
+    def _watchdog_again(self) -> list[str]:
+        """The watchdog's own time, which beginning anew has lengthened."""
+        return [] if self._kick_s is None else [f"WATCHDOG_USEC={round(self._kick_s * KICKS * 1e6)}"]
 
     def _status(self, late: Sequence[str]) -> str:
         said = f"Hangs: {', '.join(late)}." if late else self._how()

@@ -556,6 +556,9 @@ def test_the_fact_is_whole_however_long_the_name(kind: str, name: str) -> None:
         "heat ended, switched off",
         "heat not switched on",
         "heat not switched on: the plug's timer is untested",
+        "still measured, record not written",
+        "still measured, record was damaged",
+        "still measured, card keeps nothing",
     }
 
 

@@ -3,7 +3,7 @@
 Each family of commands has a file; importing it hangs its commands on the group.
 """
 
-from probe_agent.cli import daemon, phones, planning, plug, probes, record, season, told
+from probe_agent.cli import daemon, keeping, phones, planning, plug, probes, record, season, told
 from probe_agent.cli.assembly import assemble
 from probe_agent.cli.daemon import demo_settings
 from probe_agent.cli.group import example_settings, main
@@ -13,6 +13,7 @@ __all__ = [
     "daemon",
     "demo_settings",
     "example_settings",
+    "keeping",
     "main",
     "phones",
     "planning",

@@ -12,20 +12,25 @@ from typing import Any
 
 import click
 
+from probe_agent import recovery
 from probe_agent.cli.group import build, zone_of
 from probe_agent.clock import Clock, SystemClock
 from probe_agent.config import Settings
+from probe_agent.recovery import Card
 from probe_agent.store import Store, StoreError, StoreNewerError
 
 NIGHTLY_UTC_HOUR = 3
+STAND_IN = "probe-agent-stand-in.db"
 DAY_S = 86_400.0
 
 
 def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> Any:
     """The daemon's heart on its store, with couriers and, where time is simulated, housekeeping."""
     from probe_agent.agent import Agent
+    from probe_agent.export import Exporter
 
-    store = _open_store(settings)
+    store, card = _open_store(settings, clock)
+    exporter = Exporter(store.path)
     weather = weather_courier(settings, clock)
     agent = Agent(
         settings,
@@ -41,27 +46,55 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         build=build(),
         zone=zone_of(settings),
         demo=demo,
+        card=card,
+        then=lambda: None if card.stand_in is not None else exporter.follow(),
     )
     if not isinstance(clock, SystemClock):
         agent.jobs += housekeeping(settings, agent, weather)
     return agent
 
 
-def _open_store(settings: Settings) -> Store:
-    """The store, made or migrated first where it has to be."""
-    file = Path(settings.store.file)
+def _open_store(settings: Settings, clock: Clock) -> tuple[Store, Card]:
+    """The store, made, migrated or brought back first where it has to be; on a card that can't be written one
+    in memory, so that the daemon runs all the same."""
+    file, memory = Path(settings.store.file), Path(settings.store.runtime_dir)
     try:
-        Path(settings.store.runtime_dir).mkdir(parents=True, exist_ok=True)
-        file.parent.mkdir(parents=True, exist_ok=True)
+        memory.mkdir(parents=True, exist_ok=True)
         try:
-            return Store(file)
+            store = _sound_store(file, clock.utc())
         except StoreNewerError:
             raise
-        except StoreError:
-            _migrate(file)
-            return Store(file)
+        except (StoreError, OSError, sqlite3.Error) as err:
+            return _stand_in(file, memory / STAND_IN, clock.utc()), Card(stand_in=str(err))
     except (StoreError, OSError, sqlite3.Error) as err:
         raise click.ClickException(str(err)) from err
+    return store, Card(forgets=not recovery.starts_kept(file, memory / "starts"))
+
+
+def _sound_store(file: Path, now_at: float) -> Store:
+    """The store on its file. Raises StoreError, OSError or sqlite3.Error where it can't be written."""
+    file.parent.mkdir(parents=True, exist_ok=True)
+    recovery.make_usable(file, _migrate, now_at)
+    try:
+        store = Store(file)
+    except StoreNewerError:
+        raise
+    except StoreError:
+        _migrate(file)
+        store = Store(file)
+    try:
+        store.keep("began", str(round(now_at)))
+    except sqlite3.Error:
+        store.close()
+        raise
+    return store
+
+
+def _stand_in(file: Path, place: Path, now_at: float) -> Store:
+    """A store in memory with what was exported from the card's; an earlier one of this boot goes on."""
+    if not place.exists() or recovery.damage_of(place) is not None:
+        recovery.make_stand_in(file, place, _migrate, now_at)
+    return Store(place)
 
 
 def _migrate(file: Path) -> None:
@@ -164,11 +197,10 @@ def _slug(name: str) -> str:
 def housekeeping(settings: Settings, agent: Any, weather: Any) -> list[Any]:
     """Housekeeping for a simulated clock; under a real one the scheduler runs the same functions."""
     from probe_agent.agent import Job
-    from probe_agent.maintenance import back_up
     from probe_agent.telling import next_test_at
 
-    file, clock = Path(settings.store.file), agent.clock
-    jobs = [Job(lambda: back_up(file), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
+    clock = agent.clock
+    jobs = [Job(lambda: night(settings, agent), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
     test_at = next_test_at(settings.messages.weekly_test, clock.utc(), zone_of(settings))
     if test_at is not None and settings.recipients:
         jobs.append(Job(agent.send_tests, every_s=7 * DAY_S, due_s=test_at - clock.utc_offset_s()))
@@ -177,18 +209,30 @@ def housekeeping(settings: Settings, agent: Any, weather: Any) -> list[Any]:
     return jobs
 
 
+def night(settings: Settings, agent: Any) -> None:
+    """The night's work on the record: a verified copy; old readings thinned where it has grown too large."""
+    from probe_agent import maintenance
+
+    if agent.card.stand_in is not None:
+        return
+    file = Path(settings.store.file)
+    try:
+        maintenance.back_up(file)
+    except maintenance.DamagedError as err:
+        agent.store.damaged = str(err)
+        raise
+    zone, month = zone_of(settings), settings.costs.season_month
+    maintenance.thin(file, settings.store.most_mb, agent.clock.utc(), zone, month, agent.stopping)
+
+
 def scheduled(settings: Settings, agent: Any) -> Any:
     """A scheduler for housekeeping alone; nothing that means something to pilot or heater is a job."""
     from apscheduler.schedulers.background import BackgroundScheduler
 
-    from probe_agent.maintenance import back_up
-
     scheduler = BackgroundScheduler(
         timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
     )
-    scheduler.add_job(
-        back_up, "cron", hour=NIGHTLY_UTC_HOUR, args=[Path(settings.store.file)], id="nightly-copy"
-    )
+    scheduler.add_job(night, "cron", hour=NIGHTLY_UTC_HOUR, args=[settings, agent], id="nightly-copy")
     weekly = settings.messages.weekly_test
     if weekly != "never" and settings.recipients:
         scheduler.add_job(agent.send_tests, "cron", **_weekly(weekly), timezone=zone_of(settings), id="test")

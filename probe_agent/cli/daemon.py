@@ -15,6 +15,8 @@ from typing import Any
 import click
 import msgspec
 
+from probe_agent import recovery
+from probe_agent.carrying import alone
 from probe_agent.cli.assembly import assemble, scheduled
 from probe_agent.cli.group import (
     Names,
@@ -28,6 +30,7 @@ from probe_agent.cli.group import (
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, parse_settings, with_target
 from probe_agent.service import service_of
+from probe_agent.store import StoreError
 
 
 @main.command()
@@ -185,6 +188,8 @@ def _run_simulated(settings: Settings, speed: float) -> None:
 
 def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> None:
     """Open the store, start couriers and housekeeping, tick until a signal comes or the sources end."""
+    from probe_agent.agent import RecordDamagedError
+
     stop = threading.Event()
 
     def end(*_: object) -> None:
@@ -195,13 +200,29 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
 
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, end)
-    agent = assemble(settings, plan, clock, sources, demo)
+    try:
+        with alone(Path(settings.store.runtime_dir)):
+            _run(assemble(settings, plan, clock, sources, demo), settings, clock, stop)
+    except StoreError as err:
+        raise click.ClickException(str(err)) from err
+    except RecordDamagedError:
+        os.execv(sys.executable, sys.orig_argv)  # begin anew: the start brings the record back
+
+
+def _run(agent: Any, settings: Settings, clock: Clock, stop: threading.Event) -> None:
+    from probe_agent.agent import RecordDamagedError
+
     service = service_of(os.environ, agent.pulses, lambda: agent.status.verdict if agent.status else "")
     if service is not None:
         service.start()
     scheduler = scheduled(settings, agent) if isinstance(clock, SystemClock) else None
     try:
         agent.run(stop)
+    except RecordDamagedError as err:
+        recovery.suspect(agent.store.path, str(err))
+        if service is not None:
+            service.begin_anew()
+        raise
     finally:
         if service is not None:
             service.stop()

@@ -126,6 +126,7 @@ def main() -> None:
     probe-agent switch on                   the heater, by the plug; off, lock, unlock, test-plug-timer
     probe-agent pair                        a code that lets one phone act; --viewer: only look
     probe-agent sessions                    which phones are paired; unpair 3 ends one
+    probe-agent backup TO                   record and settings into a folder; restore FROM brings them back
     probe-agent-web                         the page for the phone
 
     It watches and tells; it does not replace looking at the engine. Engine and heater manuals, local

@@ -75,6 +75,7 @@ from probe_agent.store.measured import (
     StoredReading,
     TickRow,
     insert_hand_reading,
+    mend_boot,
     undo_hand_reading,
 )
 from probe_agent.store.spells import HeatupSpan, KeptSpell, keep_spell, move_spells
@@ -171,6 +172,7 @@ __all__ = [
     "mark_proven",
     "mark_tested",
     "mc",
+    "mend_boot",
     "move_spells",
     "newest_lesson",
     "note_heatup",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sqlite3
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -12,15 +13,24 @@ from pathlib import Path
 
 from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
+from probe_agent.store.aside import Aside
 from probe_agent.store.commands import Command, body_of
 from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
-from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
+from probe_agent.store.file import Statement, connect, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
-from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
+from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of, mend_boot
 from probe_agent.store.spells import KeptSpell, keep_spell
 from probe_agent.store.told import Link, Message, find_link, insert_message, link_hash, withdraw_messages
 from probe_agent.store.weather import KeptWeather, weather_since
 
+_HURT = frozenset(
+    {sqlite3.SQLITE_IOERR, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_CORRUPT}
+    | {sqlite3.SQLITE_NOTADB}
+)
+"""Primary codes of errors after which a connection is opened anew: what it believes of the file may not hold,
+as after a failed fsync, whose pages the kernel has dropped."""
+_DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
+_LOOK_KB = 512
 HELD_TICKS = 40_000
 """Ticks kept in memory while the file can't be written: a week at 15 s, some 60 MB at the most."""
 
@@ -60,21 +70,33 @@ def _is_withdrawn(message: Message, withdrawn: Iterable[tuple[str, str | None]])
 
 class Store:
     """The daemon's hand on the file. Safe to use from its threads; raises sqlite3.Error when the
-    disk refuses, and then keeps what was held."""
+    disk refuses, and then keeps what was held.
+
+    It reads by a connection of its own, which waits for no write: a card may take seconds for one. damaged:
+    what the file was found to have wrong while it was in use; None while nothing is known.
+    """
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._lock = threading.RLock()
-        self._db = open_checked(path)
-        self._held: list[TickRow] = []
+        self._lock, self._looking, self._holding = threading.RLock(), threading.RLock(), threading.Lock()
+        self._db: sqlite3.Connection | None = open_checked(path)
+        self._look: sqlite3.Connection | None = None
+        self._held: deque[TickRow] = deque()
         self._boot = 0
-        self._places: dict[str, int] = dict(self._db.execute("SELECT name, place FROM places"))
-        self._next_tick = int(self._db.execute("SELECT coalesce(max(tick), 0) + 1 FROM ticks").fetchone()[0])
+        self._aside = Aside()
+        self._given: dict[str, int] = {}
         self.lost_ticks = 0
+        self.damaged: str | None = None
+        with self._reading() as db:
+            self._places: dict[str, int] = dict(db.execute("SELECT name, place FROM places"))
+            self._next_tick = int(db.execute("SELECT coalesce(max(tick), 0) + 1 FROM ticks").fetchone()[0])
 
     def close(self) -> None:
-        with self._lock:
-            self._db.close()
+        with self._looking, self._lock:
+            for connection in (self._look, self._db):
+                if connection is not None:
+                    connection.close()
+            self._look = self._db = None
 
     # -- boots and places
 
@@ -96,10 +118,7 @@ class Store:
     def mend_boot(self, utc_offset_s: float, clock_ok: bool) -> None:
         """The clock turned out to be different: one row changes, all ticks of this boot follow."""
         with self._writing() as db:
-            db.execute(
-                "UPDATE boots SET utc_offset_ms = ?, clock_ok = ? WHERE boot = ?",
-                (round(utc_offset_s * 1000), clock_ok, self._boot),
-            )
+            db.execute(*mend_boot(self._boot, utc_offset_s, clock_ok))
 
     def describe_places(self, places: Mapping[str, tuple[bool, bool]]) -> None:
         """Keep each place with (required, near_heater)."""
@@ -129,11 +148,9 @@ class Store:
 
     def bindings(self) -> dict[str, str]:
         """Address → place, as bound now."""
-        with self._lock:
+        with self._reading() as db:
             return dict(
-                self._db.execute(
-                    "SELECT address, name FROM bindings JOIN places USING (place) WHERE to_at IS NULL"
-                )
+                db.execute("SELECT address, name FROM bindings JOIN places USING (place) WHERE to_at IS NULL")
             )
 
     def bind(self, place: str, source: str, address: str, now_at: float) -> None:
@@ -150,50 +167,62 @@ class Store:
 
     def offsets_c(self) -> dict[str, float]:
         """Address → offset to add [°C], from the corrections in force."""
-        with self._lock:
-            return {address: offset / 1000 for address, offset in self._db.execute(IN_FORCE)}
+        with self._reading() as db:
+            return {address: offset / 1000 for address, offset in db.execute(IN_FORCE)}
 
     def corrections(self) -> list[KeptCorrection]:
         """All corrections, newest first."""
-        with self._lock:
-            return corrections_of(self._db)
+        with self._reading() as db:
+            return corrections_of(db)
 
     def corrections_basis(self) -> str:
         """The corrections in force, such that any change of them shows."""
-        with self._lock:
-            return corrections_basis(self._db)
+        with self._reading() as db:
+            return corrections_basis(db)
 
     # -- ticks
 
     def new_tick(self) -> int:
         """The number of the next tick; numbers rise for ever."""
-        with self._lock:
+        with self._holding:
             tick, self._next_tick = self._next_tick, self._next_tick + 1
             return tick
 
     def hold(self, row: TickRow) -> None:
-        """Keep a tick in memory until the next commit."""
-        with self._lock:
+        """Keep a tick in memory until the next commit; never waits for one."""
+        with self._holding:
             self._held.append(row)
             if len(self._held) > HELD_TICKS:
-                del self._held[0]
+                self._held.popleft()
                 self.lost_ticks += 1
 
     @property
     def held(self) -> tuple[TickRow, ...]:
         """Ticks measured but not yet committed."""
-        with self._lock:
+        with self._holding:
             return tuple(self._held)
 
     def commit(self, batch: Batch | None = None) -> None:
-        """Write held ticks and the batch in one transaction."""
+        """Write held ticks and the batch in one transaction. Messages of one that is refused are due all the
+        same, and told to the store with the next that it takes."""
         batch = batch or Batch()
         with self._lock:
-            with self._writing() as db:
-                for row in self._held:
-                    self._insert_tick(db, row)
-                self._insert_batch(db, batch)
-            self._held.clear()
+            rows = self.held
+            try:
+                with self._writing() as db:
+                    for row in rows:
+                        self._insert_tick(db, row)
+                    self._insert_batch(db, batch)
+                    for sql, values in self._aside.catching_up():
+                        db.execute(sql, values)
+            except sqlite3.Error:
+                self._aside.refused(batch.messages, batch.withdrawn)
+                raise
+            self._aside.taken()
+            with self._holding:
+                written = {row.tick for row in rows}
+                while self._held and self._held[0].tick in written:
+                    self._held.popleft()
 
     def _insert_batch(self, db: sqlite3.Connection, batch: Batch) -> None:
         for change in batch.transitions:
@@ -260,8 +289,8 @@ class Store:
 
     def hand_readings(self, since_at: float) -> list[tuple[int, str, float, float, str]]:
         """Readings by hand not undone, taken since a UTC instant: (number, place, at, °C, method)."""
-        with self._lock:
-            return self._db.execute(
+        with self._reading() as db:
+            return db.execute(
                 "SELECT hand, name, (mono_ms + utc_offset_ms) / 1000.0 AS at, value_mc / 1000.0, method"
                 " FROM hand_readings JOIN boots USING (boot) JOIN places USING (place)"
                 " WHERE undone_at IS NULL AND at >= ? ORDER BY hand",
@@ -270,37 +299,35 @@ class Store:
 
     def next_hand_number(self) -> int:
         """The number of the next reading by hand."""
-        with self._lock:
-            row = self._db.execute("SELECT coalesce(max(hand), 0) + 1 FROM hand_readings").fetchone()
-            return int(row[0])
+        return self._never_given("hand_readings", "hand")
 
     def is_excluded(self, heatup: int) -> bool | None:
         """Whether a heat-up is left out of what is learned; None where there is no such heat-up."""
-        with self._lock:
-            row = self._db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT excluded FROM heatups WHERE heatup = ?", (heatup,)).fetchone()
             return None if row is None else bool(row[0])
 
     def newest_lesson(self) -> tuple[float | None, float | None]:
         """Changes whenever somebody has learned."""
-        with self._lock:
-            return newest_lesson(self._db)
+        with self._reading() as db:
+            return newest_lesson(db)
 
     def next_outing_number(self) -> int:
         """The number of the next outing."""
-        with self._lock:
-            row = self._db.execute("SELECT coalesce(max(outing), 0) + 1 FROM outings").fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT coalesce(max(outing), 0) + 1 FROM outings").fetchone()
             return int(row[0])
 
     def next_spell_number(self) -> int:
         """The number of the next spell."""
-        with self._lock:
-            row = self._db.execute("SELECT coalesce(max(spell), 0) + 1 FROM spells").fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT coalesce(max(spell), 0) + 1 FROM spells").fetchone()
             return max(1, int(row[0]))
 
     def spells_begin(self) -> float | None:
         """When the first kept spell began [UTC s]; None where none is kept."""
-        with self._lock:
-            row = self._db.execute("SELECT min(began_at) FROM spells").fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT min(began_at) FROM spells").fetchone()
             return None if row[0] is None else float(row[0])
 
     def keep_spells(self, found: Iterable[KeptSpell], mark: str) -> None:
@@ -312,42 +339,57 @@ class Store:
 
     def outing(self, number: int) -> KeptOuting | None:
         """The outing with that number."""
-        with self._lock:
-            row = self._db.execute(f"SELECT {OUTING} FROM outings WHERE outing = ?", (number,)).fetchone()
+        with self._reading() as db:
+            row = db.execute(f"SELECT {OUTING} FROM outings WHERE outing = ?", (number,)).fetchone()
             return None if row is None else KeptOuting(*row)
 
     def came_of_heatups(self) -> CameOf:
         """What the record says came of the heat-ups."""
-        with self._lock:
-            return came_of(self._db)
+        with self._reading() as db:
+            return came_of(db)
 
     def departures(self, since_at: float) -> list[str]:
         """Departures whose start lies after a UTC instant, in order, as keep_departure kept them."""
-        with self._lock:
-            rows = self._db.execute(
+        with self._reading() as db:
+            rows = db.execute(
                 "SELECT plan FROM departures WHERE leaves_at >= ? ORDER BY leaves_at, departure", (since_at,)
             )
             return [str(row[0]) for row in rows]
 
     def next_departure_number(self) -> int:
         """The number of the next departure."""
-        with self._lock:
-            row = self._db.execute("SELECT coalesce(max(departure), 0) + 1 FROM departures").fetchone()
-            return int(row[0])
+        return self._never_given("departures", "departure")
+
+    def _never_given(self, table: str, column: str) -> int:
+        """The next number of a table; one given while the disk refused isn't given again."""
+        with self._reading() as db:
+            newest = int(db.execute(f"SELECT coalesce(max({column}), 0) FROM {table}").fetchone()[0])
+            self._given[table] = max(newest, self._given.get(table, 0)) + 1
+            return self._given[table]
 
     # -- outbox
 
     def due_messages(self, channels: Iterable[str]) -> list[Message]:
-        """Messages neither delivered nor dropped, oldest first."""
+        """Messages neither delivered nor dropped, oldest first, and such as the disk has refused."""
         wanted = set(channels)
-        with self._lock:
-            rows = self._db.execute(
+        unwritten = self._aside.due(wanted)
+        try:
+            written = self._due_written(wanted)
+        except sqlite3.Error:
+            if not unwritten:
+                raise
+            return unwritten
+        return [m for m in written if not _is_withdrawn(m, self._aside.withdrawn)] + unwritten
+
+    def _due_written(self, channels: set[str]) -> list[Message]:
+        with self._reading() as db:
+            rows = db.execute(
                 "SELECT channel, dedupe_key, payload, true_at, expires_at, message, tries FROM outbox"
                 " WHERE delivered_at IS NULL AND dropped_reason IS NULL ORDER BY message"
             ).fetchall()
         found = []
         for channel, key, payload, true_at, expires_at, number, tries in rows:
-            if channel in wanted:
+            if channel in channels:
                 text = json.loads(payload)
                 words = (text["subject"], text["body"])
                 alert = text.get("alert")
@@ -355,24 +397,28 @@ class Store:
         return found
 
     def new_link(self, token: str, alert: str, recipient: str, made_at: float, expires_at: float) -> None:
-        """Let a token answer an alert, or a test. Only its hash is kept."""
-        with self._writing() as db:
-            db.execute(
-                "INSERT INTO links (hash, alert, recipient, made_at, expires_at) VALUES (?, ?, ?, ?, ?)"
-                " ON CONFLICT (hash) DO UPDATE SET alert = excluded.alert, recipient = excluded.recipient,"
-                " made_at = excluded.made_at, expires_at = excluded.expires_at, used_at = NULL",
-                (link_hash(token), alert, recipient, made_at, expires_at),
-            )
+        """Let a token answer an alert, or a test, once the disk takes it. Only its hash is kept."""
+        link = (
+            "INSERT INTO links (hash, alert, recipient, made_at, expires_at) VALUES (?, ?, ?, ?, ?)"
+            " ON CONFLICT (hash) DO UPDATE SET alert = excluded.alert, recipient = excluded.recipient,"
+            " made_at = excluded.made_at, expires_at = excluded.expires_at, used_at = NULL",
+            (link_hash(token), alert, recipient, made_at, expires_at),
+        )
+        try:
+            with self._writing() as db:
+                db.execute(*link)
+        except sqlite3.Error:
+            self._aside.keep_link(link)
 
     def link(self, token_hash: bytes) -> Link | None:
         """What a token may answer, used or not."""
-        with self._lock:
-            return find_link(self._db, token_hash)
+        with self._reading() as db:
+            return find_link(db, token_hash)
 
     def tested(self) -> dict[str, tuple[float | None, float | None]]:
         """Recipient → when it was tested last, and when it first answered a test [UTC s]."""
-        with self._lock:
-            rows = self._db.execute("SELECT recipient, tested_at, proven_at FROM recipients")
+        with self._reading() as db:
+            rows = db.execute("SELECT recipient, tested_at, proven_at FROM recipients")
             return {name: (tested, proven) for name, tested, proven in rows}
 
     def forget_recipient(self, name: str) -> None:
@@ -381,24 +427,30 @@ class Store:
             db.execute("DELETE FROM recipients WHERE recipient = ?", (name,))
 
     def mark_delivered(self, message: int, now_at: float) -> None:
-        with self._writing() as db:
-            db.execute("UPDATE outbox SET delivered_at = ? WHERE message = ?", (now_at, message))
+        if not self._aside.delivered(message, now_at):
+            self._mark(message, "delivered_at = ?", now_at)
 
     def mark_failed(self, message: int, error: str) -> None:
-        with self._writing() as db:
-            db.execute(
-                "UPDATE outbox SET tries = tries + 1, last_error = ? WHERE message = ?", (error, message)
-            )
+        if not self._aside.failed(message):
+            self._mark(message, "tries = tries + 1, last_error = ?", error)
 
     def drop_message(self, message: int, reason: str) -> None:
+        if not self._aside.dropped(message, reason):
+            self._mark(message, "dropped_reason = ?", reason)
+
+    def _mark(self, message: int, change: str, value: float | str) -> None:
+        """A message by its number, or by the one it had before the disk took it."""
+        of, which = "message = ?", list[float | str]([message])
+        if message < 0:
+            of, which = "channel = ? AND dedupe_key = ?", [*self._aside.key_of(message)]
         with self._writing() as db:
-            db.execute("UPDATE outbox SET dropped_reason = ? WHERE message = ?", (reason, message))
+            db.execute(f"UPDATE outbox SET {change} WHERE {of}", (value, *which))
 
     # -- commands
 
     def waiting_commands(self) -> list[Command]:
-        with self._lock:
-            rows = self._db.execute(
+        with self._reading() as db:
+            rows = db.execute(
                 "SELECT id, kind, body, made_at, expires_at FROM commands WHERE answered_at IS NULL"
                 " ORDER BY made_at, rowid"
             ).fetchall()
@@ -408,39 +460,39 @@ class Store:
 
     def open_code(self, now_at: float) -> OpenCode | None:
         """The pairing code that may be tried at a real UTC instant."""
-        with self._lock:
-            return find_code(self._db, now_at)
+        with self._reading() as db:
+            return find_code(db, now_at)
 
     def tries_of_codes(self, since_at: float, until_at: float) -> list[tuple[float, int]]:
         """(made at, wrong tries) of the codes made between two instants, in that order."""
-        with self._lock:
-            return self._db.execute(
+        with self._reading() as db:
+            return db.execute(
                 "SELECT made_at, tries FROM pairings WHERE made_at BETWEEN ? AND ? ORDER BY made_at",
                 (since_at, until_at),
             ).fetchall()
 
     def sessions(self, now_at: float) -> list[Session]:
         """Sessions that hold at a real UTC instant."""
-        with self._lock:
-            return sessions_at(self._db, now_at)
+        with self._reading() as db:
+            return sessions_at(db, now_at)
 
     # -- small values
 
     def kept(self, name: str) -> str | None:
         """A small value kept across restarts."""
-        with self._lock:
-            row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+        with self._reading() as db:
+            row = db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
             return None if row is None else str(row[0])
 
     def weather(self, since_at: float) -> KeptWeather:
         """What weather sources said last, and the hours kept of their stations since then."""
-        with self._lock:
-            return weather_since(self._db, since_at)
+        with self._reading() as db:
+            return weather_since(db, since_at)
 
     def hourly(self, place: str, since_at: float) -> list[tuple[float, float]]:
         """Committed values of a place, one an hour: (UTC s, °C), rising."""
-        with self._lock:
-            return hourly_of(self._db, place, since_at)
+        with self._reading() as db:
+            return hourly_of(db, place, since_at)
 
     def keep(self, name: str, value: str) -> None:
         """Keep a small value across restarts, at once."""
@@ -449,10 +501,40 @@ class Store:
 
     def curve(self, since_at: float, until_at: float) -> list[CurveRow]:
         """Committed readings between two UTC instants, in time order."""
-        with self._lock:
-            return list(curve_of(self._db, since_at, until_at))
+        with self._reading() as db:
+            return list(curve_of(db, since_at, until_at))
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
-        with self._lock, transaction(self._db):
-            yield self._db
+        with self._lock:
+            try:
+                if self._db is None:
+                    self._db = connect(self.path)
+                with transaction(self._db):
+                    yield self._db
+            except sqlite3.Error as err:
+                if self._is_hurt(err) and self._db is not None:
+                    self._db.close()
+                    self._db = None
+                raise
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        with self._looking:
+            try:
+                if self._look is None:
+                    self._look = connect(self.path, read_only=True)
+                    self._look.execute(f"PRAGMA cache_size = -{_LOOK_KB}")
+                yield self._look
+            except sqlite3.Error as err:
+                if self._is_hurt(err) and self._look is not None:
+                    self._look.close()
+                    self._look = None
+                raise
+
+    def _is_hurt(self, err: sqlite3.Error) -> bool:
+        """Whether the connection must be opened anew; notes a file that is damaged."""
+        code = getattr(err, "sqlite_errorcode", sqlite3.SQLITE_OK) & 0xFF
+        if code in _DAMAGED:
+            self.damaged = str(err)
+        return code in _HURT

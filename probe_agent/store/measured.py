@@ -43,6 +43,14 @@ class CurveRow:
     heater: float | None
 
 
+def mend_boot(boot: int, utc_offset_s: float, clock_ok: bool) -> Statement:
+    """A start's clock turned out to be different: one row changes, all its ticks follow."""
+    return (
+        "UPDATE boots SET utc_offset_ms = ?, clock_ok = ? WHERE boot = ?",
+        (round(utc_offset_s * 1000), clock_ok, boot),
+    )
+
+
 def insert_hand_reading(
     number: int, place: str, boot: int, t_s: float, value_c: float, method: str
 ) -> Statement:

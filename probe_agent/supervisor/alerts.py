@@ -30,6 +30,8 @@ PLUG_ANSWERS: Mapping[str, tuple[str, ...]] = {
     "power-unplugged": ("it-is-off",),
 }
 """Alerts of the plug, asked also where there is no heat-up, and what each may be answered."""
+OF_RECORD = frozenset({"record-unwritten", "record-damaged", "card-forgets"})
+"""Alerts of the record: told also where there is no heat-up; they say nothing of the engine."""
 
 
 def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watch | None:
@@ -65,6 +67,8 @@ def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:
     already = {a.kind: a for a in watch.alerts}
     for kind, since_s in facts.alarms:
         yield already.get(kind, Alert(kind, since_s, None, True, PLUG_ANSWERS[kind]))
+    for kind, since_s in facts.record:
+        yield already.get(kind, Alert(kind, since_s))
     for place, since_s in watch.missing_since_s.items():
         if now_s - since_s >= 3 * rules.interval_s and not facts.unprobed:
             yield Alert("probe-missing", since_s, place)

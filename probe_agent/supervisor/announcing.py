@@ -6,7 +6,14 @@ from collections.abc import Iterable
 from dataclasses import replace
 
 from probe_agent.readings import Forecast, State
-from probe_agent.supervisor.alerts import ATTENDED_S, PLUG_ANSWERS, is_due, is_unplugged, needs_no_word
+from probe_agent.supervisor.alerts import (
+    ATTENDED_S,
+    OF_RECORD,
+    PLUG_ANSWERS,
+    is_due,
+    is_unplugged,
+    needs_no_word,
+)
 from probe_agent.supervisor.points import coldest_of
 from probe_agent.supervisor.seen import TRUST_ROWS
 from probe_agent.supervisor.state import ready_at
@@ -59,7 +66,12 @@ _VALID_S = {
     "still-warming": 7200.0,
     "no-power": 7200.0,
     "power-unplugged": 7200.0,
+    "record-unwritten": 86_400.0,
+    "record-damaged": 86_400.0,
+    "card-forgets": 86_400.0,
 }
+_ANY_TIME = OF_RECORD | PLUG_ANSWERS.keys()
+_TAKES_NOTHING_BACK = OF_RECORD | {"attended"}  # that one is asked anew
 _TRUSTING = frozenset({"above-target", "ready", "holding"})
 
 
@@ -246,20 +258,25 @@ def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
     """Words of alerts that are due; places lost in the same tick are said in one."""
     out: list[Announcement] = []
     hot = any(a.kind == "too-hot" for a in watch.alerts)  # that one asks for the switch as well
-    asked = (a for a in watch.alerts if watch.heatup is not None or a.kind in PLUG_ANSWERS)
+    asked = (a for a in watch.alerts if watch.heatup is not None or a.kind in _ANY_TIME)
     due = tuple(a for a in asked if is_due(a, facts.t_s) and not (hot and a.kind == "switch-off"))
     lost = tuple(a for a in due if a.kind == "probe-missing")
     silent = {*lost[1:], *(lost if needs_no_word(watch, facts) else ())}
     for alert in due:
-        if alert in silent or (alert.told == 0 and not alert.harm and _has_said_enough(watch, alert.kind)):
+        if alert in silent or (alert.told == 0 and _may_wait(alert) and _has_said_enough(watch, alert.kind)):
             continue
-        if alert.told == 0 and alert.kind != "attended":  # that one is asked anew, and takes nothing back
+        if alert.told == 0 and alert.kind not in _TAKES_NOTHING_BACK:
             watch = replace(watch, spoke_s=(*watch.spoke_s, facts.t_s), trusted=False)
         several = alert in lost and len(lost) > 1
         word = _asking(alert, None if several else alert.place)
         out.append(replace(word, kind="unplugged") if several and is_unplugged(watch, facts) else word)
     told = (replace(a, told=a.told + 1, told_s=facts.t_s) if a in due else a for a in watch.alerts)
     return replace(watch, alerts=tuple(told)), tuple(out)
+
+
+def _may_wait(alert: Alert) -> bool:
+    """Whether an alert is passed over where enough has been said."""
+    return not alert.harm and alert.kind not in OF_RECORD
 
 
 def _asking(alert: Alert, place: str | None) -> Announcement:

@@ -36,7 +36,7 @@ class Facts:
     is late [s]. look_s: the last morning look due by now [run s]; None where none is wanted today.
     clock_ok: whether the wall clock can be believed. alarms: of the plug, kind and since when. power:
     measured heater power as a share of full power; None where nobody measures it. unprobed: there is no
-    probe, whoever measures does so by hand.
+    probe, whoever measures does so by hand. record: troubles of the record, kind and since when.
     """
 
     t_s: float
@@ -50,6 +50,7 @@ class Facts:
     told_late_s: float | None = None
     alarms: tuple[tuple[str, float], ...] = ()
     unprobed: bool = False
+    record: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,7 @@ from probe_agent.words.heatups import (
     said_range,
     short_day,
 )
+from probe_agent.words.keeping import CARD_IS_SLOW, brought_back, in_memory, unwritten
 from probe_agent.words.learned import borne_out, exclusion, relearning, taught
 from probe_agent.words.messages import BODY, KINDS, SUBJECT, message
 from probe_agent.words.outings import (
@@ -140,6 +141,7 @@ from probe_agent.words.why import BOTH, CLEARANCE_SOURCE, NO_CLAIM, NOT_NOW, VIS
 __all__ = [
     "BODY",
     "BOTH",
+    "CARD_IS_SLOW",
     "CAUSES",
     "CLEARANCE_SOURCE",
     "CLEARED",
@@ -178,6 +180,7 @@ __all__ = [
     "began_at",
     "beyond_limit",
     "borne_out",
+    "brought_back",
     "came_of_heatup",
     "cautions",
     "changed",
@@ -211,6 +214,7 @@ __all__ = [
     "hour",
     "hours",
     "how_long",
+    "in_memory",
     "in_unit",
     "is_expected",
     "is_it_right",
@@ -267,6 +271,7 @@ __all__ = [
     "uncorrected",
     "unmeasured",
     "unproven",
+    "unwritten",
     "verdict",
     "was_it_flown",
     "was_read",

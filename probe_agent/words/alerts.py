@@ -44,7 +44,9 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
         "still-warming": f"Off was said to the plug, and heat goes on since {since}. Pull the heater's plug.",
         "no-power": f"On, and no power drawn; off since {since}. Look at plug and cable.",
         "power-unplugged": f"Power drawn with the harness unplugged since {since}. Pull the heater's plug.",
-        "store": f"The record can't be written since {since}; readings are kept in memory.",
+        "record-unwritten": f"The record can't be written since {since}; readings are kept in memory.",
+        "record-damaged": f"The record was damaged; set aside at {since}, and brought back as far as kept.",
+        "card-forgets": f"The board's card doesn't keep what is written, seen at {since}. Replace it.",
     }.get(a.kind, f"{a.kind.replace('-', ' ').capitalize()} since {since}.")
     if a.denied_at and not a.answered:
         text += f" {_said_off(a.denied_at, status)}"

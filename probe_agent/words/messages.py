@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from probe_agent.status import Status
 from probe_agent.words.alerts import ALERT_LETTERS
+from probe_agent.words.keeping import KEEPING_LETTERS
 from probe_agent.words.letters import LETTERS
 from probe_agent.words.parts import About, Part, Unit, capital, now_of, stamp
 from probe_agent.words.planning import PLAN_LETTERS
@@ -33,7 +34,7 @@ def message(kind: str, status: Status, unit: Unit = "C", about: About | None = N
     return _fit_subject(status.aircraft, subjects), _fit_body([head, *parts], BODY - len(link)) + link
 
 
-_LETTERS = {**LETTERS, **ALERT_LETTERS, **PLAN_LETTERS, **PLUG_LETTERS}
+_LETTERS = {**LETTERS, **ALERT_LETTERS, **PLAN_LETTERS, **PLUG_LETTERS, **KEEPING_LETTERS}
 KINDS = tuple(_LETTERS)
 """The kinds of messages there are."""
 ANSWERABLE = frozenset(
@@ -51,6 +52,9 @@ ANSWERABLE = frozenset(
         "still-warming",
         "no-power",
         "power-unplugged",
+        "record-unwritten",
+        "record-damaged",
+        "card-forgets",
     }
 )
 """Those that can be answered, and so may end with a link."""

@@ -1,0 +1,307 @@
+"""A store that can be used, whatever has become of the file: checked at start, set aside where it is damaged,
+brought back from export and nightly copy. And whether the card keeps what is written.
+"""
+
+from __future__ import annotations
+
+import logging
+import mmap
+import os
+import shutil
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+import msgspec
+
+from probe_agent import export
+from probe_agent.store import SCHEMA_VERSION, StoreError, StoreNewerError, connect, keep_value
+
+log = logging.getLogger(__name__)
+
+CHECK_S = 15.0
+"""The check at start takes no longer; what it has not come to, the nightly copy's check comes to."""
+COPY_CHECK_S = 600.0
+SUSPECT, COPY = ".suspect", ".copy"
+REPLACED = "record-replaced"
+KEEP_ASIDE = 2
+"""Damaged files kept, the newest ones: each may fill a good part of a card."""
+_TAILS = ("", "-wal", "-shm", "-journal")
+_LAST = ("forecasts", "readings", "ticks")
+"""Large tables, looked through last."""
+_LOOK_EVERY = 20_000
+
+
+class Replaced(msgspec.Struct, frozen=True):
+    """That a record was set aside: when [UTC s], why, the file's name now, when the copy it goes on from was
+    made [UTC s] or None, whether there was a sound export."""
+
+    at: float
+    why: str
+    aside: str
+    copy_at: float | None
+    exported: bool
+
+
+def read_replaced(text: str | None) -> Replaced | None:
+    """As kept under REPLACED; None where there is none that anybody has to know of."""
+    try:
+        return None if text is None else msgspec.json.decode(text, type=Replaced | None)
+    except msgspec.MsgspecError:
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """What the start found of the card. stand_in: why the record lies in memory instead, None where it
+    doesn't; forgets: it takes what is written and doesn't keep it."""
+
+    stand_in: str | None = None
+    forgets: bool = False
+
+
+# -- looking
+
+
+def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
+    """What is wrong with a store's file, in a few words; None where nothing was found in so many seconds.
+
+    Looks at the file's header, its version against the steps it has gone through, then through each table,
+    the large ones last. Raises StoreNewerError where a newer program has written it.
+    """
+    if (reason := _suspected(path)) is not None:
+        return reason
+    if path.stat().st_size == 0:
+        return "it was empty"
+    with path.open("rb") as file:  # closed before SQLite opens it: a close ends its locks
+        head = file.read(100)
+    if len(head) < 100 or not {head[18], head[19]} <= {1, 2}:
+        return "its head is damaged"
+    try:
+        db = connect(path, read_only=True)
+        try:
+            return _damage(db, path, time.monotonic() + limit_s)
+        finally:
+            db.close()
+    except sqlite3.DatabaseError as err:
+        if isinstance(err, sqlite3.OperationalError) and not _speaks_of_damage(err):
+            return None  # it can't be looked at now, as where the card can only be read
+        return str(err)
+
+
+def _speaks_of_damage(err: sqlite3.Error) -> bool:
+    return getattr(err, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+
+
+def _suspected(path: Path) -> str | None:
+    """What was found wrong while the file was in use; an empty mark counts too."""
+    try:
+        return _mark_of(path).read_text("utf-8", "replace")[:200] or "it was found damaged while in use"
+    except OSError:
+        return None
+
+
+def suspect(path: Path, why: str) -> None:
+    """Have the next start set the file aside."""
+    try:
+        _mark_of(path).write_text(why, "utf-8")
+    except OSError as err:
+        log.error("%s can't be marked as damaged: %s", path, err)
+
+
+def _mark_of(path: Path) -> Path:
+    return path.with_name(path.name + SUSPECT)
+
+
+def _damage(db: sqlite3.Connection, path: Path, deadline: float) -> str | None:
+    if (wrong := _wrong_version(db, path)) is not None:
+        return wrong
+    db.set_progress_handler(lambda: time.monotonic() > deadline, _LOOK_EVERY)
+    try:
+        for table in _tables(db):
+            found = db.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
+            if found != "ok":
+                return str(found).replace("\n", " ")[:200]
+    except sqlite3.OperationalError as err:
+        if getattr(err, "sqlite_errorcode", 0) != sqlite3.SQLITE_INTERRUPT:
+            raise
+        log.warning("%s could not be looked through in time", path)
+    return None
+
+
+def _wrong_version(db: sqlite3.Connection, path: Path) -> str | None:
+    """Each step of the schema sets the version to its own number: a file that says otherwise is damaged."""
+    version = int(db.execute("PRAGMA user_version").fetchone()[0])
+    if not db.execute("SELECT 1 FROM sqlite_master WHERE name = '_sqlite_migrations'").fetchone():
+        return None if version == 0 else "its head is damaged"
+    steps = int(db.execute("SELECT count(*) FROM _sqlite_migrations").fetchone()[0])
+    if version > SCHEMA_VERSION and version == steps:
+        raise StoreNewerError(path, version)
+    return None if version == steps else f"it says schema {version} after {steps} steps"
+
+
+def _tables(db: sqlite3.Connection) -> Iterator[str]:
+    found = [str(r[0]) for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    yield from sorted(
+        found, key=lambda name: (name in _LAST, _LAST.index(name) if name in _LAST else 0, name)
+    )
+
+
+# -- bringing back
+
+
+def make_usable(path: Path, make: Callable[[Path], None], now_at: float) -> Replaced | None:
+    """Leave a sound store at the path, brought back where it has to be; what was done then, None for nothing.
+
+    make: brings a file to this program's schema, or makes one. Raises StoreError where even that fails,
+    StoreNewerError, OSError.
+    """
+    if not path.exists() and not _is_lost(path):
+        return None
+    why = damage_of(path) if path.exists() else "it was gone"
+    if why is None or (why == "it was empty" and not _is_lost(path)):
+        return None
+    log.error("%s is damaged: %s", path, why)
+    return bring_back(path, why, make, now_at)
+
+
+def _is_lost(path: Path) -> bool:
+    """Whether a file that isn't there was there once."""
+    return _copy_of(path).exists() or export.read_export(path) is not None
+
+
+def _copy_of(path: Path) -> Path:
+    return path.with_name(path.name + COPY)
+
+
+def bring_back(path: Path, why: str, make: Callable[[Path], None], now_at: float) -> Replaced:
+    """Set the file aside and make one of the newest sound copy and what was exported."""
+    exported = export.read_export(path)
+    draft = path.with_name(path.name + ".back")
+    copied_at = _take_copy(path, draft)
+    make(draft)
+    aside = set_aside(path, "damaged", now_at)
+    told = Replaced(now_at, why, aside, copied_at, exported is not None)
+    db = connect(draft)
+    try:
+        export.enter(db, exported, copied_at, now_at)
+        db.execute(*keep_value(REPLACED, msgspec.json.encode(told).decode()))
+        db.execute("PRAGMA journal_mode = DELETE")  # one file, to be renamed
+    finally:
+        db.close()
+    os.replace(draft, path)
+    _mark_of(path).unlink(missing_ok=True)
+    export.sync_folder(path.parent)
+    _forget_oldest(path)
+    return told
+
+
+def make_stand_in(path: Path, place: Path, make: Callable[[Path], None], now_at: float) -> None:
+    """A new store elsewhere with what was exported from the one at the path, which is left alone."""
+    for tail in _TAILS:
+        place.with_name(place.name + tail).unlink(missing_ok=True)
+    make(place)
+    db = connect(place)
+    try:
+        export.enter(db, export.read_export(path), None, now_at)
+    finally:
+        db.close()
+
+
+def _take_copy(path: Path, draft: Path) -> float | None:
+    """The nightly copy, looked through, as a draft; when it was made, None where there is no sound one."""
+    copy = _copy_of(path)
+    for tail in _TAILS:
+        draft.with_name(draft.name + tail).unlink(missing_ok=True)
+    try:
+        if not copy.exists() or damage_of(copy, COPY_CHECK_S) is not None:
+            return None
+        made_at = copy.stat().st_mtime
+        try:
+            shutil.copyfile(copy, draft)
+        except OSError:  # no room for both: the copy itself
+            draft.unlink(missing_ok=True)
+            os.replace(copy, draft)
+        return made_at
+    except (OSError, StoreError) as err:
+        log.error("%s can't be used: %s", copy, err)
+        return None
+
+
+def set_aside(path: Path, word: str, now_at: float) -> str:
+    """Move a store's files away under the date; the new name of the file. Nothing is overwritten."""
+    stamp = datetime.fromtimestamp(now_at, UTC).strftime("%Y-%m-%dT%H%M%SZ")
+    name, n = f"{path.name}.{word}-{stamp}", 1
+    while path.with_name(name).exists():
+        name, n = f"{path.name}.{word}-{stamp}-{n}", n + 1
+    for tail in _TAILS:
+        if (file := path.with_name(path.name + tail)).exists():
+            os.replace(file, path.with_name(name + tail))
+    return name
+
+
+def _forget_oldest(path: Path) -> None:
+    """Old damaged files go: each is as large as the record."""
+    found = [f for f in path.parent.glob(f"{path.name}.damaged-*") if not f.name.endswith(_TAILS[1:])]
+    for old in sorted(found, key=lambda f: f.name)[:-KEEP_ASIDE]:
+        for tail in _TAILS:
+            old.with_name(old.name + tail).unlink(missing_ok=True)
+
+
+# -- a card that keeps nothing
+
+
+def starts_kept(store: Path, memory: Path) -> bool:
+    """Count this start on the card, and say whether the card keeps what it takes: the count of the last
+    start, which memory remembers beside it, and the one just written, read past the kernel's memory.
+
+    memory: a file that lies in memory and outlives the daemon, not the board. A card that refuses is not one
+    that forgets. Raises nothing.
+    """
+    counter = store.with_name(store.name + ".starts")
+    try:
+        on_card, remembered = _count_in(counter, direct=True), _count_in(memory)
+        keeps = remembered is None or (on_card is not None and on_card >= remembered)
+        count = max(on_card or 0, remembered or 0) + 1
+        _write_count(counter, count)
+        keeps = keeps and _count_in(counter, direct=True) == count
+        memory.write_text(f"{count}\n", "ascii")
+    except OSError as err:
+        log.warning("whether the card keeps what is written isn't known: %s", err)
+        return True
+    return keeps
+
+
+def _write_count(file: Path, count: int) -> None:
+    with file.open("wb", buffering=0) as out:
+        out.write(f"{count:<63}\n".encode("ascii"))
+        os.fsync(out.fileno())
+
+
+def _count_in(file: Path, direct: bool = False) -> int | None:
+    """The count in a file, None where there is none. direct: from the device, where its file system can."""
+    if not file.exists():
+        return None
+    raw = (_read_direct(file) if direct else None) or file.read_bytes()
+    try:
+        return int(raw.split()[0])
+    except (IndexError, ValueError):
+        return None
+
+
+def _read_direct(file: Path) -> bytes | None:
+    """A file's first bytes past the page cache; None where its file system can't do that."""
+    try:
+        handle = os.open(file, os.O_RDONLY | os.O_DIRECT)
+    except OSError:
+        return None
+    try:
+        with mmap.mmap(-1, mmap.PAGESIZE) as room:  # aligned, as direct reading wants it
+            return room[: os.readv(handle, [room])]
+    except OSError:
+        return None
+    finally:
+        os.close(handle)
