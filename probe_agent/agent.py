@@ -422,7 +422,7 @@ class Agent:
                 self._write(Batch(after=[self._physics.learn]), t_s, now=True)
             if self._watchdog is not None:
                 self._watchdog.beat()
-            self._ticks.beat(max(pulse.TICK_S, 3 * self.settings.sampling.interval_s))
+            self._ticks.beat(max(pulse.TICK_S, 3 * self.settings.sampling.interval_s / self.clock.rate))
 
     def _heater_as_told(self) -> float | None:
         """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
