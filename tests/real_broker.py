@@ -59,6 +59,10 @@ class RealBroker:
                 assert time.monotonic() < deadline, self._log.read_text()
                 threading.Event().wait(0.01)
 
+    @property
+    def is_up(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
     def kill(self) -> None:
         """kill -9."""
         assert self._process is not None
