@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import msgspec
@@ -39,12 +39,21 @@ interval_s = {interval_s}
     return path
 
 
-class Process:
-    """Context manager: one of the product's commands, ended with TERM."""
+def of_the_unit(name: str) -> dict[str, str]:
+    """The environment that a service has on a board."""
+    unit = (ROOT / "deploy" / "systemd" / f"{name}.service").read_text("utf-8")
+    pairs = " ".join(re.findall(r"^Environment=(.*)$", unit, re.MULTILINE)).split()
+    return dict(pair.split("=", 1) for pair in pairs)
 
-    def __init__(self, module: str, *arguments: str, log: Path) -> None:
+
+class Process:
+    """Context manager: one of the product's commands, ended with TERM. more: of its environment."""
+
+    def __init__(
+        self, module: str, *arguments: str, log: Path, more: Mapping[str, str] | None = None
+    ) -> None:
         self._log = log
-        env = {**os.environ, "PYTHONPATH": str(ROOT)}
+        env = {**os.environ, **(more or {}), "PYTHONPATH": str(ROOT)}
         start = f"from {module} import main; main()"
         with log.open("ab") as out:
             self.process = subprocess.Popen(

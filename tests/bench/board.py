@@ -19,6 +19,7 @@ import json
 import math
 import os
 import resource
+import sqlite3
 import subprocess
 import sys
 import tempfile
@@ -26,6 +27,7 @@ import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.request import urlopen
 
 import msgspec
 
@@ -75,9 +77,9 @@ def status_folder() -> Path:
     return Path(tempfile.mkdtemp(prefix="probe-agent-", dir="/dev/shm"))
 
 
-def resident_mb() -> float:
-    """This process's resident memory [MB]."""
-    return int(Path("/proc/self/statm").read_text("ascii").split()[1]) * resource.getpagesize() / 1e6
+def resident_mb(process: int | str = "self") -> float:
+    """A process's resident memory [MB]."""
+    return int(Path(f"/proc/{process}/statm").read_text("ascii").split()[1]) * resource.getpagesize() / 1e6
 
 
 def watch_days(
@@ -98,6 +100,7 @@ def watch_days(
         SetupDesign,
         SimulatedEngine,
     )
+    from probe_agent.export import Exporter
     from probe_agent.maintenance import back_up
     from probe_agent.probes.simulated import SimulatedSource
     from probe_agent.readings import Scan
@@ -155,7 +158,9 @@ def watch_days(
     store = SyncedStore(file)
     courier = broker.BrokerCourier(settings.broker, "magpie", lambda content: 1, None, "bench")
     clock = SimulatedClock(1_800_000_000.0)
-    agent = Agent(settings, plan_from_settings(settings), clock, [TimedSource(engine)], store, courier)
+    source = TimedSource(engine)
+    plan, exporter = plan_from_settings(settings), Exporter(file)
+    agent = Agent(settings, plan, clock, [source], store, courier, then=exporter.follow)
     courier.start()
     never = threading.Event()
     cost: list[dict[str, object]] = []
@@ -200,6 +205,56 @@ def watch_days(
     }
 
 
+def import_s(room: str) -> float:
+    """Processor time of a fresh interpreter that imports a room [s]."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    environment = {**os.environ, "OPENBLAS_NUM_THREADS": "1"}
+    subprocess.run([sys.executable, "-c", f"import {room}"], check=True, env=environment)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+
+
+def start_figures(folder: Path) -> dict[str, float]:
+    """A daemon and a page started on real time in the environment of their units: what imports take, when the
+    first reading is stored [s], and what is resident [MB] three minutes later, each page looked at once."""
+    from real_broker import RealBroker, free_port
+    from real_daemon import Process, of_the_unit, write_settings
+
+    found = {
+        f"import {room} s": import_s(room) for room in ("probe_agent.agent", "probe_agent.cli", "web.app")
+    }
+    with RealBroker(folder) as broker:
+        more = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n'
+        arguments = ("--settings", str(write_settings(folder, more, TICK_S)))
+        run, serve = ("try", *arguments, "--speed", "1"), (*arguments, "--port", str(port := free_port()))
+        began_s = time.monotonic()
+        with (
+            Process("probe_agent.cli", *run, log=folder / "log", more=of_the_unit("probe-agent")) as daemon,
+            Process("web.serve", *serve, log=folder / "page", more=of_the_unit("probe-agent-web")) as page,
+        ):
+            daemon.wait_for(lambda: stored_readings(folder / "probe-agent.db") > 0)
+            found["first stored reading s"] = time.monotonic() - began_s
+            page.wait_for(lambda: "Page:" in (folder / "page").read_text("utf-8"))
+            threading.Event().wait(180.0)  # three minutes of life
+            for path in ("/", "/api/status", "/hand", "/record", "/why", "/calibrate", "/curves"):
+                urlopen(f"http://127.0.0.1:{port}{path}", timeout=30).close()
+            found["daemon MB"] = resident_mb(daemon.process.pid)
+            found["page MB"] = resident_mb(page.process.pid)
+    return {name: round(value, 2) for name, value in found.items()}
+
+
+def stored_readings(store: Path) -> int:
+    """How many a viewer finds; 0 before there is a store."""
+    try:
+        db = sqlite3.connect(f"file:{store}?mode=ro", uri=True)
+        try:
+            return int(db.execute("SELECT count(*) FROM readings").fetchone()[0])
+        finally:
+            db.close()
+    except sqlite3.OperationalError:
+        return 0
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -217,7 +272,12 @@ def main() -> None:
         return
     sys.path.insert(0, str(Path(__file__).parents[1]))
     from real_broker import RealBroker
+    from real_daemon import of_the_unit
 
+    if asked.start:
+        with tempfile.TemporaryDirectory() as name:
+            print(json.dumps(start_figures(Path(name))), flush=True)
+        return
     with (
         tempfile.TemporaryDirectory() as name,
         RealBroker(Path(name)) as broker,
@@ -226,7 +286,8 @@ def main() -> None:
         more = ["--sync-all"] if asked.sync_all else []
         more += ["--days", str(asked.days), "--heat-every", str(asked.heat_every)]
         arguments = [*more, "--inside", str(mount), str(stat), str(broker.port)]
-        subprocess.run([sys.executable, "-m", "tests.bench.board", *arguments], check=True)
+        environment = {**os.environ, **of_the_unit("probe-agent")}
+        subprocess.run([sys.executable, "-m", "tests.bench.board", *arguments], check=True, env=environment)
 
 
 if __name__ == "__main__":

@@ -24,14 +24,14 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from real_broker import RealBroker, free_port
-from real_daemon import ROOT, Process, status_in, write_settings
+from real_daemon import ROOT, Process, of_the_unit, status_in, write_settings
 from real_mail import MailReceiver
 from sysfs_tree import W1Tree, converter, thermometer
 
 from probe_agent.cli import example_settings
 from probe_agent.migrations import migrate
 
-INTERVAL_S = 120.0
+INTERVAL_S = 300.0
 GROWTH_MB = 2.0
 
 
@@ -50,7 +50,11 @@ def live(folder: Path, days: int, seed: int) -> list[dict[str, Any]]:
         tables = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n[messages]\nretry_s = 1\n{person}'
         settings = write_settings(folder, tables, interval_s=INTERVAL_S)
         migrate(folder / "probe-agent.db")
-        env = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}", "OPENBLAS_NUM_THREADS": "1"}
+        env = {
+            **os.environ,
+            **of_the_unit("probe-agent"),
+            "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}",
+        }
         command = [sys.executable, str(ROOT / "tests" / "many_days.py"), str(settings), str(days), str(seed)]
         with (
             (folder / "log").open("w") as log,
