@@ -111,7 +111,7 @@ def restore(folder: Path, store: Path, now_at: float, tell: Tell) -> str | None:
         export.sync_folder(store.parent)
         return before
     finally:
-        draft.unlink(missing_ok=True)
+        recovery.remove(draft)
 
 
 def _set_exports_aside(store: Path, before: str | None) -> None:

@@ -4,13 +4,15 @@ brought back from export and nightly copy. And whether the card keeps what is wr
 
 from __future__ import annotations
 
+import errno
 import logging
 import mmap
 import os
 import shutil
 import sqlite3
+import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,8 +32,9 @@ REPLACED = "record-replaced"
 KEEP_ASIDE = 2
 """Damaged files kept, the newest ones: each may fill a good part of a card."""
 _TAILS = ("", "-wal", "-shm", "-journal")
-_LAST = ("forecasts", "readings", "ticks")
-"""Large tables, looked through last."""
+_MAGIC = b"SQLite format 3\0"
+_REFUSED = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR)
+_LARGE = ("forecasts", "readings", "ticks")
 _LOOK_EVERY = 20_000
 
 
@@ -69,8 +72,8 @@ class Card:
 def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
     """What is wrong with a store's file, in a few words; None where nothing was found in so many seconds.
 
-    Looks at the file's header, its version against the steps it has gone through, then through each table,
-    the large ones last. Raises StoreNewerError where a newer program has written it.
+    Looks at the file's header, its version against the steps it has gone through, then through the small
+    tables, then through all of it. Raises StoreNewerError where a newer program has written it.
     """
     if (reason := _suspected(path)) is not None:
         return reason
@@ -121,8 +124,8 @@ def _damage(db: sqlite3.Connection, path: Path, deadline: float) -> str | None:
         return wrong
     db.set_progress_handler(lambda: time.monotonic() > deadline, _LOOK_EVERY)
     try:
-        for table in _tables(db):
-            found = db.execute(f"PRAGMA quick_check('{table}')").fetchone()[0]
+        for check in (*(f"quick_check('{table}')" for table in _small_tables(db)), "quick_check(1)"):
+            found = db.execute(f"PRAGMA {check}").fetchone()[0]
             if found != "ok":
                 return str(found).replace("\n", " ")[:200]
     except sqlite3.OperationalError as err:
@@ -143,11 +146,9 @@ def _wrong_version(db: sqlite3.Connection, path: Path) -> str | None:
     return None if version == steps else f"it says schema {version} after {steps} steps"
 
 
-def _tables(db: sqlite3.Connection) -> Iterator[str]:
+def _small_tables(db: sqlite3.Connection) -> list[str]:
     found = [str(r[0]) for r in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
-    yield from sorted(
-        found, key=lambda name: (name in _LAST, _LAST.index(name) if name in _LAST else 0, name)
-    )
+    return [name for name in found if name not in _LARGE]
 
 
 # -- bringing back
@@ -164,6 +165,8 @@ def make_usable(path: Path, make: Callable[[Path], None], now_at: float) -> Repl
     why = damage_of(path) if path.exists() else "it was gone"
     if why is None or (why == "it was empty" and not _is_lost(path)):
         return None
+    if not _is_ours(path):
+        raise StoreError(f"{path} can't be read as a store ({why}). Name another file, or move it away.")
     log.error("%s is damaged: %s", path, why)
     return bring_back(path, why, make, now_at)
 
@@ -171,6 +174,31 @@ def make_usable(path: Path, make: Callable[[Path], None], now_at: float) -> Repl
 def _is_lost(path: Path) -> bool:
     """Whether a file that isn't there was there once."""
     return _copy_of(path).exists() or export.read_export(path) is not None
+
+
+def _is_ours(path: Path) -> bool:
+    """Whether a file that can't be used is a store of ours, and not something else that was named."""
+    if not path.exists() or _is_lost(path) or _mark_of(path).exists():
+        return True
+    with path.open("rb") as file:
+        return file.read(len(_MAGIC)) == _MAGIC
+
+
+def is_cards_fault(err: Exception, folder: Path) -> bool:
+    """Whether a store can't be used because nothing can be written there: full, read-only, failing. A folder
+    that may not be written, or a store of a newer program, is the owner's to set right."""
+    if isinstance(err, StoreNewerError):
+        return False
+    if isinstance(err, sqlite3.Error) and getattr(err, "sqlite_errorcode", 0) & 0xFF in _REFUSED:
+        return True
+    try:
+        with tempfile.TemporaryFile(dir=folder) as file:
+            file.write(b"\0" * 4096)
+            file.flush()
+            os.fsync(file.fileno())
+    except OSError as refused:
+        return refused.errno in (errno.EROFS, errno.ENOSPC, errno.EDQUOT, errno.EIO)
+    return False
 
 
 def _copy_of(path: Path) -> Path:
@@ -201,8 +229,7 @@ def bring_back(path: Path, why: str, make: Callable[[Path], None], now_at: float
 
 def make_stand_in(path: Path, place: Path, make: Callable[[Path], None], now_at: float) -> None:
     """A new store elsewhere with what was exported from the one at the path, which is left alone."""
-    for tail in _TAILS:
-        place.with_name(place.name + tail).unlink(missing_ok=True)
+    remove(place)
     make(place)
     db = connect(place)
     try:
@@ -214,8 +241,7 @@ def make_stand_in(path: Path, place: Path, make: Callable[[Path], None], now_at:
 def _take_copy(path: Path, draft: Path) -> float | None:
     """The nightly copy, looked through, as a draft; when it was made, None where there is no sound one."""
     copy = _copy_of(path)
-    for tail in _TAILS:
-        draft.with_name(draft.name + tail).unlink(missing_ok=True)
+    remove(draft)
     try:
         if not copy.exists() or damage_of(copy, COPY_CHECK_S) is not None:
             return None
@@ -229,6 +255,14 @@ def _take_copy(path: Path, draft: Path) -> float | None:
     except (OSError, StoreError) as err:
         log.error("%s can't be used: %s", copy, err)
         return None
+    finally:
+        remove(copy, _TAILS[1:])
+
+
+def remove(file: Path, tails: Sequence[str] = _TAILS) -> None:
+    """A store's file with what SQLite left beside it, or that alone."""
+    for tail in tails:
+        file.with_name(file.name + tail).unlink(missing_ok=True)
 
 
 def set_aside(path: Path, word: str, now_at: float) -> str:
@@ -247,8 +281,7 @@ def _forget_oldest(path: Path) -> None:
     """Old damaged files go: each is as large as the record."""
     found = [f for f in path.parent.glob(f"{path.name}.damaged-*") if not f.name.endswith(_TAILS[1:])]
     for old in sorted(found, key=lambda f: f.name)[:-KEEP_ASIDE]:
-        for tail in _TAILS:
-            old.with_name(old.name + tail).unlink(missing_ok=True)
+        remove(old)
 
 
 # -- a card that keeps nothing

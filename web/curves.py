@@ -22,7 +22,7 @@ from werkzeug.wrappers import Response as BaseResponse
 
 from probe_agent import words
 from probe_agent.status import Status, StatusError, is_stale
-from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError
+from probe_agent.store import CurveRow, HeatupKept, Preview, Reader, StoreError, reader_of
 from web.acts import Outcome
 from web.desk import Desk
 from web.heatups import MOST_LINES, Chosen, draw_small, nearest, present_heatup, read_chosen, zooms
@@ -52,8 +52,7 @@ class CurvePages:
     def _record(self) -> Iterator[Reader]:
         """The record, one request at a time. Raises StoreError, sqlite3.Error."""
         with self._lock:
-            if self._reader is None:
-                self._reader = Reader(self.desk.store_path)
+            self._reader = reader_of(self.desk.store_path, self._reader)
             yield self._reader
 
     # -- seeing

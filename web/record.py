@@ -12,7 +12,7 @@ from typing import Any
 import msgspec
 
 from probe_agent.status import PlanNow, Status, utc_seconds
-from probe_agent.store import CurveRow, Reader, Session, StoreError
+from probe_agent.store import CurveRow, Reader, Session, StoreError, reader_of
 
 HOURS = 8
 OPEN = frozenset({"planned", "heating", "delayed", "did-not-start"})
@@ -118,8 +118,7 @@ class Record:
             return self._cached[1]
 
     def _open(self) -> Reader:
-        if self._reader is None:
-            self._reader = Reader(self.path)
+        self._reader = reader_of(self.path, self._reader)
         return self._reader
 
 

@@ -62,9 +62,9 @@ def _open_store(settings: Settings, clock: Clock) -> tuple[Store, Card]:
         memory.mkdir(parents=True, exist_ok=True)
         try:
             store = _sound_store(file, clock.utc())
-        except StoreNewerError:
-            raise
         except (StoreError, OSError, sqlite3.Error) as err:
+            if not recovery.is_cards_fault(err, file.parent):
+                raise
             return _stand_in(file, memory / STAND_IN, clock.utc()), Card(stand_in=str(err))
     except (StoreError, OSError, sqlite3.Error) as err:
         raise click.ClickException(str(err)) from err

@@ -95,7 +95,7 @@ from probe_agent.store.told import (
     use_link,
     withdraw_messages,
 )
-from probe_agent.store.viewer import Reader, ask, await_answer
+from probe_agent.store.viewer import Reader, ask, await_answer, reader_of
 from probe_agent.store.weather import KeptWeather, forget_weather, keep_station, keep_weather
 
 if TYPE_CHECKING:
@@ -182,6 +182,7 @@ __all__ = [
     "open_heatup",
     "read_check",
     "read_preview",
+    "reader_of",
     "revoke_links",
     "tell_outing",
     "transaction",

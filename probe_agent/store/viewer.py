@@ -52,6 +52,14 @@ class Reader:
     def __init__(self, path: Path) -> None:
         self.path = path
         self._db = open_checked(path, read_only=True)
+        self._opened = path.stat().st_ino
+
+    def is_outdated(self) -> bool:
+        """Whether another file has taken the place of the one that is open, as where it was damaged."""
+        try:
+            return self.path.stat().st_ino != self._opened
+        except OSError:
+            return True
 
     def close(self) -> None:
         self._db.close()
@@ -227,6 +235,15 @@ class Reader:
     def version(self) -> int:
         """Changes whenever somebody has written."""
         return int(self._db.execute("PRAGMA data_version").fetchone()[0])
+
+
+def reader_of(path: Path, before: Reader | None) -> Reader:
+    """The reader from before, or one of the file that lies at the path now. Raises StoreError."""
+    if before is not None:
+        if not before.is_outdated():
+            return before
+        before.close()
+    return Reader(path)
 
 
 def ask(
