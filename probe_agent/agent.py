@@ -20,7 +20,18 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import chosen, outings, pairing, planning, store, supervisor, switching, telling, words
+from probe_agent import (
+    chosen,
+    outings,
+    pairing,
+    planning,
+    pulse,
+    store,
+    supervisor,
+    switching,
+    telling,
+    words,
+)
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
@@ -46,6 +57,7 @@ from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.probes import Source
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.recovery import REPLACED, Card, read_replaced
 from probe_agent.scribe import Scribe
@@ -189,6 +201,7 @@ class Agent:
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
+        self._ticks, self._looks = Pulse("sampling"), Pulse("commands")
         self._store_trouble: str | None = None
         self._unwritten_since_s: float | None = None
         self._poller: Watched | None = None
@@ -359,6 +372,12 @@ class Agent:
             self._doubt_card(awake_and_asleep_s(), words.unwritten(str(err), self.store.lost_ticks))
 
     @property
+    def pulses(self) -> tuple[Pulse, ...]:
+        """The rounds of the daemon's threads, the ticks' first. Those of work that ends are none of them."""
+        own = (self._ticks, self._looks, self._scribe.pulse)
+        return (*own, *(p for c in self._couriers for p in c.pulses))
+
+    @property
     def _couriers(self) -> list[Courier]:
         couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
         return [c for c in couriers if c is not None]
@@ -454,6 +473,7 @@ class Agent:
                 self._watchdog.beat()
             if self._poller is not None:
                 self._poller.look()
+            self._ticks.beat(max(pulse.TICK_S, 3 * self.settings.sampling.interval_s / self.clock.rate))
 
     def _heater_as_told(self) -> float | None:
         """The heater's share as somebody said, where no probe could tell; whoever measures sees it."""
@@ -911,6 +931,7 @@ class Agent:
     def _poll_commands(self, stop: threading.Event) -> None:
         """Look once a real second whether somebody else has written, whatever befalls the record."""
         while not stop.is_set():
+            self._looks.beat(pulse.STORE_S)
             try:
                 with closing(store.connect(self.store.path, read_only=True)) as watcher:
                     self._watch_commands(watcher, stop)
@@ -926,6 +947,7 @@ class Agent:
         if self._lesson is None:
             self._lesson = store.newest_lesson(watcher)
         while not stop.wait(1.0):
+            self._looks.beat(pulse.STORE_S)
             version = watcher.execute("PRAGMA data_version").fetchone()[0]
             if version == seen or self.answer_commands():
                 self._polled_s, self._deaf = awake_and_asleep_s(), None

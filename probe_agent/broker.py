@@ -26,7 +26,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
-from probe_agent import words
+from probe_agent import pulse, words
 from probe_agent.config import Broker
 from probe_agent.connecting import (
     ANSWER_S,
@@ -40,6 +40,7 @@ from probe_agent.connecting import (
     why,
 )
 from probe_agent.couriers import Watched
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Fault, State
 from probe_agent.status import (
     Curve,
@@ -511,6 +512,8 @@ class BrokerCourier:
         self._latest: tuple[Status, float] | None = None
         self._stopping = threading.Event()
         self._thread = Watched("broker", self._run, self._stopping)
+        self._pulse = Pulse("broker")
+        self.pulses = (self._pulse,)
         self._away: tuple[float, str] | None = None
         self._refused: dict[str, str] = {}
         self._run_id = uuid.uuid4().hex
@@ -545,7 +548,7 @@ class BrokerCourier:
     @property
     def still_s(self) -> float:
         """For how long its thread has not moved [real s]."""
-        return self._thread.still_s
+        return self._pulse.still_s
 
     @property
     def trouble(self) -> str | None:
@@ -573,7 +576,7 @@ class BrokerCourier:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._thread.beat()
+            self._pulse.beat(pulse.NETWORK_S)
             try:
                 self._serve()
             except OSError as err:
@@ -607,7 +610,7 @@ class BrokerCourier:
         try:
             connection.open()
             while not self._stopping.is_set():
-                self._thread.beat()
+                self._pulse.beat(pulse.NETWORK_S)
                 self._step(connection)
                 connection.pump(_PUMP_S if connection.idle else 0.05)
                 self._notice_strangers(connection)

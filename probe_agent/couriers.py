@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import logging
 import threading
-import time
 from collections.abc import Callable
 from typing import Protocol
 
 from probe_agent.config import Recipient
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Weather
 from probe_agent.status import Status
 
@@ -20,6 +20,10 @@ class Courier(Protocol):
 
     @property
     def trouble(self) -> str | None: ...
+
+    @property
+    def pulses(self) -> tuple[Pulse, ...]:
+        """The rounds of its threads."""
 
     def start(self) -> None: ...
 
@@ -54,25 +58,20 @@ class WeatherCourierLike(Courier, Protocol):
 
 
 class Watched:
-    """A courier's thread that is seen to live: begun anew should it have ended, and known to move.
+    """A courier's thread that is seen to live: begun anew should it have ended. Whether it goes round is
+    told by its pulse.
 
-    work: runs until `stopping` is set and calls `beat` as it goes.
+    work: runs until `stopping` is set.
     """
 
     def __init__(self, name: str, work: Callable[[], None], stopping: threading.Event) -> None:
         self._name, self._work, self._stopping = name, work, stopping
         self._thread: threading.Thread | None = None
-        self._beat_s = time.monotonic()
 
     def start(self) -> None:
         """Begin, in the background."""
-        self.beat()
         self._thread = threading.Thread(target=self._work, name=self._name, daemon=True)
         self._thread.start()
-
-    def beat(self) -> None:
-        """It moves."""
-        self._beat_s = time.monotonic()
 
     def look(self) -> None:
         """Begin it anew where it has ended without being told to. Never blocks."""
@@ -85,8 +84,3 @@ class Watched:
         """Wait for its end."""
         if self._thread is not None and self._thread.is_alive():
             self._thread.join(timeout_s)
-
-    @property
-    def still_s(self) -> float:
-        """For how long it has not moved [real s]; 0 before its begin."""
-        return time.monotonic() - self._beat_s if self._thread is not None else 0.0

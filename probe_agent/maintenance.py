@@ -72,6 +72,7 @@ def _is_damage(err: sqlite3.DatabaseError) -> bool:
 
 def _copy(store: Path, draft: Path, tell: Tell) -> None:
     source = connect(store, read_only=True)
+    draft.touch(0o666)  # as store.connect makes one: it may have to take the store's place
     target = sqlite3.connect(draft)
     try:
         source.backup(target, pages=200, progress=lambda _, left, of: tell(of - left, of))

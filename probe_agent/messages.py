@@ -27,9 +27,11 @@ from pathlib import Path
 from typing import Protocol
 from urllib.parse import quote, unquote_plus
 
+from probe_agent import pulse
 from probe_agent.clock import Clock
 from probe_agent.config import Messages, Recipient
 from probe_agent.couriers import Watched
+from probe_agent.pulse import Pulse
 from probe_agent.store import ANSWER, CODE, TEST, Message
 
 log = logging.getLogger(__name__)
@@ -169,12 +171,14 @@ class _Lane:
         self._failing: tuple[float, str] | None = None
         self._store_trouble: str | None = None
         self._thread = Watched(f"messages {recipient.name}", self._run, self._stopping)
+        self.pulse = Pulse(f"messages to {recipient.name}")
 
     def start(self) -> None:
         self._thread.start()
 
     def nudge(self) -> None:
         self._thread.look()
+        self.pulse.expect(pulse.NETWORK_S)
         self._wake.set()
 
     def ask_to_stop(self) -> None:
@@ -197,6 +201,7 @@ class _Lane:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
+            self.pulse.beat(pulse.NETWORK_S)
             self._wake.clear()
             wait_s: float | None = self._settings.retry_s
             try:
@@ -208,7 +213,17 @@ class _Lane:
             except Exception as err:  # a thread that ends would lose every later message
                 log.error("messages to %s: %s", self._recipient.name, type(err).__name__)
             if not self._stopping.is_set():
-                self._wake.wait(wait_s)
+                self._rest(wait_s)
+
+    def _rest(self, wait_s: float | None) -> None:
+        """Wait until nudged, or for so long [real s]."""
+        if wait_s is None:
+            self.pulse.rest()
+        else:
+            self.pulse.beat(wait_s + pulse.NETWORK_S)
+        if self._wake.is_set():  # nudged just before it lay down: what is expected of it must stand
+            self.pulse.expect(pulse.NETWORK_S)
+        self._wake.wait(wait_s)
 
     def _round(self) -> float | None:
         """Deal with all that is due; how long to wait then [real s], None: until nudged."""
@@ -218,6 +233,7 @@ class _Lane:
         for message in due:
             if self._stopping.is_set():
                 return None
+            self.pulse.beat(pulse.NETWORK_S)
             if message is due[0] or self._is_still_due(message):  # sending the one before may have taken long
                 self._deal_with(message)
         times = [at_s for _, at_s in self._failures.values()]
@@ -330,6 +346,7 @@ class MessageCourier:
     ) -> None:
         self._lanes = [_Lane(store, recipient, settings, clock, send) for recipient in recipients]
         self.recipients = tuple(recipients)
+        self.pulses = tuple(lane.pulse for lane in self._lanes)
 
     def start(self) -> None:
         """Begin with what earlier runs left undelivered, in the background."""

@@ -7,6 +7,8 @@ import sqlite3
 import threading
 from collections.abc import Callable
 
+from probe_agent import pulse
+from probe_agent.pulse import Pulse
 from probe_agent.store import Batch, Store
 
 log = logging.getLogger(__name__)
@@ -25,12 +27,14 @@ class Scribe:
         self._error: sqlite3.Error | None = None
         self._wake, self._done, self._stopping = threading.Event(), threading.Event(), threading.Event()
         self._thread: threading.Thread | None = None
+        self.pulse = Pulse("record")
         self.is_busy = False
         """Whether a batch was begun whose outcome nobody has taken yet."""
 
     def begin(self, batch: Batch) -> None:
         """Have a batch written; its outcome is to be taken before the next begins."""
         self.is_busy, self._batch = True, batch
+        self.pulse.expect(pulse.STORE_S)
         self._done.clear()
         if self._at_once:
             self._write()
@@ -65,6 +69,7 @@ class Scribe:
             self._write()
 
     def _write(self) -> None:
+        self.pulse.beat(pulse.STORE_S)
         self._error = None
         try:
             self._record.commit(self._batch)
@@ -75,4 +80,5 @@ class Scribe:
                 self._then()
             except (sqlite3.Error, OSError) as err:
                 log.error("after a commit: %s", err)
+        self.pulse.rest()
         self._done.set()

@@ -26,6 +26,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
+from probe_agent import pulse
 from probe_agent.clock import awake_and_asleep_s
 from probe_agent.config import Broker, Settings, Switch
 from probe_agent.connecting import (
@@ -38,6 +39,7 @@ from probe_agent.connecting import (
     why,
 )
 from probe_agent.couriers import Watched
+from probe_agent.pulse import Pulse
 from probe_agent.switching import LEASE_S, Order, Plug
 
 log = logging.getLogger(__name__)
@@ -294,6 +296,9 @@ class SwitchCourier:
         self._stranger_s = -math.inf
         self._broke_s: deque[float] = deque(maxlen=BREAKS)
         self._delays = Delays(FIRST_DELAY_S, LONGEST_DELAY_S)
+        self._delay_s = FIRST_DELAY_S
+        self._pulse, self._guard_pulse = Pulse("plug"), Pulse("plug's watch")
+        self.pulses = (self._pulse, self._guard_pulse)
 
     # -- the daemon's side
 
@@ -328,7 +333,7 @@ class SwitchCourier:
     @property
     def still_s(self) -> float:
         """For how long one of its threads has not moved [real s]."""
-        return max(self._thread.still_s, self._guard.still_s)
+        return max(self._pulse.still_s, self._guard_pulse.still_s)
 
     @property
     def trouble(self) -> str | None:
@@ -358,7 +363,7 @@ class SwitchCourier:
     def _watch(self) -> None:
         """Cut the connection when ticks stay out, whatever the other threads do."""
         while not self._stopping.wait(1.0):
-            self._guard.beat()
+            self._guard_pulse.beat(pulse.NETWORK_S)
             if self._line.is_late(awake_and_asleep_s()):  # without the lock, which whoever hangs may hold
                 self._cut()
 
@@ -373,7 +378,7 @@ class SwitchCourier:
 
     def _run(self) -> None:
         while not self._stopping.is_set():
-            self._thread.beat()
+            self._pulse.beat(pulse.NETWORK_S)
             try:
                 self._serve()
             except OSError as err:
@@ -409,7 +414,7 @@ class SwitchCourier:
             self._away, self._refused = None, None
             self._delays.begin_again()
             while not self._stopping.is_set():
-                self._thread.beat()
+                self._pulse.beat(pulse.NETWORK_S)
                 connection.say()
                 connection.pump(_PUMP_S)
                 self._refused = connection.refused

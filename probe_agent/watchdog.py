@@ -15,8 +15,10 @@ from urllib.error import HTTPError, URLError
 from urllib.parse import urlsplit
 from urllib.request import HTTPRedirectHandler, Request, build_opener
 
+from probe_agent import pulse
 from probe_agent.config import Watchdog
 from probe_agent.couriers import Watched
+from probe_agent.pulse import Pulse
 
 log = logging.getLogger(__name__)
 
@@ -68,6 +70,8 @@ class WatchdogCourier:
         self._failing: tuple[float, str] | None = None
         self._stopping, self._begun = threading.Event(), threading.Event()
         self._thread = Watched("watchdog", self._run, self._stopping)
+        self._pulse = Pulse("watchdog's address")
+        self.pulses = (self._pulse,)
 
     def start(self) -> None:
         """Begin, in the background."""
@@ -97,6 +101,7 @@ class WatchdogCourier:
     def _run(self) -> None:
         self._begun.wait()
         while not self._stopping.is_set():
+            self._pulse.beat(self._every_s + pulse.NETWORK_S)
             try:
                 self._round()
             except Exception as err:  # a thread that ends would look like a dead board

@@ -66,6 +66,10 @@ class RealBroker:
         assert self._process is not None
         self._process.send_signal(number)
 
+    @property
+    def is_up(self) -> bool:
+        return self._process is not None and self._process.poll() is None
+
     def kill(self) -> None:
         """kill -9."""
         assert self._process is not None

@@ -39,12 +39,19 @@ interval_s = {interval_s}
     return path
 
 
+def of_the_unit(name: str) -> dict[str, str]:
+    """The environment that a service has on a board."""
+    unit = (ROOT / "deploy" / "systemd" / f"{name}.service").read_text("utf-8")
+    pairs = " ".join(re.findall(r"^Environment=(.*)$", unit, re.MULTILINE)).split()
+    return dict(pair.split("=", 1) for pair in pairs)
+
+
 class Process:
-    """Context manager: one of the product's commands, ended with TERM."""
+    """Context manager: one of the product's commands, ended with TERM. env: more of its environment."""
 
     def __init__(self, module: str, *arguments: str, log: Path, env: Mapping[str, str] | None = None) -> None:
         self._log = log
-        around = {**os.environ, "PYTHONPATH": str(ROOT), **(env or {})}
+        around = {**os.environ, **(env or {}), "PYTHONPATH": str(ROOT)}
         start = f"from {module} import main; main()"
         with log.open("ab") as out:
             self.process = subprocess.Popen(

@@ -13,6 +13,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from html import unescape
 from pathlib import Path
+from urllib.request import urlopen
 
 import msgspec
 import pytest
@@ -22,6 +23,7 @@ from click.testing import CliRunner
 from flask.testing import FlaskClient
 from hypothesis import given
 from hypothesis import strategies as st
+from real_daemon import Process, of_the_unit
 
 from probe_agent.config import parse_settings
 from probe_agent.status import HeaterNow, Recent, SignNow, Status, StatusError, utc_seconds, write_status
@@ -595,7 +597,7 @@ def test_a_heater_that_came_on_earlier_is_told_with_its_time(page: Page) -> None
 # -- the process
 
 
-def test_a_fresh_page_loads_no_numerics_and_stays_small(tmp_path: Path) -> None:
+def test_a_fresh_page_loads_no_numerics(tmp_path: Path) -> None:
     write_status(tmp_path / "status.json", samples.heating())
     program = f"""
 import json, sys
@@ -607,8 +609,7 @@ from web.source import FileStatusSource
 source = FileStatusSource(Path({str(tmp_path)!r}) / "status.json")
 client = create_app(source, Path("none"), Settings()).test_client()
 assert client.get("/").status_code == 200
-rss_kb = next(int(l.split()[1]) for l in open("/proc/self/status") if l.startswith("VmRSS"))
-print(json.dumps([sorted(sys.modules), rss_kb]))
+print(json.dumps(sorted(sys.modules)))
 """
     done = subprocess.run(
         [sys.executable, "-c", program],
@@ -619,14 +620,32 @@ print(json.dumps([sorted(sys.modules), rss_kb]))
         cwd=Path(__file__).parent.parent,
         env={**os.environ, "PYTHONPATH": "."},
     )
-    modules, rss_kb = json.loads(done.stdout)
+    modules = json.loads(done.stdout)
     forbidden = {"numpy", "sqlite_utils", "paho", "apprise", "apscheduler"}
     assert not forbidden & {m.split(".")[0] for m in modules}
-    assert not [
-        m
-        for m in modules
-        if m.startswith(("probe_agent.thermal", "probe_agent.agent", "probe_agent.migrations"))
-    ]
+    daemons = (
+        "probe_agent.thermal",
+        "probe_agent.agent",
+        "probe_agent.migrations",
+        "probe_agent.store.daemon",
+    )
+    assert not [m for m in modules if m.startswith(daemons)]
+
+
+def test_the_page_stays_small(tmp_path: Path) -> None:
+    """The process as the unit starts it, threads and all, once Now was looked at."""
+    write_status(tmp_path / "status.json", samples.heating())
+    settings = tmp_path / "settings.toml"
+    settings.write_text(f'[store]\nfile = "{tmp_path}/none.db"\nruntime_dir = "{tmp_path}"\n', "utf-8")
+    arguments, log = ("--settings", str(settings), "--port", "0"), tmp_path / "log"
+    with Process("web.serve", *arguments, log=log, env=of_the_unit("probe-agent-web")) as page:
+        page.wait_for(lambda: "Page:" in log.read_text("utf-8"))
+        address = re.search(r"http://\S+", log.read_text("utf-8"))[0]  # type: ignore[index]
+        for _ in range(4):
+            with urlopen(address, timeout=20) as answer:
+                assert answer.status == 200
+        status = Path(f"/proc/{page.process.pid}/status").read_text("ascii")
+    rss_kb = next(int(line.split()[1]) for line in status.splitlines() if line.startswith("VmRSS"))
     assert rss_kb <= 40 * 1024
 
 

@@ -29,6 +29,7 @@ from probe_agent.cli.group import (
 )
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, parse_settings, with_target
+from probe_agent.service import service_of
 from probe_agent.store import StoreError
 
 
@@ -211,13 +212,20 @@ def _watch(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], 
 def _run(agent: Any, settings: Settings, clock: Clock, stop: threading.Event) -> None:
     from probe_agent.agent import RecordDamagedError
 
+    service = service_of(os.environ, agent.pulses, lambda: agent.status.verdict if agent.status else "")
+    if service is not None:
+        service.start()
     scheduler = scheduled(settings, agent) if isinstance(clock, SystemClock) else None
     try:
         agent.run(stop)
     except RecordDamagedError as err:
         recovery.suspect(agent.store.path, str(err))
+        if service is not None:
+            service.begin_anew()
         raise
     finally:
+        if service is not None:
+            service.stop()
         if scheduler is not None:
             scheduler.shutdown(wait=False)
         agent.store.close()

@@ -6,6 +6,7 @@ import importlib.metadata
 import importlib.resources
 import json
 import math
+import os
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -16,6 +17,9 @@ import click
 
 from probe_agent.config import Settings, SettingsError, load_settings, refuse_unwatched
 from probe_agent.store import StoreError, ask, await_answer
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+"""Before numpy is imported: with more threads its small matrices cost several times the processor time."""
 
 DEFAULT_SETTINGS = Path("/etc/probe-agent/settings.toml")
 

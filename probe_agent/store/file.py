@@ -37,6 +37,8 @@ def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite
 
     Raises sqlite3.OperationalError where there is no such file, unless `create`.
     """
+    if create and not path.exists():
+        path.touch(0o666)  # SQLite's own 0644 would shut the group out that daemon and page share
     uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "?mode=rwc" if create else "?mode=rw")
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10, check_same_thread=False)
     connection.execute("PRAGMA busy_timeout = 10000")

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from probe_agent import pulse
 from probe_agent.clock import Clock
 from probe_agent.config import HourlyWeather, MetarWeather, WeatherSources
 from probe_agent.couriers import Watched
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Weather
 from probe_agent.weather.decoding import WeatherError, hourly_weather, metar_weather
 from probe_agent.weather.https import Fetched, Fetcher
@@ -42,6 +44,9 @@ class Listener(Protocol):
 
     @property
     def trouble(self) -> str | None: ...
+
+    @property
+    def pulses(self) -> tuple[Pulse, ...]: ...
 
     def start(self, heard: Callable[[Weather], None]) -> None: ...
 
@@ -136,6 +141,7 @@ class WeatherCourier:
         self._lock = threading.Lock()
         self._news: dict[str, Weather] = {}
         self._thread = Watched("weather", self._run, self._stopping) if on_thread else None
+        self._pulse = Pulse("weather")
 
     def start(self) -> None:
         """Begin to ask and to listen, in the background."""
@@ -159,6 +165,11 @@ class WeatherCourier:
             self._listener.stop()
         if self._thread is not None:
             self._thread.join(STOP_S)
+
+    @property
+    def pulses(self) -> tuple[Pulse, ...]:
+        """The rounds of asking and of listening."""
+        return (self._pulse, *(self._listener.pulses if self._listener is not None else ()))
 
     def news(self) -> list[Weather]:
         """What was heard since the last call, the newest of each source. Never blocks."""
@@ -194,8 +205,11 @@ class WeatherCourier:
         while not self._stopping.is_set():
             for asked in self._asked:
                 if not self._stopping.is_set() and time.monotonic() >= asked.due_s:
+                    self._pulse.beat(pulse.NETWORK_S)
                     self._ask(asked)
-            self._wake.wait(max(0.0, min(a.due_s for a in self._asked) - time.monotonic()))
+            wait_s = max(0.0, min(a.due_s for a in self._asked) - time.monotonic())
+            self._pulse.beat(wait_s + pulse.NETWORK_S)
+            self._wake.wait(wait_s)
             self._wake.clear()
 
     def _ask(self, asked: _Asked) -> None:

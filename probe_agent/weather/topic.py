@@ -10,10 +10,12 @@ from typing import Any
 
 import paho.mqtt.client as mqtt
 
+from probe_agent import pulse
 from probe_agent.clock import Clock
 from probe_agent.config import Broker, TopicWeather
 from probe_agent.connecting import ANSWER_S, KEEPALIVE_S, Delays, guarded, new_client, no_first_word, why
 from probe_agent.couriers import Watched
+from probe_agent.pulse import Pulse
 from probe_agent.readings import Weather
 from probe_agent.weather.decoding import WeatherError, hourly_weather
 from probe_agent.weather.https import MOST_BYTES
@@ -43,6 +45,9 @@ class TopicListener:
         self._useless: str | None = None
         self._ended: str | None = None
         self._subscribed = self._answered = False
+        self._subscribed = False
+        self._pulse = Pulse("weather topic")
+        self.pulses = (self._pulse,)
 
     def start(self, heard: Callable[[Weather], None]) -> None:
         """Begin to listen, in the background; each message that can be used goes to `heard`."""
@@ -62,9 +67,9 @@ class TopicListener:
     def trouble(self) -> str | None:
         """Why nothing is heard, in a sentence for the owner."""
         where = f"The weather on topic {self._settings.topic}"
-        if self._thread.still_s > STILL_S:
+        if self._pulse.still_s > STILL_S:
             return (
-                f"{where} can't be heard: its line has stood still for {int(self._thread.still_s / 60)} min."
+                f"{where} can't be heard: its line has stood still for {int(self._pulse.still_s / 60)} min."
             )
         if (away := self._away) is not None:
             minutes = int((time.monotonic() - away[0]) / 60)
@@ -77,7 +82,7 @@ class TopicListener:
     def _run(self) -> None:
         delays = Delays(FIRST_DELAY_S, LONGEST_DELAY_S)
         while not self._stopping.is_set():
-            self._thread.beat()
+            self._pulse.beat(pulse.NETWORK_S)
             try:
                 self._listen()
             except OSError as err:
@@ -103,7 +108,7 @@ class TopicListener:
         try:
             deadline_s = time.monotonic() + ANSWER_S
             while not self._stopping.is_set():
-                self._thread.beat()
+                self._pulse.beat(pulse.NETWORK_S)
                 code = client.loop(_PUMP_S)
                 if code != mqtt.MQTT_ERR_SUCCESS or self._ended is not None:
                     raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
