@@ -9,7 +9,7 @@ name=test
 
 open_log
 install_missing mosquitto=mosquitto chromium=chromium chromedriver=chromium-driver strace=strace openssl=openssl \
-    certutil=libnss3-tools mkfs.ext4=e2fsprogs losetup=mount unshare=util-linux
+    certutil=libnss3-tools mkfs.ext4=e2fsprogs losetup=mount unshare=util-linux faketime=faketime
 make_venv "$root/deploy/lock-test.txt" "$root/deploy/lock-axe.txt"
 trap - INT TERM HUP
 cd "$root"

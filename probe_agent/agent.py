@@ -14,11 +14,12 @@ import time
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import starmap
 from pathlib import Path
 
 import msgspec
 
-from probe_agent import outings, pairing, planning, store, supervisor, switching, telling, words
+from probe_agent import chosen, outings, pairing, planning, store, supervisor, switching, telling, words
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
@@ -32,13 +33,14 @@ from probe_agent.learning import SIGMA_C
 from probe_agent.ledger import Ledger
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
+from probe_agent.maintenance import write_beside
 from probe_agent.orders import Orders, Standing
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.previews import Previews
 from probe_agent.probes import Source
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
-from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, write_status
+from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, UnplacedNow, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
 from probe_agent.switching import Plug, SwitchFacts
@@ -59,6 +61,7 @@ CURVE_S = 8 * 3600.0
 CURVE_STEP_S = 180.0
 FROST_AHEAD_S = 86_400.0
 CLOCK_STEP_S = 2.0
+MOST_UNPLACED = 12
 EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
@@ -122,13 +125,19 @@ class Agent:
         zone: str = "UTC",
         demo: bool = False,
     ) -> None:
-        self.settings, self.plan, self.clock, self.store = settings, plan, clock, record
+        self._file, self.clock, self.store = settings, clock, record
+        settings = chosen.with_kept(settings, record.kept(chosen.KEPT))
+        if settings != self._file:
+            plan = replace(plan, rules=supervisor.rules_of(settings))
+        self.settings, self.plan = settings, plan
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
         self._line = line
         self._build, self._zone, self._demo = build, zone, demo
         self.jobs: list[Job] = []
+        self.when_set: list[Callable[[], None]] = []
+        """Done when the wall's clock was set."""
         self._lock = threading.RLock()
         self._status_file = Path(settings.store.runtime_dir) / "status.json"
         self._heard = Heard(settings, zone)
@@ -148,6 +157,7 @@ class Agent:
             clock,
             self._lock,
             lambda: self._offset_s,
+            lambda: self._watch.said_on_s if self._unprobed else None,
         )
         self._harness = Harness(record, plan.places, plan.required, plan.near_heater)
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
@@ -198,6 +208,8 @@ class Agent:
             self._harness,
             self._bench,
             take_alongs,
+            self._file,
+            self._choose,
             self._switchman,
         )
         self._beside = Beside(
@@ -239,6 +251,23 @@ class Agent:
             self._physics.course,
             self._physics.knowledge.reads_heater_c,
         )
+
+    def _choose(self) -> None:
+        """What people chose has changed: it holds from now on, and is kept beside the store in the words of
+        the settings file."""
+        changes = chosen.read_changes(self.store.kept(chosen.KEPT))
+        settings = chosen.with_chosen(self._file, changes)
+        rules = supervisor.rules_of(settings)
+        aims_anew = rules.target_c != self.plan.rules.target_c
+        self.settings, self.plan = settings, replace(self.plan, rules=rules)
+        self._letters.go_by(settings)
+        self._departures.go_by(settings)
+        if aims_anew:
+            self._physics.aim(rules)
+        try:
+            write_beside(self.store.path, chosen.as_toml(changes, self.store.bound()))
+        except OSError as err:
+            log.error("what was chosen can't be kept beside the record: %s", err)
 
     def _keep_setup(self) -> int | None:
         setup = self.settings.setup
@@ -659,6 +688,8 @@ class Agent:
         offset_s, known = self.clock.utc_offset_s(), self.clock.utc_is_known()
         if abs(offset_s - self._offset_s) > CLOCK_STEP_S or known != self._clock_ok:
             self._offset_s, self._clock_ok = offset_s, known
+            for act in self.when_set:
+                act()
             try:
                 self.store.mend_boot(offset_s, known)
                 self._heard.recall(self.store, self._utc(self.clock.monotonic()))
@@ -714,12 +745,14 @@ class Agent:
             self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
+            unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 
     def _notes(self) -> tuple[str, ...]:
         troubles = [*(c.trouble for c in self._couriers), self._physics.trouble]
         own = (
+            words.strangers(self._harness.strangers),
             self._air_missing(),
             self._physics.relearning(),
             words.working_out_moisture(self._ledger.progress),
@@ -841,7 +874,13 @@ class Job:
     due_s: float
 
 
+def _unplaced(source: str, sample: Reading | ProbeFault) -> UnplacedNow:
+    if isinstance(sample, Reading):
+        return UnplacedNow(source, sample.address, round(sample.value_c, 2))
+    return UnplacedNow(source, sample.address, fault=sample.fault.value)
+
+
 def _stored(place: str, sample: Reading | ProbeFault) -> StoredReading:
     if isinstance(sample, Reading):
         return StoredReading(place, sample.raw_c, sample.cold_c, sample.value_c, None)
-    return StoredReading(place, None, sample.cold_c, None, sample.fault.value)
+    return StoredReading(place, sample.raw_c, sample.cold_c, None, sample.fault.value)

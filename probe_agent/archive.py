@@ -132,9 +132,11 @@ class _Bindings:
     offsets_c: dict[str, float] = field(default_factory=dict)
 
     def address(self, place: str, at: float) -> str:
-        """The address bound to a place at an instant; of a source without bindings the place itself."""
+        """The address bound to a place at an instant, or last before it, or first; of a source without
+        bindings the place itself."""
         spans = self.spans.get(place, [])
-        return next((a for since, until, a in spans if since <= at < until), spans[0][2] if spans else place)
+        before = [a for since, _, a in spans if since <= at]
+        return before[-1] if before else spans[0][2] if spans else place
 
 
 class Archive:
@@ -226,17 +228,22 @@ class Archive:
         last: int,
         thermocouples: Mapping[str, ThermocoupleType],
         offsets_c: Mapping[str, float] | None = None,
+        bound_at: float | None = None,
     ) -> Iterator[TickValues]:
-        """Instants between two ticks, time rising, from raw readings with today's corrections.
+        """Instants between two ticks, time rising, from raw readings with today's corrections. A place is
+        told from when the probe came there that it has at the end: another's values are no curve with its.
 
-        thermocouples: address → type where it is not K; offsets_c: address → correction, instead of today's.
+        thermocouples: address → type where it is not K; offsets_c: address → correction, instead of today's;
+        bound_at: the end, for what probes it has [UTC s]; None: the last of these ticks.
         """
         known = self._bindings()
+        ends_at = self._instant(last) if bound_at is None else bound_at
         if offsets_c is not None:
             known.offsets_c = dict(offsets_c)
         cursor = self._db.execute(
-            "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0, t.heater_share, r.place, r.raw_mc,"
-            " r.cold_mc FROM ticks t JOIN boots b USING (boot) LEFT JOIN readings r ON r.tick = t.tick"
+            "SELECT t.tick, (t.mono_ms + b.utc_offset_ms) / 1000.0, t.heater_share, r.place,"
+            " CASE WHEN r.fault IS NULL THEN r.raw_mc END, r.cold_mc"
+            " FROM ticks t JOIN boots b USING (boot) LEFT JOIN readings r ON r.tick = t.tick"
             " WHERE t.tick BETWEEN ? AND ? ORDER BY t.tick",
             (first, last),
         )
@@ -252,11 +259,21 @@ class Archive:
                 row = TickValues(tick, at, values, heater)
             if raw_mc is not None and (name := self._places.get(place)) is not None:
                 address = known.address(name, at)
+                if address != known.address(name, ends_at):
+                    continue
                 value_c = corrected(raw_mc, cold_mc, thermocouples.get(address, "K"))
                 if value_c is not None:
                     values[name] = value_c + known.offsets_c.get(address, 0.0)
         if row is not None and row.at > lived_at:
             yield row
+
+    def _instant(self, tick: int) -> float:
+        """When a tick was [UTC s]."""
+        row = self._db.execute(
+            "SELECT (mono_ms + utc_offset_ms) / 1000.0 FROM ticks JOIN boots USING (boot) WHERE tick = ?",
+            (tick,),
+        ).fetchone()
+        return float("inf") if row is None else float(row[0])
 
     def between(
         self, from_at: float, until_at: float, thermocouples: Mapping[str, ThermocoupleType]
@@ -268,7 +285,7 @@ class Archive:
             (round(from_at * 1000), round(until_at * 1000)),
         ).fetchone()
         if first is not None:
-            rows = self.curve(first, last, thermocouples)
+            rows = self.curve(first, last, thermocouples, bound_at=until_at)
             yield from (row for row in rows if from_at <= row.at <= until_at)
 
     def corrections_basis(self) -> str:

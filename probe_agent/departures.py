@@ -50,11 +50,16 @@ class Departures:
     """The departures of this aircraft, by number."""
 
     def __init__(self, record: Store, settings: Settings, zone: str, setup: int | None) -> None:
-        self._record, self._settings, self._setup = record, settings, setup
-        self.rules: PlanRules = planning.plan_rules(settings, zone)
+        self._record, self._setup, self._zone = record, setup, zone
+        self.go_by(settings)
         self._all: dict[int, Departure] = {}
         self.plug_acts = False
         """Whether our plug switches on what is planned for it."""
+
+    def go_by(self, settings: Settings) -> None:
+        """These settings hold from now on."""
+        self._settings = settings
+        self.rules: PlanRules = planning.plan_rules(settings, self._zone)
 
     def recall(self, now_at: float) -> None:
         """Take up what an earlier run kept."""

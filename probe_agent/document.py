@@ -30,6 +30,7 @@ from probe_agent.status import (
     SignNow,
     StartNow,
     Status,
+    UnplacedNow,
     WhyNow,
     utc_text,
 )
@@ -56,6 +57,7 @@ class Frame:
     frost: FrostNow | None = None
     hold_min: tuple[int, int | None] | None = None
     unprobed: bool = False
+    unplaced: tuple[UnplacedNow, ...] = ()
 
 
 def document(
@@ -131,6 +133,7 @@ def document(
         frost=frame.frost,
         unprobed=frame.unprobed,
         hold_min=frame.hold_min,
+        unplaced=frame.unplaced,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -41,6 +41,10 @@ class Letters:
         self._shall_test = True
         self._to_test: list[str] = []
 
+    def go_by(self, settings: Settings) -> None:
+        """Other settings hold from now on."""
+        self._settings = settings
+
     def _kept_owed(self) -> telling.Owed:
         """Words that waited for the end of quiet hours when the daemon ended."""
         try:

@@ -33,6 +33,15 @@ def back_up(store: Path) -> Path:
     return copy
 
 
+def write_beside(store: Path, text: str) -> Path:
+    """Keep what people chose in a small file beside the store; its path. Raises OSError."""
+    file = store.with_name(store.name + ".chosen.toml")
+    draft = file.with_name(file.name + ".new")
+    draft.write_text(text, "utf-8")
+    os.replace(draft, file)
+    return file
+
+
 def _copy(store: Path, draft: Path) -> None:
     source = connect(store, read_only=True)
     target = sqlite3.connect(draft)

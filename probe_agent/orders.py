@@ -6,15 +6,18 @@ from __future__ import annotations
 import logging
 import sqlite3
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import msgspec
 
-from probe_agent import pairing, planning, store, supervisor, words
-from probe_agent.by_hand import Answer, ByHand
+from probe_agent import chosen, pairing, planning, store, supervisor, words
+from probe_agent.by_hand import Answer, ByHand, last_time_at
 from probe_agent.checking import Asked, Bench
+from probe_agent.chosen import Change, Choice
+from probe_agent.config import ONE_WIRE_ADDRESS, Settings
 from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
 from probe_agent.harness import Harness
@@ -23,7 +26,7 @@ from probe_agent.logbook import Logbook
 from probe_agent.pairing import Pairings
 from probe_agent.physics import Physics
 from probe_agent.previews import Previews
-from probe_agent.store import Batch, Command, Store
+from probe_agent.store import Batch, Command, Moved, Store
 from probe_agent.supervisor import Watch
 from probe_agent.switching import Why
 from probe_agent.switchman import ORDERS, Moment, Switchman
@@ -38,6 +41,8 @@ FAILED = (
     "That failed inside the daemon; nothing of it is kept. Look at the page before giving it again; the log "
     "on the board says more."
 )
+_AFTER_S = 0.002
+"""Stored instants are whole milliseconds: so much after the last tick, what it measured was before."""
 TOO_LATE: Answer = (False, "That came too late and was not carried out. Please give it again.", "late")
 
 
@@ -68,6 +73,8 @@ class Orders:
     harness: Harness
     bench: Callable[[], Bench]
     take_alongs: TakeAlongs
+    file: Settings
+    choose: Callable[[], None]
     switchman: Switchman | None = None
 
     def carry_out(self, command: Command, batch: Batch, at: Standing) -> Answer:
@@ -104,6 +111,11 @@ class Orders:
             "check-probes": self._check_probes,
             "accept-correction": self._accept_correction,
             "undo-correction": self._undo_correction,
+            "choose-setting": self._choose_setting,
+            "undo-choice": self._undo_choice,
+            "bind-probes": self._bind_probes,
+            "undo-binding": self._undo_binding,
+            "bind-probe": self._bind_probe,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
             "started": self._told(Departures.started, "started"),
             "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
@@ -276,9 +288,114 @@ class Orders:
         batch.after.append(self._correct)
         return True, words.uncorrected([c.place or c.address for c in reversed(together)])
 
+    def _bind_probe(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have a place measured by another probe from now on; the one it had sits nowhere."""
+        place, address = str(body["place"]), str(body["address"])
+        bound = self.record.bound()
+        seen = {a: p for a, (p, _) in bound.items()}
+        before = next((a for a, p in seen.items() if p == place), None)
+        if before == address:
+            return True, f"{place} is measured by {address} already."
+        wanted = {address: place} | ({before: ""} if before is not None else {})
+        answer = self._bind_probes({"places": wanted, "seen": seen}, batch, at)
+        return (True, f"{words.bound(place, address, before)} {answer[1]}") if answer[0] else answer
+
     def _correct(self) -> None:
         self.harness.correct()
         self.physics.correct()
+
+    def _bind_probes(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have probes sit where the body says: places, address → place, "" for none; seen, the same as it was
+        when that was chosen."""
+        bound = self.record.bound()
+        wanted = {str(a): str(p) or None for a, p in dict(body["places"]).items()}
+        if {a: p for a, (p, _) in bound.items()} != {str(a): str(p) for a, p in dict(body["seen"]).items()}:
+            return False, "Somebody has moved a probe since you looked. Look again, then choose."
+        sources = {sample.address: source for source, sample in self.harness.unplaced}
+        unseen = sorted(set(wanted) - set(bound) - set(sources))
+        if no_address := next((a for a in unseen if not ONE_WIRE_ADDRESS.match(a)), None):
+            said = "neither a probe that is known nor an address as the kernel writes it, such as"
+            return False, f"{no_address} is {said} 28-00000a0b0c0d."
+        sources |= dict.fromkeys(unseen, "one-wire")  # it may be plugged in later
+        if strange := sorted({p for p in wanted.values() if p is not None} - set(self.harness.places)):
+            there = ", ".join(self.harness.places)
+            return False, f"{strange[0]} is not a place of this aircraft. There are: {there}."
+        after = {a: p for a, (p, _) in bound.items()} | wanted
+        used = sorted(p for p in after.values() if p is not None)
+        if twice := next((p for p, q in pairwise(used) if p == q), None):
+            return False, words.bound_twice(twice), twice
+        return self._move(store.moves(bound, wanted, sources), batch, at)
+
+    def _undo_binding(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Take the last change of bindings back."""
+        changes = self.record.binding_changes()
+        if not changes or changes[0].at != float(body["at"]):
+            return False, "That is no longer the last change. Look again."
+        if all(m.before is None for m in changes[0].moved):
+            return False, "Before that no probe sat anywhere. Choose where each sits instead."
+        return self._move(tuple(store.undone(changes[0])), batch, at)
+
+    def _move(self, moved: Sequence[Moved], batch: Batch, at: Standing) -> Answer:
+        """Probes sit elsewhere from this instant on. A heat-up during which one moved teaches nothing."""
+        if not moved:
+            return True, "Every probe sits there already."
+        if self.switchman is not None and self.switchman.is_on:
+            return False, words.NOT_WHILE_ON
+        batch.statements += store.rebind(moved, at.now_at + _AFTER_S)
+        batch.after.append(self._rebind)
+        said = [words.probes_moved(moved)]
+        bare = {m.before for m in moved if m.before is not None} - {m.after for m in moved}
+        said.append(words.left_without(sorted(bare), self.harness.required))
+        heatup = self.record.open_heatup() if at.watch.heatup is not None else None
+        if heatup is not None:
+            batch.statements.append(store.exclude_heatup(heatup, True, "A probe was moved during it."))
+            said.append(words.HEATUP_LEFT_OUT)
+        return True, " ".join(s for s in said if s)
+
+    def _rebind(self) -> None:
+        self.harness.rebind()
+        self.physics.look_again()
+        self.choose()
+
+    def _choose_setting(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have a setting be another: name, text as typed in unit; or as_file = true, what the file says."""
+        name, unit = str(body["name"]), _unit(body)
+        choice = chosen.choice_of(name)
+        if choice is None:
+            known = ", ".join(c.name for c in chosen.CHOICES)
+            return False, f"{name} is changed in the settings file alone. Here: {known}."
+        try:
+            text = str(body.get("text", ""))
+            value = None if body.get("as_file") is True else chosen.judged(choice, text, unit, self.file)
+        except chosen.Refused as err:
+            return False, str(err), name
+        changes = chosen.read_changes(self.record.kept(chosen.KEPT))
+        return self._chosen(choice, (*changes, chosen.Change(at.now_at, name, value)), unit, batch, at)
+
+    def _undo_choice(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Take the change made at that instant back; the one before it holds again."""
+        changes, made_at = chosen.read_changes(self.record.kept(chosen.KEPT)), float(body["at"])
+        last = next((c for c in chosen.in_force(changes).values() if c.at == made_at), None)
+        choice = None if last is None else chosen.choice_of(last.name)
+        if last is None or choice is None:
+            return False, "That change no longer holds. Look again."
+        taken_back = msgspec.structs.replace(last, undone_at=at.now_at)
+        without = tuple(taken_back if c is last else c for c in changes)
+        return self._chosen(choice, without, _unit(body), batch, at)
+
+    def _chosen(
+        self, choice: Choice, changes: Sequence[Change], unit: words.Unit, batch: Batch, at: Standing
+    ) -> Answer:
+        """These changes hold from now on."""
+        now = chosen.with_kept(self.file, self.record.kept(chosen.KEPT))
+        then = chosen.with_chosen(self.file, changes)
+        if choice.name == "target_c" and now != then and at.watch.heatup is not None:
+            return False, "A heat-up is at hand, and it keeps its target. Change it afterwards.", choice.name
+        batch.statements.append(store.keep_value(chosen.KEPT, chosen.keep_text(changes)))
+        batch.after.append(self.choose)
+        value, file = (chosen.shown(choice, chosen.value_of(s, choice), unit) for s in (then, self.file))
+        said = "as the settings file says" if value == file else f"the settings file says {file}"
+        return True, f"{choice.what}: {value} from now on, {said}."
 
     def _take_answer(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         alert, answer = str(body["alert"]), str(body["answer"])
@@ -316,10 +433,36 @@ class Orders:
         on = body["on"]
         if not isinstance(on, bool):
             return False, "Say on or off."
+        if body.get("clock") is not None:
+            return self._take_heater_since(body, batch, at)
         at.watch = supervisor.say_heater(at.watch, on, at.now_s)
         if not on:
             self._plug_off("said-off", at)
         return True, f"Noted: the heater is {'on' if on else 'off'}."
+
+    def _take_heater_since(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """On since a time of day at the field: clock, HH:MM. What was seen since is seen anew with that."""
+        zone = self.departures.rules.zone
+        if body["on"] is not True:
+            return False, "A time goes with on alone; off holds from now.", "since"
+        try:
+            since_at = last_time_at(str(body["clock"]), zone, at.now_at)
+        except ValueError:
+            since_at = None
+        if since_at is None or at.now_at - since_at > words.LONGEST_ON_S:
+            return False, words.on_too_long_ago(), "since"
+        off_at = self._last_off_at(at)
+        if off_at is not None and since_at < off_at:
+            return False, words.on_before_off(off_at, zone, at.now_at), "since"
+        at.watch = supervisor.say_heater(at.watch, True, at.now_s - (at.now_at - since_at))
+        batch.after.append(self.physics.look_again)
+        return True, words.on_since(since_at, zone, at.now_at)
+
+    def _last_off_at(self, at: Standing) -> float | None:
+        """When heat last ended, by somebody's word or by the record [UTC s]."""
+        said_s = at.watch.told_off_s
+        known = (self.record.last_off_at(), None if said_s is None else at.now_at - (at.now_s - said_s))
+        return max((k for k in known if k is not None), default=None)
 
     def _take_oil_out(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         at.watch = supervisor.say_oil(at.watch, True, at.now_s)
@@ -339,3 +482,8 @@ class Orders:
 def _readable(text: str) -> str:
     """A text of several lines without what can't be shown: control characters, halves of pairs."""
     return "".join(ch for ch in text if ch.isprintable() or ch == "\n").strip()
+
+
+def _unit(body: Mapping[str, Any]) -> words.Unit:
+    """The unit something was typed in."""
+    return "F" if body.get("unit") == "F" else "C"

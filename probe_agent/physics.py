@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from itertools import chain
 
 import msgspec
@@ -35,7 +36,8 @@ _ROUNDING_S = 0.001
 class Physics:
     """The estimator at work and what is known of the setup. Instants in run seconds.
 
-    lock: the tick's; offset_s: UTC less run seconds, as it is now. A learner works on a thread of its own.
+    lock: the tick's; offset_s: UTC less run seconds, as it is now; said_on_s: since when the heater is on by
+    a person's word, where that is its signal. A learner works on a thread of its own.
     """
 
     def __init__(
@@ -49,9 +51,11 @@ class Physics:
         clock: Clock,
         lock: threading.RLock,
         offset_s: Callable[[], float],
+        said_on_s: Callable[[], float | None],
     ) -> None:
         self._places, self._required, self._rules, self._prior = tuple(places), tuple(required), rules, prior
         self._record, self._clock, self._lock, self._offset_s = record, clock, lock, offset_s
+        self._said_on_s = said_on_s
         self.knowledge = Knowledge()
         self._thermocouples: dict[str, ThermocoupleType] = {
             p.address: p.thermocouple for p in settings.probes if p.thermocouple != "K"
@@ -119,10 +123,12 @@ class Physics:
         with Archive(self._record.path, read_only=True) as archive:
             committed = list(archive.between(after_at, min(until_at, now_at + 1.0), self._thermocouples))
             held = self._held(archive.bound(), archive.offsets_c())
+        said_s = self._said_on_s()
+        on_at = math.inf if said_s is None else said_s + self._offset_s() - _ROUNDING_S
         for row in chain(committed, held):
             if after_at < row.at < until_at:  # two starts overlap where the clock went back between them
                 after_at = row.at
-                yield row
+                yield replace(row, heater=1.0) if row.at >= on_at else row
 
     def _held(self, bound: Mapping[str, str], offsets_c: Mapping[str, float]) -> list[TickValues]:
         """What isn't committed yet, corrected as today."""
@@ -131,7 +137,7 @@ class Physics:
             values = {}
             for r in row.readings:
                 address = bound.get(r.place, r.place)
-                kind, raw_mc = self._thermocouples.get(address, "K"), mc(r.raw_c)
+                kind, raw_mc = self._thermocouples.get(address, "K"), None if r.fault else mc(r.raw_c)
                 value_c = None if raw_mc is None else corrected(raw_mc, mc(r.cold_c), kind)
                 if value_c is not None:
                     values[r.place] = value_c + offsets_c.get(address, 0.0)
@@ -142,6 +148,15 @@ class Physics:
         """Probes are corrected otherwise from now on: the last hours are lived through again as they would
         have been seen so, and all that the heat-ups taught is worked out again."""
         self.teach_again()
+        self.look_again()
+
+    def aim(self, rules: Rules) -> None:
+        """Another target holds from now on."""
+        self._rules = rules
+        self.look_again()
+
+    def look_again(self) -> None:
+        """What the last hours say has changed: they are lived through again, beside the ticks."""
         if self._clock.rate == math.inf:
             self.live_again()
         else:

@@ -19,12 +19,12 @@ class Fault(StrEnum):
     SHORT_VDD = "short-vdd"
     MISSING = "missing"  # the address is not on the bus, or nobody has entered a value
     STALE = "stale"  # there was a value, it is too old
-    IMPLAUSIBLE = "implausible"  # a number no probe on metal can have, or a jump not yet confirmed
+    IMPLAUSIBLE = "implausible"  # a number no probe on metal can have
     CHECKSUM = "checksum"
     POWER_ON = "power-on"  # 85 °C that is the chip's power-on content
     WEAK_SUPPLY = "weak-supply"  # 127.94 °C from too little power during the conversion
     LINE_LOW = "line-low"  # nine zero bytes: the data line is held low
-    UNCONFIRMED = "unconfirmed"  # first reading of exactly 85.0 °C, waits for a second one
+    UNCONFIRMED = "unconfirmed"  # a jump, or exactly 85.0 °C out of nowhere: waits for the next readings
     NO_ANSWER = "no-answer"  # the bus did not answer before its deadline
 
 
@@ -54,13 +54,15 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class ProbeFault:
-    """One address that gave no value, and why. `detail` is for the owner: raw bytes, file, bus."""
+    """One address that gave no value, and why. `detail` is for the owner: raw bytes, file, bus; raw_c: the
+    number that isn't believed, for the record."""
 
     address: str
     t_s: float
     fault: Fault
     detail: str = ""
     cold_c: float | None = None
+    raw_c: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

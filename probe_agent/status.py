@@ -344,6 +344,15 @@ class Curve(_Part, frozen=True):
     rows: tuple[tuple[float | None, ...], ...] = ()
 
 
+class UnplacedNow(_Part, frozen=True, omit_defaults=True):
+    """A probe that sits at no place: what it reads, or its fault."""
+
+    source: str
+    address: str
+    c: float | None = None
+    fault: str | None = None
+
+
 class Status(_Part, frozen=True, omit_defaults=True):
     """The document. above_*, below_*, ready_at are the announced forecast, not the live one."""
 
@@ -415,6 +424,8 @@ class Status(_Part, frozen=True, omit_defaults=True):
     hold_min: tuple[int, int | None] | None = None
     """Minutes from now for which it stays above target on 9 mornings in 10 if heat goes off: as it stands;
     with cover and plugs off, None where there is neither. Two days at most; None while it is not above."""
+    unplaced: tuple[UnplacedNow, ...] = ()
+    """An optional member too: the first few of them."""
     recent: Recent | None = None
     curve: Curve | None = None
 
@@ -448,7 +459,7 @@ def decode_status(data: bytes) -> Status:
 
 def core_of(status: Status) -> Status:
     """The document without its optional members."""
-    return msgspec.structs.replace(status, recent=None, curve=None, why=None)
+    return msgspec.structs.replace(status, recent=None, curve=None, why=None, unplaced=())
 
 
 def write_status(path: Path, status: Status) -> None:

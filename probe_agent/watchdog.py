@@ -7,6 +7,7 @@ file, which is read at each try; nothing said or logged holds any part of it.
 from __future__ import annotations
 
 import logging
+import ssl
 import threading
 import time
 from pathlib import Path
@@ -44,6 +45,8 @@ def fetch(address: str, timeout_s: float = TIMEOUT_S) -> str | None:
         err.close()
         return f"it answers with status {err.code}"
     except URLError as err:
+        if isinstance(err.reason, ssl.SSLCertVerificationError):
+            return "its certificate isn't trusted, or this board's clock is wrong"
         return f"it can't be reached ({type(err.reason).__name__})"
     except (OSError, ValueError) as err:
         return f"it can't be reached ({type(err).__name__})"

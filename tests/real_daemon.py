@@ -9,7 +9,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import msgspec
@@ -42,13 +42,13 @@ interval_s = {interval_s}
 class Process:
     """Context manager: one of the product's commands, ended with TERM."""
 
-    def __init__(self, module: str, *arguments: str, log: Path) -> None:
+    def __init__(self, module: str, *arguments: str, log: Path, env: Mapping[str, str] | None = None) -> None:
         self._log = log
-        env = {**os.environ, "PYTHONPATH": str(ROOT)}
+        around = {**os.environ, "PYTHONPATH": str(ROOT), **(env or {})}
         start = f"from {module} import main; main()"
         with log.open("ab") as out:
             self.process = subprocess.Popen(
-                [sys.executable, "-c", start, *arguments], stdout=out, stderr=out, env=env, cwd=log.parent
+                [sys.executable, "-c", start, *arguments], stdout=out, stderr=out, env=around, cwd=log.parent
             )
 
     def __enter__(self) -> Process:

@@ -6,7 +6,7 @@ import json
 import math
 import time
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -368,3 +368,45 @@ def test_how_long_is_rounded_outward_and_an_open_end_is_said(
     band: tuple[float | None, float | None, float | None], said: tuple[str, str]
 ) -> None:
     assert how_long(band) == said
+
+
+# -- the heater, since when
+
+
+def clock_of(agent: Agent, ago_s: float) -> str:
+    now_at = agent.clock.monotonic() + agent.clock.utc_offset_s()
+    return datetime.fromtimestamp(now_at - ago_s, UTC).strftime("%H:%M")
+
+
+def test_a_heater_told_late_counts_as_one_told_in_time(bare: Agent, tmp_path: Path) -> None:
+    in_time = without_probes(tmp_path / "in-time")
+    tick_until(in_time, 660)
+    assert ask_and_answer(in_time, "heater-said", on=True)["ok"]
+    for agent in (in_time, bare):
+        tick_until(agent, 1800, 60.0)
+        measure(agent)
+    assert ask_and_answer(bare, "heater-said", on=True)["ok"]
+    said = ask_and_answer(bare, "heater-said", on=True, clock=clock_of(bare, 1200))
+    assert said["ok"], said
+    for agent in (in_time, bare):
+        tick_until(agent, 2100, 60.0)
+    late, early = (agent._physics.estimator.forecast() for agent in (bare, in_time))
+    assert late.heater_on_at == pytest.approx(early.heater_on_at, abs=121)
+    assert late.above_p50 == pytest.approx(early.above_p50, rel=0.1)
+    assert bare._watch.said_on_s == 600.0
+    in_time.store.close()
+
+
+def test_a_time_of_the_heater_is_bounded_and_not_before_heat_last_ended(bare: Agent) -> None:
+    tick_until(bare, 1800, 60.0)
+    for clock in (clock_of(bare, -600), clock_of(bare, 7 * 3600), "25:10", "ten"):
+        said = ask_and_answer(bare, "heater-said", on=True, clock=clock)
+        assert not said["ok"], clock
+    assert ask_and_answer(bare, "heater-said", on=False, clock="05:10")["field"] == "since"
+    assert ask_and_answer(bare, "heater-said", on=False)["ok"]
+    tick_until(bare, 2400, 60.0)
+    said = ask_and_answer(bare, "heater-said", on=True, clock=clock_of(bare, 1200))
+    assert (said["ok"], said["field"]) == (False, "since")
+    assert "Heat last ended" in str(said["text"])
+    assert bare._watch.said_on_s is None
+    assert ask_and_answer(bare, "heater-said", on=True, clock=clock_of(bare, 300))["ok"]

@@ -212,6 +212,20 @@ def test_enter_and_heater_reach_a_running_daemon(tmp_path: Path) -> None:
         assert daemon.end() == 0
 
 
+def test_what_is_sure_and_since_when_is_told_with_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[tuple[str, dict[str, object]]] = []
+    monkeypatch.setattr("probe_agent.cli.told.tell", lambda s, f, kind, body: asked.append((kind, body)))
+    assert invoke("enter", "cyl-3", "23", "-f", "--sure").exit_code == 0
+    assert invoke("heater", "on", "--since", "05:10").exit_code == 0
+    assert invoke("heater", "on").exit_code == 0
+    reading = {"place": "cyl-3", "c": -5.0, "method": "infrared", "age_s": 0.0, "unit": "F", "sure": True}
+    assert asked == [
+        ("hand-reading", reading),
+        ("heater-said", {"on": True, "clock": "05:10"}),
+        ("heater-said", {"on": True}),
+    ]
+
+
 def test_a_code_is_printed_listed_and_told_what_it_is_good_for(tmp_path: Path) -> None:
     path = write_settings(tmp_path)
     settings = str(path)
@@ -333,8 +347,8 @@ def test_in_real_time_the_scheduler_runs_the_same_function_on_the_fields_clock(t
     try:
         job = scheduler.get_job("test")
         assert job.func == agent.send_tests
-        assert f"{job.next_run_time:%a %H:%M}" == "Sun 18:00"
-        assert str(job.next_run_time.tzinfo) == "America/Anchorage"
+        local = job.next_run_time.astimezone(ZoneInfo("America/Anchorage"))
+        assert f"{local:%a %H:%M}" == "Sun 18:00"
     finally:
         scheduler.shutdown(wait=False)
         agent.store.close()

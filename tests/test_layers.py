@@ -18,6 +18,7 @@ ORDER = (
     "config",
     "status",
     "words",
+    "chosen",
     "couriers",
     "thermocouple",
     "corrections",
@@ -34,6 +35,7 @@ ORDER = (
     "document",
     "store",
     "season",
+    "jumps",
     "harness",
     "pairing",
     "migrations",
@@ -73,11 +75,13 @@ INSIDE = {
         "learned",
         "heatups",
         "corrections",
+        "bindings",
         "weather",
         "why",
         "outings",
         "planning",
         "season",
+        "probes",
         "letters",
         "plug",
         "alerts",
@@ -92,6 +96,7 @@ INSIDE = {
         "heatups",
         "spells",
         "curves",
+        "bindings",
         "corrections",
         "told",
         "access",
@@ -103,6 +108,7 @@ INSIDE = {
     ),
     "cli": (
         "group",
+        "times",
         "assembly",
         "daemon",
         "told",
@@ -112,6 +118,8 @@ INSIDE = {
         "plug",
         "phones",
         "probes",
+        "binding",
+        "chosen",
         "__init__",
         "__main__",
     ),
@@ -120,6 +128,8 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "chosen",
+    "jumps",
     "why",
     "spells",
     "season",
@@ -164,7 +174,7 @@ OUTSIDE = {
 }
 OUTSIDE_CALLS = {"open", "print", "input", "now", "today", "utcnow", "getLogger"}
 
-WEB_MAY = {"readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
+WEB_MAY = {"chosen", "readings", "clock", "config", "status", "words", "store", "season", "pairing", "broker"}
 
 
 def modules(package: str) -> dict[str, ast.Module]:

@@ -390,32 +390,6 @@ def test_an_unknown_family_is_no_value() -> None:
     assert isinstance(decode_scratchpad(scratchpad("91014b467fff0f10"), 0x26), Failed)
 
 
-@given(st.binary(min_size=8, max_size=8), st.integers(0, 255), st.sampled_from(TYPES))
-def test_any_bits_give_a_finite_value_or_a_fault(first: bytes, family: int, kind: ThermocoupleType) -> None:
-    data = first + bytes((crc8_by_division(first),))
-    decoded = decode_scratchpad(data, family, kind)
-    if isinstance(decoded, Measured):
-        assert math.isfinite(decoded.value_c)
-        assert any(data)
-        if family == 0x3B and data[4] & 0x80:
-            assert data[0] & 1 == 0
-            assert data[2] & 7 == 0
-
-
-@given(st.integers(0, 0xFFFFFFFF), st.integers(0x80, 0xFF), st.sampled_from(TYPES))
-def test_no_converter_value_is_ever_given_with_a_fault_bit(
-    words: int, config: int, kind: ThermocoupleType
-) -> None:
-    first = words.to_bytes(4, "little") + bytes((config, 255, 255, 255))
-    decoded = decode_scratchpad(first + bytes((crc8_by_division(first),)), 0x3B, kind)
-    kinds = [Fault.OPEN, Fault.SHORT_GND, Fault.SHORT_VDD]
-    set_bits = [fault for bit, fault in enumerate(kinds) if first[2] >> bit & 1]
-    if first[0] & 1 or set_bits:
-        assert isinstance(decoded, Failed)
-        assert decoded.fault == (set_bits or [Fault.OPEN])[0]
-    assert decoded.cold_c == int.from_bytes(first[2:4], "little", signed=True) // 16 / 16
-
-
 @given(st.binary(min_size=9, max_size=9), st.integers(0, 71), st.sampled_from(FAMILIES))
 def test_one_flipped_bit_is_always_noticed(data: bytes, bit: int, family: int) -> None:
     good = data[:8] + bytes((crc8_by_division(data[:8]),))

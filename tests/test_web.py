@@ -24,7 +24,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from probe_agent.config import parse_settings
-from probe_agent.status import Recent, SignNow, Status, StatusError, utc_seconds, write_status
+from probe_agent.status import HeaterNow, Recent, SignNow, Status, StatusError, utc_seconds, write_status
 from probe_agent.store import Batch, StoredReading, TickRow, insert_hand_reading, keep_departure
 from web.access import FormTokens, same_origin, way_of
 from web.acts import Commander
@@ -572,6 +572,24 @@ def test_whatever_is_typed_is_a_plausible_reading_or_refused(
     if body is not None:
         assert -60 <= body["c"] <= 200
         assert ("clock" in body) == bool(clock)
+
+
+# -- the heater, since when
+
+
+def test_a_heater_that_came_on_earlier_is_told_with_its_time(page: Page) -> None:
+    page.show(samples.sample(heater=HeaterNow(True, "said", None, None, "fixed-pad", "person")))
+    page.press("/act/heater-since", page="/hand", since="5.10")
+    assert [(c.kind, dict(c.body)) for c in page.daemon.asked] == [
+        ("heater-said", {"on": True, "clock": "05:10"})
+    ]
+    code, text = page.press("/act/heater-since", page="/hand", since="ten")
+    assert code == 422
+    assert "Write when it came on, such as 05:10" in text
+    page.daemon.answers["heater-said"] = (False, "Heat last ended 06:00. Write a time after that.", "since")
+    code, text = page.press("/act/heater-since", page="/hand", since="05:20")
+    assert (code, text.count("Heat last ended 06:00.")) == (409, 1)
+    assert len(page.daemon.asked) == 2
 
 
 # -- the process

@@ -156,8 +156,11 @@ class HandPages:
         """What readings have come to, and those entered, for the script."""
         return self.desk.respond(self._values(), "hand_part.html")
 
-    def _page(self, said: Outcome | None = None, form: HandForm | None = None, code: int = 200) -> Response:
-        values = self._values()
+    def _page(
+        self, said: Outcome | None = None, form: HandForm | None = None, code: int = 200, since: str = ""
+    ) -> Response:
+        """since: why the time of the heater was refused."""
+        values = self._values() | {"since": since, "since_typed": request.form.get("since", "")[:10]}
         fresh = HandForm(place=values["next_place"], unit=values["unit"], method=values["last_method"])
         values |= {"said": said, "form": form or fresh}
         values |= {"propeller": words.PROPELLER, "infrared": words.INFRARED}
@@ -207,6 +210,18 @@ class HandPages:
             return self._page(said if asked is typed else None, asked, code)
 
         return self.desk.act("hand-reading", body, refused, _go_on)
+
+    def tell_since(self) -> BaseResponse:
+        """The heater is on since an earlier time."""
+        found = _CLOCK.fullmatch(request.form.get("since", "").strip())
+
+        def refused(said: Outcome | None, code: int) -> BaseResponse:
+            at_field = said is None or said.at_field == "since"
+            wrong = words.on_too_long_ago() if said is None else said.text
+            return self._page(None if at_field else said, code=code, since=wrong if at_field else "")
+
+        body = {"on": True, "clock": f"{int(found[1]):02}:{found[2]}"} if found else None
+        return self.desk.act("heater-said", body, refused, _go_on)
 
     def undo(self) -> BaseResponse:
         """A reading that was entered counts no longer."""

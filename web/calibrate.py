@@ -26,6 +26,7 @@ CHECKED = ("cold-soak", "ice", "boiling", "contact", "infrared", "flange")
 _FT, _HPA_PER_INHG = 0.3048, 33.8639
 """The foot, and the inch of mercury at 0 °C in hPa (from memory)."""
 _LOWEST_C, _HIGHEST_C = -60.0, 120.0
+ANSWERED_S = 86_400.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +138,7 @@ class CalibratePages:
             reader = Reader(self.desk.store_path)
             try:
                 check, taught, kept = reader.check(), reader.taught(), reader.corrections()
+                found = reader.answered(now_at - ANSWERED_S)
             finally:
                 reader.close()
         except (StoreError, sqlite3.Error) as err:
@@ -149,6 +151,7 @@ class CalibratePages:
             taught=_taught(taught, unit),
             check=_check(check, zone, now_at, unit),
             corrections=_corrections(kept, zone, unit),
+            answered=[words.answered(a.place, a.rows, a.faults) for a in found],
             metal=metal,
             probes=self.desk.places(),
             setup=self._setup(),

@@ -9,7 +9,7 @@ from typing import Any
 from flask import Response, redirect, request, url_for
 from werkzeug.wrappers import Response as BaseResponse
 
-from probe_agent import words
+from probe_agent import chosen, words
 from probe_agent.config import CERTAINTIES
 from probe_agent.status import PlanNow, Status
 from probe_agent.words import NOTHING_REPEATS, mornings
@@ -56,7 +56,7 @@ class PlanPages:
         return [fresh if fresh and fresh.departure == p.departure else p for p in kept]
 
     def _usual(self) -> PlanForm:
-        wishes = self.desk.settings.planning
+        wishes = chosen.with_kept(self.desk.settings, self.desk.record.kept(chosen.KEPT)).planning
         return PlanForm("", "", wishes.certainty, f"{wishes.travel_min:g}", f"{wishes.uncovered_min:g}")
 
     # -- acting

@@ -5,14 +5,14 @@ from __future__ import annotations
 import sqlite3
 import threading
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import msgspec
 
 from probe_agent.status import PlanNow, Status, utc_seconds
-from probe_agent.store import CurveRow, Reader, Session, StoreError
+from probe_agent.store import BindingChange, CurveRow, Reader, Session, StoreError
 
 HOURS = 8
 OPEN = frozenset({"planned", "heating", "delayed", "did-not-start"})
@@ -32,6 +32,16 @@ class CurveView:
     places: tuple[str, ...] = ()
     rows: tuple[Row, ...] = ()
     reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SetUpKept:
+    """bindings: (place, source, address); changes of them, newest first; tested: recipient → when tested and
+    when proven [UTC s]."""
+
+    bindings: list[tuple[str, str, str]] = field(default_factory=list)
+    changes: list[BindingChange] = field(default_factory=list)
+    tested: dict[str, tuple[float | None, float | None]] = field(default_factory=dict)
 
 
 class _Kept(msgspec.Struct):
@@ -76,15 +86,14 @@ class Record:
         except (StoreError, sqlite3.Error):
             return []
 
-    def set_up(self) -> tuple[list[tuple[str, str, str]], dict[str, tuple[float | None, float | None]]]:
-        """Bindings as (place, source, address), and recipient → tested, proven [UTC s]; nothing where the
-        record can't be read."""
+    def set_up(self) -> SetUpKept:
+        """What the page Set up shows of the record; nothing where it can't be read."""
         try:
             with self._lock:
-                reader = self._open()
-                return reader.bindings(), reader.tested()
+                r = self._open()
+                return SetUpKept(r.bindings(), r.binding_changes(), r.tested())
         except (StoreError, sqlite3.Error):
-            return [], {}
+            return SetUpKept()
 
     def kept(self, name: str) -> str | None:
         """A small value the daemon keeps; None where there is none, or the record can't be read."""

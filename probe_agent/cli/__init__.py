@@ -3,13 +3,15 @@
 Each family of commands has a file; importing it hangs its commands on the group.
 """
 
-from probe_agent.cli import daemon, phones, planning, plug, probes, record, season, told
+from probe_agent.cli import binding, chosen, daemon, phones, planning, plug, probes, record, season, told
 from probe_agent.cli.assembly import assemble
 from probe_agent.cli.daemon import demo_settings
 from probe_agent.cli.group import example_settings, main
 
 __all__ = [
     "assemble",
+    "binding",
+    "chosen",
     "daemon",
     "demo_settings",
     "example_settings",

@@ -42,6 +42,8 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         zone=zone_of(settings),
         demo=demo,
     )
+    if weather is not None:
+        agent.when_set.append(weather.ask_again)
     if not isinstance(clock, SystemClock):
         agent.jobs += housekeeping(settings, agent, weather)
     return agent
@@ -181,23 +183,19 @@ def scheduled(settings: Settings, agent: Any) -> Any:
     """A scheduler for housekeeping alone; nothing that means something to pilot or heater is a job."""
     from apscheduler.schedulers.background import BackgroundScheduler
 
+    from probe_agent.cli.times import LATE_S, Instants, daily, rearm
     from probe_agent.maintenance import back_up
+    from probe_agent.telling import next_test_at
 
     scheduler = BackgroundScheduler(
         timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None}
     )
-    scheduler.add_job(
-        back_up, "cron", hour=NIGHTLY_UTC_HOUR, args=[Path(settings.store.file)], id="nightly-copy"
-    )
-    weekly = settings.messages.weekly_test
+    copy = Instants(daily(NIGHTLY_UTC_HOUR))
+    scheduler.add_job(back_up, copy, args=[Path(settings.store.file)], id="nightly-copy")
+    weekly, zone = settings.messages.weekly_test, zone_of(settings)
     if weekly != "never" and settings.recipients:
-        scheduler.add_job(agent.send_tests, "cron", **_weekly(weekly), timezone=zone_of(settings), id="test")
+        test = Instants(lambda now_at: next_test_at(weekly, now_at, zone))
+        scheduler.add_job(agent.send_tests, test, id="test", misfire_grace_time=LATE_S)
     scheduler.start()
+    agent.when_set.append(lambda: rearm(scheduler))
     return scheduler
-
-
-def _weekly(text: str) -> dict[str, Any]:
-    """A weekly time like "Sun 18:00" as the scheduler takes it."""
-    day, _, time_of_day = text.partition(" ")
-    hour, _, minute = time_of_day.partition(":")
-    return {"day_of_week": day.lower(), "hour": int(hour), "minute": int(minute)}

@@ -119,6 +119,8 @@ def main() -> None:
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent check cold-soak             probes compared after a cold night; correct accepts it
+    probe-agent bind                        which probe sits where; bind ADDRESS=PLACE changes it
+    probe-agent set                         settings that may be changed without the file; set NAME VALUE
     probe-agent outings                     what became of each heat-up; flew flown-hot says it
     probe-agent record                      heat, cost, water from the oil and flights of a season; --csv
     probe-agent why                         bearing clearance and oil of this engine now

@@ -1,4 +1,5 @@
-"""Commands on probes: checks against what they should read, corrections, and undoing them."""
+"""Commands on probes: which sits where and how it answered, checks against what they should read,
+corrections, and undoing them."""
 
 from __future__ import annotations
 
@@ -27,6 +28,26 @@ from probe_agent.corrections import CHECKS
 from probe_agent.store import Check, Reader, StoreError
 
 WAIT_S = 120.0
+ANSWERED_S = 86_400.0
+
+
+@main.command(name="probes")
+@settings_option
+@store_option
+def probes_(settings_file: Path | None, store_file: Path | None) -> None:
+    """Which probe sits at which place, and how each answered in the last 24 hours."""
+    try:
+        reader = Reader(store_of(settings_file, store_file))
+        try:
+            bindings, found = reader.bindings(), reader.answered(time.time() - ANSWERED_S)
+        finally:
+            reader.close()
+    except (StoreError, sqlite3.Error) as err:
+        raise click.ClickException(str(err)) from err
+    for line in columns([("place", "probe"), *((place, address) for place, _, address in bindings)]):
+        click.echo(line)
+    for told in found:
+        click.echo(words.answered(told.place, told.rows, told.faults))
 
 
 @main.command()

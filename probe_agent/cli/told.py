@@ -30,6 +30,7 @@ from probe_agent.store import Reader, StoreError
     "--ago", "ago_min", type=click.FloatRange(0, 60), default=0.0, help="Minutes since it was read."
 )
 @click.option("-f", "--fahrenheit", is_flag=True, help="VALUE is in °F.")
+@click.option("--sure", is_flag=True, help="It was asked about, and is right.")
 @click.option("--undo", type=int, help="Undo the reading with this number instead.")
 @click.argument("place", required=False)
 @click.argument("value", required=False)
@@ -39,11 +40,15 @@ def enter(
     method: str,
     ago_min: float,
     fahrenheit: bool,
+    sure: bool,
     undo: int | None,
     place: str | None,
     value: str | None,
 ) -> None:
     """Enter a temperature read by hand: probe-agent enter cyl-3 -5.5
+
+    A value far from the last one, or that fits better with the other sign, is asked about: look again, then
+    enter it with --sure.
 
     Keep clear of the propeller: through the inlets your arms are in its arc. Switches off, key out.
     """
@@ -61,17 +66,26 @@ def enter(
         settings_file,
         store_file,
         "hand-reading",
-        {"place": place, "c": celsius, "method": method, "age_s": ago_min * 60},
+        {
+            "place": place,
+            "c": celsius,
+            "method": method,
+            "age_s": ago_min * 60,
+            "unit": "F" if fahrenheit else "C",
+            "sure": sure,
+        },
     )
 
 
 @main.command()
 @settings_option
 @store_option
+@click.option("--since", metavar="HH:MM", help="When it came on, on the field's clock (default: now).")
 @click.argument("state", type=click.Choice(["on", "off"]))
-def heater(settings_file: Path | None, store_file: Path | None, state: str) -> None:
+def heater(settings_file: Path | None, store_file: Path | None, since: str | None, state: str) -> None:
     """Tell the daemon that somebody switched the heater on or off. It switches nothing itself."""
-    tell(settings_file, store_file, "heater-said", {"on": state == "on"})
+    body: dict[str, object] = {"on": state == "on"}
+    tell(settings_file, store_file, "heater-said", body if since is None else body | {"clock": since})
 
 
 @main.command("oil-out")

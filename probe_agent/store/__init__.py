@@ -18,6 +18,7 @@ from probe_agent.store.access import (
     end_session,
     offer_code,
 )
+from probe_agent.store.bindings import BindingChange, Moved, moves, rebind, undone
 from probe_agent.store.commands import Command, answer_command, forget_body
 from probe_agent.store.corrections import (
     CHECK,
@@ -71,6 +72,7 @@ from probe_agent.store.heatups import (
     tell_outing,
 )
 from probe_agent.store.measured import (
+    Answered,
     CurveRow,
     StoredReading,
     TickRow,
@@ -112,7 +114,9 @@ __all__ = [
     "TAUGHT",
     "TEST",
     "Announced",
+    "Answered",
     "Batch",
+    "BindingChange",
     "CameOf",
     "Check",
     "Command",
@@ -127,6 +131,7 @@ __all__ = [
     "KeptWeather",
     "Link",
     "Message",
+    "Moved",
     "OpenCode",
     "Preview",
     "Reader",
@@ -172,6 +177,7 @@ __all__ = [
     "mark_tested",
     "mc",
     "move_spells",
+    "moves",
     "newest_lesson",
     "note_heatup",
     "offer_code",
@@ -180,11 +186,13 @@ __all__ = [
     "open_heatup",
     "read_check",
     "read_preview",
+    "rebind",
     "revoke_links",
     "tell_outing",
     "transaction",
     "undo_corrections",
     "undo_hand_reading",
+    "undone",
     "use_link",
     "withdraw_messages",
 ]

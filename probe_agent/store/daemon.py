@@ -12,8 +12,14 @@ from pathlib import Path
 
 from probe_agent.readings import Forecast, Transition
 from probe_agent.store.access import OpenCode, Session, find_code, sessions_at
+from probe_agent.store.bindings import BindingChange, bind_probe, binding_changes, bound_at
 from probe_agent.store.commands import Command, body_of
-from probe_agent.store.corrections import IN_FORCE, KeptCorrection, corrections_basis, corrections_of
+from probe_agent.store.corrections import (
+    IN_FORCE,
+    KeptCorrection,
+    corrections_basis,
+    corrections_of,
+)
 from probe_agent.store.file import Statement, keep_value, mc, ms, open_checked, transaction
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
 from probe_agent.store.measured import CurveRow, TickRow, curve_of, hourly_of
@@ -136,17 +142,41 @@ class Store:
                 )
             )
 
+    def bound(self, at: float | None = None) -> dict[str, tuple[str, str]]:
+        """Address → (place, source), as bound just before an instant [UTC s]; None: now."""
+        with self._lock:
+            return bound_at(self._db, at)
+
+    def ever_bound(self) -> frozenset[str]:
+        """Addresses that have sat at a place at some time."""
+        with self._lock:
+            return frozenset(a for (a,) in self._db.execute("SELECT DISTINCT address FROM bindings"))
+
+    def binding_changes(self) -> list[BindingChange]:
+        """The last changes of bindings, newest first."""
+        with self._lock:
+            return binding_changes(self._db)
+
+    def last_off_at(self) -> float | None:
+        """When the last heat-up's heat ended [UTC s]; None where none has."""
+        with self._lock:
+            row = self._db.execute(
+                "SELECT max((mono_ms + utc_offset_ms) / 1000.0) FROM heatups h JOIN ticks t"
+                " ON t.tick = coalesce(h.off_tick, h.ended_tick) JOIN boots USING (boot)"
+            ).fetchone()
+            return None if row[0] is None else float(row[0])
+
+    def open_heatup(self) -> int | None:
+        """The number of the heat-up at hand."""
+        with self._lock:
+            row = self._db.execute("SELECT max(heatup) FROM heatups WHERE ended_tick IS NULL").fetchone()
+            return None if row[0] is None else int(row[0])
+
     def bind(self, place: str, source: str, address: str, now_at: float) -> None:
         """Bind an address to a place from now on; what either was bound to before ends."""
         with self._writing() as db:
-            db.execute(
-                "UPDATE bindings SET to_at = ? WHERE to_at IS NULL AND (address = ? OR place = ?)",
-                (now_at, address, self._places[place]),
-            )
-            db.execute(
-                "INSERT INTO bindings (place, source, address, from_at) VALUES (?, ?, ?, ?)",
-                (self._places[place], source, address, now_at),
-            )
+            for statement in bind_probe(place, source, address, now_at):
+                db.execute(*statement)
 
     def offsets_c(self) -> dict[str, float]:
         """Address → offset to add [°C], from the corrections in force."""

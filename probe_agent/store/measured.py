@@ -35,6 +35,16 @@ class TickRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Answered:
+    """How a place's probe answered since an instant: in how many rows, and in how many of them with which
+    fault, most frequent first."""
+
+    place: str
+    rows: int
+    faults: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class CurveRow:
     """One instant of a curve: UTC seconds, °C a place (None = no value), heater share."""
 
@@ -57,6 +67,24 @@ def insert_hand_reading(
 def undo_hand_reading(number: int, at: float) -> Statement:
     """Mark a reading by hand as undone; it stays in the record."""
     return ("UPDATE hand_readings SET undone_at = ? WHERE hand = ?", (at, number))
+
+
+def answered_of(db: sqlite3.Connection, since_at: float) -> list[Answered]:
+    """How the probe of each place answered since a UTC instant, committed rows alone, by place."""
+    rows = db.execute(
+        "SELECT name, fault, count(*) AS times FROM boots b"
+        " CROSS JOIN ticks t ON t.boot = b.boot AND t.mono_ms >= ? - b.utc_offset_ms"
+        " JOIN readings USING (tick) JOIN places USING (place)"
+        " GROUP BY name, fault ORDER BY name, times DESC",
+        (round(since_at * 1000),),
+    )
+    found: dict[str, dict[str | None, int]] = {}
+    for name, fault, times in rows:
+        found.setdefault(name, {})[fault] = times
+    return [
+        Answered(name, sum(told.values()), tuple((f, n) for f, n in told.items() if f is not None))
+        for name, told in found.items()
+    ]
 
 
 def hourly_of(db: sqlite3.Connection, place: str, since_at: float) -> list[tuple[float, float]]:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from probe_agent.store.access import SESSION, OpenCode, Session, find_code, sessions_at
+from probe_agent.store.bindings import BindingChange, binding_changes
 from probe_agent.store.corrections import (
     CHECK,
     TAUGHT,
@@ -39,7 +40,7 @@ from probe_agent.store.curves import (
 )
 from probe_agent.store.file import open_checked
 from probe_agent.store.heatups import OUTING, CameOf, KeptOuting, came_of, newest_lesson
-from probe_agent.store.measured import CurveRow, curve_of, hourly_of
+from probe_agent.store.measured import Answered, CurveRow, answered_of, curve_of, hourly_of
 from probe_agent.store.spells import HeatupSpan, KeptSpell, spans_of_heatups, spells_of
 from probe_agent.store.told import Link, find_link
 from probe_agent.store.weather import KeptWeather, weather_since
@@ -112,6 +113,14 @@ class Reader:
             " WHERE to_at IS NULL ORDER BY name"
         )
         return [(place, source, address) for place, source, address in rows]
+
+    def binding_changes(self) -> list[BindingChange]:
+        """The last changes of bindings, newest first."""
+        return binding_changes(self._db)
+
+    def answered(self, since_at: float) -> list[Answered]:
+        """How the probe of each place answered since a UTC instant, by place."""
+        return answered_of(self._db, since_at)
 
     def tested(self) -> dict[str, tuple[float | None, float | None]]:
         """Recipient → when it was tested last, and when it last answered a test [UTC s]."""

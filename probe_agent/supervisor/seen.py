@@ -32,11 +32,12 @@ SOAK_GAP_S = 60.0
 to be above target within it."""
 
 
-def say_heater(watch: Watch, on: bool, now_s: float) -> Watch:
-    """The watch after somebody said the heater is on or off."""
+def say_heater(watch: Watch, on: bool, since_s: float) -> Watch:
+    """The watch after somebody said the heater is on or off, since an instant up to now; the earliest "on"
+    said of one heating counts."""
     if not on:
-        return replace(watch, said_off_s=now_s, said_on_s=None)
-    since_s = now_s if watch.said_on_s is None else watch.said_on_s
+        return replace(watch, said_off_s=since_s, told_off_s=since_s, said_on_s=None)
+    since_s = since_s if watch.said_on_s is None else min(watch.said_on_s, since_s)
     return replace(watch, said_off_s=None, said_on_s=since_s)
 
 

@@ -148,6 +148,8 @@ class Watch:
     heating: bool | None = None
     said_off_s: float | None = None
     said_on_s: float | None = None
+    told_off_s: float | None = None
+    """When somebody last said off; said_off_s goes on with the ticks while nothing is measured."""
     """Since when somebody says that the heater is on, unless they said that it is off."""
     with_it_s: float | None = None
     """When somebody said last that they are with the combustion heater."""
@@ -242,6 +244,7 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         t_s=move(watch.t_s),
         said_off_s=move(watch.said_off_s),
         said_on_s=move(watch.said_on_s),
+        told_off_s=move(watch.told_off_s),
         oil_out_s=move(watch.oil_out_s),
         signs=tuple(replace(s, since_s=s.since_s + by_s) for s in watch.signs),
         with_it_s=move(watch.with_it_s),

@@ -129,7 +129,7 @@ class WeatherCourier:
         self._asked = [_Asked(source) for source in sources]
         self._clock, self._every_s, self._first_retry_s = clock, every_s, first_retry_s
         self._listener = listener
-        self._stopping = threading.Event()
+        self._stopping, self._wake = threading.Event(), threading.Event()
         self._lock = threading.Lock()
         self._news: dict[str, Weather] = {}
         self._thread = threading.Thread(target=self._run, name="weather", daemon=True) if on_thread else None
@@ -141,9 +141,17 @@ class WeatherCourier:
         if self._thread is not None and self._asked:
             self._thread.start()
 
+    def ask_again(self) -> None:
+        """What failed is asked again at once: the clock was set, by which certificates are judged."""
+        for asked in self._asked:
+            if asked.failing is not None:
+                asked.due_s = 0.0
+        self._wake.set()
+
     def stop(self) -> None:
         """End; a request on its way is left to its timeout."""
         self._stopping.set()
+        self._wake.set()
         if self._listener is not None:
             self._listener.stop()
         if self._thread is not None and self._thread.is_alive():
@@ -180,7 +188,8 @@ class WeatherCourier:
             for asked in self._asked:
                 if not self._stopping.is_set() and time.monotonic() >= asked.due_s:
                     self._ask(asked)
-            self._stopping.wait(max(0.0, min(a.due_s for a in self._asked) - time.monotonic()))
+            self._wake.wait(max(0.0, min(a.due_s for a in self._asked) - time.monotonic()))
+            self._wake.clear()
 
     def _ask(self, asked: _Asked) -> None:
         try:

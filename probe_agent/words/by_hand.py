@@ -32,6 +32,26 @@ INFRARED = (
 )
 
 
+LONGEST_ON_S = 6 * 3600.0
+"""So long ago the heater may be said to have come on: the hours since are seen anew with it."""
+
+
+def on_since(at: float, zone: str, now_at: float) -> str:
+    """The heater is on since an earlier time, as somebody said."""
+    return f"Noted: the heater is on since {moment(at, zone, now_at)}."
+
+
+def on_too_long_ago() -> str:
+    """Refusal of a time that is none, is still to come or long past."""
+    hours = f"{LONGEST_ON_S / 3600:g}"
+    return f"Write when it came on, such as 05:10: a time at the field within the last {hours} hours."
+
+
+def on_before_off(off_at: float, zone: str, now_at: float) -> str:
+    """Refusal of a time before heat last ended."""
+    return f"Heat last ended {moment(off_at, zone, now_at)}. Write a time after that."
+
+
 def as_typed(c: float, unit: Unit) -> str:
     """A reading [°C] with tenths where it has any, as it was typed."""
     number = round(in_unit(c, unit), 1)

@@ -43,7 +43,7 @@ _FAULTS = {
     Fault.POWER_ON: "it shows its power-on value, not a temperature",
     Fault.WEAK_SUPPLY: "its supply is too weak to measure",
     Fault.LINE_LOW: "its data line is held low",
-    Fault.UNCONFIRMED: "its first value waits for a second one",
+    Fault.UNCONFIRMED: "its value jumped, and waits for the next ones to agree",
     Fault.NO_ANSWER: "its bus does not answer in time",
 }
 
