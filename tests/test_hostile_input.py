@@ -506,6 +506,11 @@ FIELDS = {
     "/act/check": ("kind", "place", "value", "pressure", "height", "height_in", "spot-cyl-1", "spot-cyl-2"),
     "/act/correct": ("asked_at",),
     "/act/uncorrect": ("correction",),
+    "/act/bind": ("do", "seen", "at-1", "at-cyl-1"),
+    "/act/unbind": ("at",),
+    "/act/choose": ("name", "text", "do"),
+    "/act/unchoose": ("at",),
+    "/act/heater-since": ("since",),
 }
 SENSIBLE = st.sampled_from(
     names(

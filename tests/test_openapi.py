@@ -104,7 +104,7 @@ def _is_told(form: str) -> set[str]:
     body = DOCUMENT["paths"][action[1]]["post"]["requestBody"]["content"]
     schema = body["application/x-www-form-urlencoded"]["schema"]
     named = set(re.findall(r'<(?:input|select|textarea|button)\b[^>]*\bname="([a-z_-]+)"', form))
-    assert {n for n in named if not n.startswith("spot-")} <= set(schema["properties"]), action[1]
+    assert {n for n in named if not n.startswith(("spot-", "at-"))} <= set(schema["properties"]), action[1]
     return {action[1]}
 
 
