@@ -20,7 +20,15 @@ from pathlib import Path
 import msgspec
 
 from probe_agent import export
-from probe_agent.store import SCHEMA_VERSION, StoreError, StoreNewerError, connect, keep_value
+from probe_agent.store import (
+    SCHEMA_TEXT,
+    SCHEMA_VERSION,
+    StoreError,
+    StoreNewerError,
+    connect,
+    keep_value,
+    schema_mark,
+)
 
 log = logging.getLogger(__name__)
 
@@ -120,7 +128,7 @@ def _mark_of(path: Path) -> Path:
 
 
 def _damage(db: sqlite3.Connection, path: Path, deadline: float) -> str | None:
-    if (wrong := _wrong_version(db, path)) is not None:
+    if (wrong := _wrong_version(db, path) or _wrong_schema(db)) is not None:
         return wrong
     db.set_progress_handler(lambda: time.monotonic() > deadline, _LOOK_EVERY)
     try:
@@ -144,6 +152,17 @@ def _wrong_version(db: sqlite3.Connection, path: Path) -> str | None:
     if version > SCHEMA_VERSION and version == steps:
         raise StoreNewerError(path, version)
     return None if version == steps else f"it says schema {version} after {steps} steps"
+
+
+def _wrong_schema(db: sqlite3.Connection) -> str | None:
+    """A bit flipped in the schema's text renames a column, and no check of SQLite's finds it."""
+    if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'kept'").fetchone():
+        return None
+    row = db.execute("SELECT value FROM kept WHERE name = ?", (SCHEMA_TEXT,)).fetchone()
+    mark = schema_mark(db)
+    if row is None or str(row[0]).partition(":")[0] != mark.partition(":")[0]:
+        return None  # of a program before marks, or to be migrated
+    return None if row[0] == mark else "its schema's text is damaged"
 
 
 def _small_tables(db: sqlite3.Connection) -> list[str]:
