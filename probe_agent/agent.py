@@ -294,6 +294,7 @@ class Agent:
         """
         began_s = awake_and_asleep_s()
         poller = threading.Thread(target=self._poll_commands, args=(stop,), name="commands", daemon=True)
+        self._looks.expect(pulse.STORE_S)
         poller.start()
         for courier in self._couriers:
             courier.start()
