@@ -97,6 +97,8 @@ def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
             return _damage(db, path, time.monotonic() + limit_s)
         finally:
             db.close()
+    except UnicodeDecodeError:
+        return "its schema's text is damaged"
     except sqlite3.DatabaseError as err:
         if isinstance(err, sqlite3.OperationalError) and not _speaks_of_damage(err):
             return None  # it can't be looked at now, as where the card can only be read
@@ -104,7 +106,9 @@ def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
 
 
 def _speaks_of_damage(err: sqlite3.Error) -> bool:
-    return getattr(err, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    """SQLITE_ERROR too: a look at a sound file of ours makes none, a head of an unknown format does."""
+    damaged = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
+    return getattr(err, "sqlite_errorcode", 0) & 0xFF in damaged
 
 
 def _suspected(path: Path) -> str | None:
