@@ -95,10 +95,10 @@ def schema_mark(db: sqlite3.Connection) -> str:
     """The version and a checksum over the schema's own text, which SQLite's checks don't look at."""
     version = db.execute("PRAGMA user_version").fetchone()[0]
     texts = db.execute(
-        "SELECT sql FROM sqlite_master WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY type, name"
+        "SELECT CAST(sql AS BLOB) FROM sqlite_master"
+        " WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY type, name"
     )
-    whole = "\n".join(str(text) for (text,) in texts)
-    return f"{version}:{sha256(whole.encode()).hexdigest()}"
+    return f"{version}:{sha256(b'|'.join(bytes(text) for (text,) in texts)).hexdigest()}"
 
 
 def mark_schema(db: sqlite3.Connection) -> None:
