@@ -262,7 +262,7 @@ def test_a_heat_up_is_read_with_the_rest_before_it_and_the_cooling_after(one: Pa
         assert not archive.span(found, 300.0, found.ended_at + 1e6)[2], "not all of that was measured"
 
 
-def test_a_curve_is_read_by_todays_corrections_of_the_probe_that_was_there(one: Path, tmp_path: Path) -> None:
+def test_a_curve_is_of_the_last_probe_alone_by_todays_corrections(one: Path, tmp_path: Path) -> None:
     (tmp_path / "probe-agent.db").write_bytes((one / "probe-agent.db").read_bytes())
     write(
         tmp_path,
@@ -270,7 +270,8 @@ def test_a_curve_is_read_by_todays_corrections_of_the_probe_that_was_there(one: 
         f" {START_UTC + 3000} FROM places WHERE name = 'cyl-1'",
         f"INSERT INTO bindings (place, source, address, from_at) SELECT place, 'one-wire', '3b-2',"
         f" {START_UTC + 3000} FROM places WHERE name = 'cyl-1'",
-        "INSERT INTO corrections (address, offset_mc, from_at, reason) VALUES ('3b-1', -500, 0, 'ice')",
+        "INSERT INTO corrections (address, offset_mc, from_at, reason) VALUES ('3b-1', 700, 0, 'ice')",
+        "INSERT INTO corrections (address, offset_mc, from_at, reason) VALUES ('3b-2', -500, 0, 'ice')",
         "INSERT INTO corrections (address, offset_mc, from_at, reason, undone_at)"
         " VALUES ('3b-2', 9000, 0, 'x', 1)",
         "INSERT INTO corrections (address, offset_mc, from_at, reason) VALUES ('case-nose', 250, 9e9, 'ice')",
@@ -281,8 +282,10 @@ def test_a_curve_is_read_by_todays_corrections_of_the_probe_that_was_there(one: 
     with Archive(tmp_path / "probe-agent.db", read_only=True) as archive:
         rows = list(archive.curve(1, 60, {}))
     for was, now in zip(plain, rows, strict=True):
-        off_c = -0.5 if now.at < START_UTC + 3000 else 0.0
-        assert now.values_c["cyl-1"] == pytest.approx(was.values_c["cyl-1"] + off_c)
+        if now.at < START_UTC + 3000:
+            assert "cyl-1" not in now.values_c
+        else:
+            assert now.values_c["cyl-1"] == pytest.approx(was.values_c["cyl-1"] - 0.5)
         assert now.values_c["case-nose"] == pytest.approx(was.values_c["case-nose"] + 0.25)
         assert now.values_c["cyl-2"] == linearise(was.values_c["cyl-2"], -12.0, "K")
 

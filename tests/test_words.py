@@ -165,8 +165,8 @@ def test_the_chance_counts_mornings() -> None:
         ("ready", "Yes: soaked above target."),
         ("levelling-off", "No."),
         ("heater-stopped", "No."),
-        ("too-hot", "Not said: too hot."),
-        ("probe-missing", "Not known."),
+        ("too-hot", "Not judged while too hot."),
+        ("probe-missing", "No: too cold."),
         ("cooling", "No: below target."),
         ("flown-cooling", "Yes, while above target."),
         ("engine-ran", "Yes, while above target."),
@@ -177,25 +177,40 @@ def test_the_chance_counts_mornings() -> None:
 def test_every_state_answers_whether_it_is_warm_enough(state: str, said: str) -> None:
     status = samples.STATES[state]()
     assert words.warm_enough(status) == said
-    gone = msgspec.structs.replace(status, missing=("cyl-1",))
+    gone = msgspec.structs.replace(status, missing=("cyl-1",), coldest_c=9.0)
     assert words.warm_enough(gone) == "Not known."
+    cold_too = msgspec.structs.replace(gone, coldest_c=4.0)
+    assert words.warm_enough(cold_too) == "No: too cold."
 
 
 def test_warm_by_itself_is_warm_enough_only_with_its_core() -> None:
     status = samples.cooling_above()
-    assert words.warm_enough(status) == "Not sure: its core is colder."
+    assert words.warm_enough(status) == "No: its core is colder."
+    maybe = msgspec.structs.replace(status, core_c=(3.0, 5.0, 8.0))
+    assert words.warm_enough(maybe) == "Not sure: its core may be colder."
     assert words.next_action(status) == "Heat again if somebody flies, until it is called ready."
     through = msgspec.structs.replace(status, core_c=(7.0, 8.0, 9.0))
     assert words.warm_enough(through) == "Yes, while above target."
     assert words.next_action(through) == "Start while it is above target, or heat again."
     unknown = msgspec.structs.replace(status, core_c=None)
-    assert words.warm_enough(unknown) == "Not sure: its core is colder."
+    assert words.warm_enough(unknown) == "Not sure: its core isn't known."
 
 
 def test_heat_that_is_due_while_it_is_warm_says_why() -> None:
     warm = msgspec.structs.replace(samples.flown_cooling(), plan=samples.plan())
-    assert words.next_action(warm) == "Switch the heater on now, for a start at 09:00: it cools until then."
+    assert words.next_action(warm) == (
+        "Switch the heater on now, for a start at 09:00, when it is too cold without heat."
+    )
     assert words.next_action(samples.cold()) == "Switch the heater on by 07:10, for the start at 09:00."
+
+
+def test_no_heat_needed_says_where_that_hangs_on_the_cover() -> None:
+    plan = msgspec.structs.replace(samples.no_heat_planned(), start=samples.minutes_after(130))
+    warm = msgspec.structs.replace(samples.flown_cooling(), plan=plan, hold_min=(150, 85))
+    told = "Nothing to do: no heat is needed for 09:00"
+    assert words.next_action(warm) == f"{told} if the cover stays on."
+    for hold in ((150, 140), (150, None), None):
+        assert words.next_action(msgspec.structs.replace(warm, hold_min=hold)) == f"{told}."
 
 
 @pytest.mark.parametrize("state", ["flown-cooling", "engine-ran", "cooling", "off", "cold"])
@@ -213,9 +228,10 @@ def test_a_plug_that_went_off_by_itself_is_not_looked_for_in_the_cable() -> None
 
 
 def test_ready_says_what_it_leaves_open_of_the_core() -> None:
-    assert words.core_beside(samples.ready()) == "Core likely below target; the rule allows that."
+    assert words.core_beside(samples.ready()) == "Core likely still below target: a soak doesn't wait for it."
     doubtful = msgspec.structs.replace(samples.ready(), core_above_p=0.62)
-    told = "Core likely below target; the rule allows that. Above the preheat limit on 6 in 10 mornings."
+    told = "Core likely still below target: a soak doesn't wait for it."
+    told += " Above the preheat limit on 6 in 10 mornings."
     assert words.core_beside(doubtful) == told
     warm = msgspec.structs.replace(samples.ready(), core_c=(7.0, 9.0, 11.0))
     assert words.core_beside(warm) is None
@@ -237,6 +253,8 @@ def test_an_open_end_says_if_it_gets_there() -> None:
     barely = samples.sample(above_p90=None, p_reach=0.1)
     told = "9 in 10 that it never gets above target; if it does, most likely about 08:35."
     assert words.announced(barely) == told
+    stopped = msgspec.structs.replace(barely, state="heater-stopped")
+    assert words.announced(stopped) == "9 in 10 that it never gets above target, unless heat comes back."
     likely = samples.sample(above_p90=None, p_reach=0.93)
     assert words.announced(likely) == "Above target most likely about 08:35; how much later is open."
 

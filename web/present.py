@@ -229,7 +229,7 @@ def _age(age_s: float | None) -> str:
 def _silence_next(status: Status) -> str:
     """The one thing to do where nothing is heard any more: heat that was to go off comes first."""
     if any(_is_off_due(a) for a in status.alerts) or State(status.state) is State.TOO_HOT:
-        return "Have the heater switched off at the socket: off was due when it was last heard."
+        return "Have the heater switched off at the socket: it was to go off and may still be on."
     return "Have the measuring board, its power and its network looked at, or measure by hand."
 
 

@@ -108,21 +108,33 @@ def warm_enough(status: Status) -> str:
     or of an engine whose core too is above the target without heat; below the target never."""
     state = State(status.state)
     if status.missing or status.coldest_c is None:
-        return "Not known."
+        is_below = status.coldest_c is not None and status.coldest_c < status.target_c
+        return "No: too cold." if is_below else "Not known."
     if state in _NOT_WARM:
         return _NOT_WARM[state]
     if state is State.READY:
         return f"Yes: {RULES[status.ready_rule]}."
     if is_above(status):
-        return "Yes, while above target." if is_warm_through(status) else "Not sure: its core is colder."
+        return "Yes, while above target." if is_warm_through(status) else _core_doubt(status)
     if status.coldest_c < status.need_c:
         return "No: it needs preheat."
     return "Not ready: below target." if state is State.OFF else "No: below target."
 
 
+def _core_doubt(status: Status) -> str:
+    """Why an engine whose places are all above the target isn't called warm."""
+    if status.core_c is None:
+        return "Not sure: its core isn't known."
+    return (
+        "No: its core is colder."
+        if status.core_c[2] < status.target_c
+        else "Not sure: its core may be colder."
+    )
+
+
 _NOT_WARM: Mapping[State, str] = {
     State.PROBE_MISSING: "Not known.",
-    State.TOO_HOT: "Not said: too hot.",
+    State.TOO_HOT: "Not judged while too hot.",
     State.ABOVE_TARGET: "Not yet.",
     State.HEATING: "Not yet.",
     State.LEVELLING_OFF: "No.",
@@ -146,10 +158,16 @@ def core_beside(status: Status) -> str | None:
     """What ready leaves open of the core; None where it is estimated above the target, and unless ready."""
     if State(status.state) is not State.READY or status.core_c is None or status.core_c[1] >= status.target_c:
         return None
-    told = "Core likely below target; the rule allows that"
+    told = f"Core likely still below target: {_CORE_WAITS[status.ready_rule]}"
     if status.core_above_p > 0.95:
         return f"{told}."
     return f"{told}. Above the preheat limit on {chances(status.core_above_p)} mornings."
+
+
+_CORE_WAITS: Mapping[str, str] = {
+    "soak": "a soak doesn't wait for it",
+    "core": "the rule asks for the preheat limit alone",
+}
 
 
 def coldest(status: Status, unit: Unit = "C", spoken: bool = False) -> str:
@@ -206,6 +224,8 @@ def _range(status: Status, unit: Unit) -> str:
     if high is None:
         if status.p_reach < 0.9:
             misses = min(max(1, round((1 - status.p_reach) * 10)), 9)
+            if misses >= 5 and State(status.state) is State.HEATER_STOPPED:
+                return f"{misses} in 10 that it never gets above target, unless heat comes back."
             if misses >= 5:
                 return (
                     f"{misses} in 10 that it never gets above target; if it does, most likely about {about}."
@@ -373,7 +393,7 @@ def _heat_due(status: Status) -> str | None:
         is_past = utc_seconds(plan.timer) < now_at
         return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
     warm_now = status.coldest_c is not None and status.coldest_c >= status.need_c
-    why = ": it cools until then" if warm_now else ""
+    why = ", when it is too cold without heat" if warm_now else ""
     if utc_seconds(plan.switch_on) <= now_at:
         return f"Switch the heater on now, for a start at {start}{why}."
     return f"Switch the heater on by {at}, for the start at {start}{why}."
@@ -383,8 +403,17 @@ def _by_plan(status: Status) -> str | None:
     """What the plan asks for; None where there is none to go by."""
     plan = status.plan
     if plan is not None and plan.verdict == "none" and utc_seconds(plan.start) > now_of(status):
-        return f"Nothing to do: no heat is needed for {moment_of(status, plan.start)}."
+        cover = " if the cover stays on" if _needs_cover(status, utc_seconds(plan.start)) else ""
+        return f"Nothing to do: no heat is needed for {moment_of(status, plan.start)}{cover}."
     return _heat_due(status)
+
+
+def _needs_cover(status: Status, start_at: float) -> bool:
+    """Whether it stays above target until then with the cover on, and not with it off."""
+    if status.hold_min is None or status.hold_min[1] is None:
+        return False
+    left_min = (start_at - now_of(status)) / 60
+    return status.hold_min[1] < left_min <= status.hold_min[0]
 
 
 def next_action(status: Status) -> str:

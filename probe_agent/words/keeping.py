@@ -67,7 +67,7 @@ def _since(status: Status) -> str:
 
 def _damaged(status: Status, unit: Unit, about: About) -> Letter:
     parts = [
-        (1, "The record was damaged and set aside; what was saved of it was brought back."),
+        (1, "The record was damaged and set aside; what was saved is back."),
         (2, "The page says how far it reaches."),
         (1, coldest(status, unit, spoken=True)),
         (1, "Look at the page, and have the board's card replaced if it happens again."),

@@ -119,7 +119,7 @@ def test_an_owner_who_forgets_and_the_link_of_the_second(tmp_path: Path) -> None
             shown = page.get(path)
             assert shown.status_code == 200
             assert shown.text.count("<button") == 1
-            assert "It is off" in shown.text
+            assert "Say it is off" in shown.text
         page.head(path)
         assert night.sql("SELECT answered FROM alerts WHERE kind = 'switch-off'") == [(None,)]
         assert night.sql("SELECT count(*) FROM commands") == [(0,)]
