@@ -131,6 +131,7 @@ INSIDE = {
         "probes",
         "board",
         "binding",
+        "identify",
         "chosen",
         "keeping",
         "__init__",
