@@ -47,6 +47,7 @@ from probe_agent.couriers import (
 )
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
+from probe_agent.finding import Finding
 from probe_agent.harness import Harness, grown_old, standing_in
 from probe_agent.learning import SIGMA_C
 from probe_agent.ledger import Ledger
@@ -198,6 +199,7 @@ class Agent:
             lambda: self._watch.said_on_s if self._unprobed else None,
         )
         self._harness = Harness(record, plan.places, plan.required, plan.near_heater)
+        self._finding = Finding()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
@@ -256,6 +258,7 @@ class Agent:
             self._physics,
             self._previews,
             self._harness,
+            self._finding,
             self._bench,
             take_alongs,
             self._file,
@@ -442,6 +445,7 @@ class Agent:
             self._keep_time()
             scans = [source.read(now_s) for source in self._sources]
             t_s = max((s.t_s for s in scans), default=now_s)
+            self._finding.follow(scans, t_s)
             hand = self._hand.read(t_s)
             samples = self._harness.at_places(zip((s.name for s in self._sources), scans, strict=True))
             self._hear(samples.get("ambient"))
@@ -871,6 +875,7 @@ class Agent:
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
             unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
+            identify=self._finding.shown,
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 

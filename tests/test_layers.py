@@ -42,6 +42,7 @@ ORDER = (
     "season",
     "jumps",
     "harness",
+    "finding",
     "pairing",
     "migrations",
     "maintenance",
