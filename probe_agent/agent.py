@@ -154,6 +154,7 @@ class Agent:
         weather: WeatherCourierLike | None = None,
         watchdog: Watchdog | None = None,
         line: Line | None = None,
+        listeners: Sequence[Courier] = (),
         *,
         build: str = "",
         zone: str = "UTC",
@@ -161,7 +162,8 @@ class Agent:
         card: Card = _SOUND_CARD,
         then: Callable[[], object] = lambda: None,
     ) -> None:
-        """card: what the start found of it; then: done after each commit, on the thread that writes."""
+        """listeners: sources that have a line of their own; card: what the start found of it; then: done
+        after each commit, on the thread that writes."""
         self._file, self.clock, self.store = settings, clock, record
         settings = chosen.with_kept(settings, record.kept(chosen.KEPT))
         if settings != self._file:
@@ -170,7 +172,7 @@ class Agent:
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
-        self._line = line
+        self._line, self._listeners = line, tuple(listeners)
         self._build, self._zone, self._demo = build, zone, demo
         self.card, self.stopping = card, threading.Event()
         self._replaced = read_replaced(record.kept(REPLACED))
@@ -383,7 +385,7 @@ class Agent:
     @property
     def _couriers(self) -> list[Courier]:
         couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
-        return [c for c in couriers if c is not None]
+        return [*(c for c in couriers if c is not None), *self._listeners]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""

@@ -17,11 +17,13 @@ ORDER = (
     "clock",
     "pulse",
     "config",
+    "pointers",
     "status",
     "words",
     "chosen",
     "couriers",
     "connecting",
+    "listening",
     "service",
     "thermocouple",
     "corrections",
@@ -143,6 +145,7 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "pointers",
     "chosen",
     "jumps",
     "why",
