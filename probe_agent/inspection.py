@@ -156,6 +156,7 @@ def _one_wire(
             yield note(
                 "probes", "no probe is bound to a place", "Name them under [[probes]] in the settings."
             )
+        yield from _unbound(settings, bindings)
         return
     yield from _kernel(directory)
     if not directory.is_dir():
