@@ -348,6 +348,7 @@ class Agent:
         """
         began_s = awake_and_asleep_s()
         self._poller = Watched("commands", lambda: self._poll_commands(stop), stop)
+        self._looks.expect(pulse.STORE_S)
         self._poller.start()
         for courier in self._couriers:
             courier.start()

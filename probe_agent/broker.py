@@ -533,6 +533,7 @@ class BrokerCourier:
 
     def start(self) -> None:
         """Begin to connect, in the background."""
+        self._pulse.expect(pulse.NETWORK_S)
         self._thread.start()
 
     def publish(self, status: Status) -> None:

@@ -568,7 +568,7 @@ def _explain(text: str, file: str, table: Mapping[str, Any]) -> str:
 _TIMES: Mapping[tuple[str, ...], str] = {
     ("quiet",): '"22:00-05:30"',
     ("morning_look",): '"05:50"',
-    ("weekly_test",): '"Sun 18:00" (a day in three letters and a time), or "never"',
+    ("weekly_test",): '"Sun 18:00" (a day in three letters, or daily, and a time), or "never"',
 }
 
 _KINDS = {

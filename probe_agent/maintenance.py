@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import logging
 import os
 import sqlite3
@@ -172,3 +173,11 @@ def _spans_kept(db: sqlite3.Connection) -> list[tuple[float, float]]:
 def _is_within(spans: Sequence[tuple[float, float]], at: float) -> bool:
     index = bisect_right(spans, (at, float("inf"))) - 1
     return index >= 0 and at <= spans[index][1]
+
+
+def give_memory_back() -> None:
+    """Have the C library return to the system what the day's heavy moments left unused, where it is one that
+    can (glibc's malloc_trim(3))."""
+    trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    if trim is not None:
+        trim(0)

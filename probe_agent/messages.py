@@ -174,6 +174,7 @@ class _Lane:
         self.pulse = Pulse(f"messages to {recipient.name}")
 
     def start(self) -> None:
+        self.pulse.expect(pulse.NETWORK_S)
         self._thread.start()
 
     def nudge(self) -> None:

@@ -12,7 +12,7 @@ from pathlib import Path
 from sqlite_utils import Database
 from sqlite_utils.migrations import Migrations
 
-from probe_agent.store import SCHEMA_VERSION, StoreError, StoreNewerError, connect
+from probe_agent.store import SCHEMA_VERSION, StoreError, StoreNewerError, connect, mark_schema
 
 steps = Migrations("probe-agent")
 
@@ -220,6 +220,7 @@ def migrate(path: Path) -> None:
     connection = connect(path, create=True)
     try:
         steps.apply(Database(connection))
+        mark_schema(connection)
     finally:
         connection.close()
 

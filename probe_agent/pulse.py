@@ -35,7 +35,7 @@ class Pulse:
         self._due_s = math.inf
 
     def expect(self, within_s: float) -> None:
-        """Called by whoever woke it: a round is due in so many real seconds."""
+        """Called by whoever starts or wakes the thread: a round is due in so many real seconds."""
         self._due_s = min(self._due_s, time.monotonic() + within_s)
 
     def is_late(self) -> bool:

@@ -20,7 +20,15 @@ from pathlib import Path
 import msgspec
 
 from probe_agent import export
-from probe_agent.store import SCHEMA_VERSION, StoreError, StoreNewerError, connect, keep_value
+from probe_agent.store import (
+    SCHEMA_TEXT,
+    SCHEMA_VERSION,
+    StoreError,
+    StoreNewerError,
+    connect,
+    keep_value,
+    schema_mark,
+)
 
 log = logging.getLogger(__name__)
 
@@ -89,6 +97,8 @@ def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
             return _damage(db, path, time.monotonic() + limit_s)
         finally:
             db.close()
+    except UnicodeDecodeError:
+        return "its schema's text is damaged"
     except sqlite3.DatabaseError as err:
         if isinstance(err, sqlite3.OperationalError) and not _speaks_of_damage(err):
             return None  # it can't be looked at now, as where the card can only be read
@@ -96,7 +106,9 @@ def damage_of(path: Path, limit_s: float = CHECK_S) -> str | None:
 
 
 def _speaks_of_damage(err: sqlite3.Error) -> bool:
-    return getattr(err, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
+    """SQLITE_ERROR too: a look at a sound file of ours makes none, a head of an unknown format does."""
+    damaged = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_ERROR)
+    return getattr(err, "sqlite_errorcode", 0) & 0xFF in damaged
 
 
 def _suspected(path: Path) -> str | None:
@@ -120,7 +132,7 @@ def _mark_of(path: Path) -> Path:
 
 
 def _damage(db: sqlite3.Connection, path: Path, deadline: float) -> str | None:
-    if (wrong := _wrong_version(db, path)) is not None:
+    if (wrong := _wrong_version(db, path) or _wrong_schema(db)) is not None:
         return wrong
     db.set_progress_handler(lambda: time.monotonic() > deadline, _LOOK_EVERY)
     try:
@@ -144,6 +156,17 @@ def _wrong_version(db: sqlite3.Connection, path: Path) -> str | None:
     if version > SCHEMA_VERSION and version == steps:
         raise StoreNewerError(path, version)
     return None if version == steps else f"it says schema {version} after {steps} steps"
+
+
+def _wrong_schema(db: sqlite3.Connection) -> str | None:
+    """A bit flipped in the schema's text renames a column, and no check of SQLite's finds it."""
+    if not db.execute("SELECT 1 FROM sqlite_master WHERE name = 'kept'").fetchone():
+        return None
+    row = db.execute("SELECT value FROM kept WHERE name = ?", (SCHEMA_TEXT,)).fetchone()
+    mark = schema_mark(db)
+    if row is None or str(row[0]).partition(":")[0] != mark.partition(":")[0]:
+        return None  # of a program before marks, or to be migrated
+    return None if row[0] == mark else "its schema's text is damaged"
 
 
 def _small_tables(db: sqlite3.Connection) -> list[str]:

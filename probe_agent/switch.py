@@ -304,6 +304,7 @@ class SwitchCourier:
 
     def start(self) -> None:
         """Begin to connect, in the background; the first word to the plug is off."""
+        self._pulse.expect(pulse.NETWORK_S)
         self._thread.start()
         self._guard.start()
 

@@ -2,8 +2,8 @@
 
     python many_days.py SETTINGS DAYS SEED
 
-Prints a line a day in JSON: what the process has resident, and what befell it. "broker" and "mail" lines tell
-the caller to end or start them, which this process can't.
+Prints a line a day in JSON: the least and most the process had resident, and what befell it so far. "broker"
+and "mail" lines tell the caller to end or start them, which this process can't.
 """
 
 from __future__ import annotations
@@ -109,7 +109,7 @@ class Faults:
         self._clock, self._chance = clock, chance
         self._store = Path(settings.store.file)
         self.happened: dict[str, int] = {}
-        self._first_s = self._page_s = 0.0
+        self._resident_mb: list[float] = []
         due = [entry for day in range(days) for entry in self._day(day * DAY_S)]
         clock.due = sorted(due, key=lambda entry: -entry[0])
 
@@ -122,6 +122,8 @@ class Faults:
         yield from self._for_a_while(from_s, 0.2, "clock unknown", self._forget, self._know)
         yield from self._for_a_while(from_s, 0.4, "clock step", self._step, lambda: None)
         yield from self._for_a_while(from_s, 0.7, "plan", self._plan, lambda: None)
+        for hour in range(24):
+            yield from_s + hour * HOUR_S, self._weigh
         yield from_s + DAY_S - 1, self._report(round(from_s / DAY_S) + 1)
 
     def _for_a_while(
@@ -165,11 +167,22 @@ class Faults:
         except sqlite3.Error:
             self.happened["plan refused"] = self.happened.get("plan refused", 0) + 1
 
+    def _weigh(self) -> None:
+        pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+        self._resident_mb.append(round(pages * resource.getpagesize() / 1e6, 2))
+
     def _report(self, day: int) -> Act:
+        """least_mb: what stays resident whatever is just worked on."""
+
         def report() -> None:
-            pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
-            mb = pages * resource.getpagesize() / 1e6
-            print(json.dumps({"day": day, "resident_mb": round(mb, 2), **self.happened}), flush=True)
+            found = {
+                "day": day,
+                "end_mb": self._resident_mb[-1],
+                "least_mb": min(self._resident_mb),
+                "most_mb": max(self._resident_mb),
+            }
+            print(json.dumps({**found, **self.happened}), flush=True)
+            self._resident_mb.clear()
 
         return report
 

@@ -12,7 +12,7 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import paho.mqtt.client as mqtt
 from homie_rules import Seen
@@ -76,7 +76,7 @@ class RealBroker:
         self._process.send_signal(signal.SIGKILL)
         self._process.wait(10)
 
-    def __enter__(self) -> RealBroker:
+    def __enter__(self) -> Self:
         self.start()
         return self
 

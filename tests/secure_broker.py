@@ -137,6 +137,6 @@ class Caller:
         """The connection ends without a word, so that the broker publishes the will."""
         sock = self._client.socket()
         assert sock is not None
-        sock.shutdown(2)
+        sock.shutdown(2)  # type: ignore[attr-defined]
         with self._changed:
             assert self._changed.wait_for(lambda: self._over, 10)

@@ -9,7 +9,7 @@ import socket
 import sqlite3
 import subprocess
 import sys
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -349,6 +349,20 @@ def test_in_real_time_the_scheduler_runs_the_same_function_on_the_fields_clock(t
         assert job.func == agent.send_tests
         local = job.next_run_time.astimezone(ZoneInfo("America/Anchorage"))
         assert f"{local:%a %H:%M}" == "Sun 18:00"
+    finally:
+        scheduler.shutdown(wait=False)
+        agent.store.close()
+
+
+def test_a_daily_test_is_daily_for_loop_and_scheduler(tmp_path: Path) -> None:
+    settings = told_settings(tmp_path, more='[messages]\nweekly_test = "daily 18:00"\n')
+    agent = assembled(settings)
+    scheduler = scheduled(settings, agent)
+    try:
+        assert [job.every_s for job in agent.jobs if job.work == agent.send_tests] == [86_400.0]
+        trigger = scheduler.get_job("test").trigger
+        first = trigger.get_next_fire_time(None, datetime(2027, 1, 15, 19, tzinfo=UTC))
+        assert trigger.get_next_fire_time(first, first) - first == timedelta(days=1)
     finally:
         scheduler.shutdown(wait=False)
         agent.store.close()

@@ -407,8 +407,8 @@ def only_a_refusal(data: bytes) -> None:
         ),
         (
             '[messages]\nweekly_test = "Sonntag"',
-            'messages.weekly_test must be written like "Sun 18:00" (a day in three letters and a time), or '
-            '"never". Correct it.',
+            'messages.weekly_test must be written like "Sun 18:00" (a day in three letters, or daily, and a '
+            'time), or "never". Correct it.',
         ),
         (
             "[messages]\nmorning_look_daily = true",
@@ -492,3 +492,20 @@ def test_a_switch_that_could_hurt_is_refused(text: str, key: str, remedy: str) -
 @pytest.mark.parametrize("heater", ["cowl-heater", "ducted-air"])
 def test_hot_air_needs_a_second_word_of_the_owner(heater: str) -> None:
     assert load(switched(PLUG + "\nhot_air_confirmed = true", heater=heater)).switch is not None
+
+
+@pytest.mark.parametrize(
+    ("table", "said"),
+    [
+        (
+            'tls = true\ncert_file = "/x.pem"',
+            "broker: cert_file and key_file go together. Add the other one.",
+        ),
+        ('tls = true\nkey_file = "/x.key"', "broker: cert_file and key_file go together. Add the other one."),
+        ('ca_file = "/ca.pem"', "broker.ca_file needs tls = true. Set it, or remove ca_file."),
+        ('cert_file = "/x.pem"\nkey_file = "/x.key"', "broker.cert_file needs tls = true."),
+    ],
+)
+def test_certificates_without_what_they_need_are_refused(table: str, said: str) -> None:
+    with pytest.raises(SettingsError, match=re.escape(said)):
+        load(f'[broker]\nhost = "broker.example.org"\n{table}\n')

@@ -59,7 +59,8 @@ def put(
     clock = clock or SystemClock()
     now_at, written = clock.utc(), clock.standing()
     said = {"subject": SUBJECT, "body": BODY} | text
-    message = Message(channel, key, true_at=now_at, expires_at=now_at + valid_s, written=written, **said)
+    until_at = now_at + valid_s
+    message = Message(channel, key, said["subject"], said["body"], now_at, until_at, written=written)
     store.commit(Batch(messages=[message]))
 
 

@@ -12,8 +12,15 @@ from pathlib import Path
 
 import pytest
 
+from probe_agent import pulse
+from probe_agent.broker import BrokerCourier
+from probe_agent.clock import SystemClock
+from probe_agent.config import Broker, Messages, Recipient, TopicWeather
+from probe_agent.messages import MessageCourier
 from probe_agent.pulse import Pulse
 from probe_agent.service import Service, kick_every_s, service_of, tell
+from probe_agent.weather.courier import WeatherCourier
+from probe_agent.weather.topic import TopicListener
 
 
 @pytest.fixture(params=["path", "abstract"])
@@ -144,3 +151,19 @@ def test_a_thread_at_rest_is_not_late_until_it_was_woken_long_ago() -> None:
     assert lane.is_late()
     lane.expect(60.0)
     assert lane.is_late(), "woken again, it is no fresher"
+
+
+def test_a_courier_that_never_comes_round_even_once_is_late(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(threading.Thread, "start", lambda thread: None)  # as one that hangs at its first line
+    monkeypatch.setattr(pulse, "NETWORK_S", -1.0)
+    broker, topic = Broker(host="127.0.0.1"), TopicWeather(topic="weather", air="/air")
+    listener = TopicListener(broker, topic, None, SystemClock())
+    couriers = (
+        BrokerCourier(broker, "magpie", lambda content: 1, None, "test"),
+        MessageCourier(None, [Recipient("pilot", "null://")], Messages(), SystemClock()),  # type: ignore[arg-type]
+        WeatherCourier([], SystemClock(), 60.0, listener),
+    )
+    for courier in couriers:
+        assert not any(p.is_late() for p in courier.pulses)
+        courier.start()
+        assert any(p.is_late() for p in courier.pulses), courier

@@ -138,3 +138,12 @@ def test_the_next_weekly_test_is_within_a_week_and_on_its_day(now_at: int) -> No
     assert 0 < found - now_at <= 7 * 86_400 + 3600
     assert f"{datetime.fromtimestamp(found, ZoneInfo(ZONE)):%a %H:%M}" == "Sun 18:00"
     assert telling.next_test_at("never", now_at, ZONE) is None
+
+
+@given(now_at=st.integers(1_800_000_000, 1_830_000_000))
+def test_a_daily_test_is_within_a_day_at_its_time(now_at: int) -> None:
+    found = telling.next_test_at("daily 18:00", now_at, ZONE)
+    assert found is not None
+    assert 0 < found - now_at <= 86_400 + 3600
+    assert f"{datetime.fromtimestamp(found, ZoneInfo(ZONE)):%H:%M}" == "18:00"
+    assert (telling.tests_apart_days("daily 18:00"), telling.tests_apart_days("Sun 18:00")) == (1, 7)

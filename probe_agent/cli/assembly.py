@@ -232,6 +232,7 @@ def night(settings: Settings, agent: Any) -> None:
         raise
     zone, month = zone_of(settings), settings.costs.season_month
     maintenance.thin(file, settings.store.most_mb, agent.clock.utc(), zone, month, agent.stopping)
+    maintenance.give_memory_back()
 
 
 def scheduled(settings: Settings, agent: Any) -> Any:

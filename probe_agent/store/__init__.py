@@ -47,6 +47,7 @@ from probe_agent.store.curves import (
     read_preview,
 )
 from probe_agent.store.file import (
+    SCHEMA_TEXT,
     SCHEMA_VERSION,
     TAKE_ALONG,
     Statement,
@@ -54,8 +55,10 @@ from probe_agent.store.file import (
     StoreNewerError,
     connect,
     keep_value,
+    mark_schema,
     mc,
     open_checked,
+    schema_mark,
     transaction,
 )
 from probe_agent.store.heatups import (
@@ -111,6 +114,7 @@ __all__ = [
     "IN_FORCE",
     "PREVIEW",
     "SAME_SETUP",
+    "SCHEMA_TEXT",
     "SCHEMA_VERSION",
     "TAKE_ALONG",
     "TAUGHT",
@@ -176,6 +180,7 @@ __all__ = [
     "link_hash",
     "mark_heatup",
     "mark_proven",
+    "mark_schema",
     "mark_tested",
     "mc",
     "mend_boot",
@@ -192,6 +197,7 @@ __all__ = [
     "reader_of",
     "rebind",
     "revoke_links",
+    "schema_mark",
     "shift_messages",
     "tell_outing",
     "transaction",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -84,6 +85,25 @@ def open_checked(path: Path, read_only: bool = False) -> sqlite3.Connection:
         raise StoreError(
             f"{path} can't be read as a store ({err}). Name another file, or move it away."
         ) from err
+
+
+SCHEMA_TEXT = "schema-text"
+"""Under which name the schema's mark is kept."""
+
+
+def schema_mark(db: sqlite3.Connection) -> str:
+    """The version and a checksum over the schema's own text, which SQLite's checks don't look at."""
+    version = db.execute("PRAGMA user_version").fetchone()[0]
+    texts = db.execute(
+        "SELECT CAST(sql AS BLOB) FROM sqlite_master"
+        " WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%' ORDER BY type, name"
+    )
+    return f"{version}:{sha256(b'|'.join(bytes(text) for (text,) in texts)).hexdigest()}"
+
+
+def mark_schema(db: sqlite3.Connection) -> None:
+    """Keep the mark of the schema as it is now, to be compared at each start."""
+    db.execute(*keep_value(SCHEMA_TEXT, schema_mark(db)))
 
 
 def mc(value_c: float | None) -> int | None:

@@ -148,6 +148,7 @@ class WeatherCourier:
         if self._listener is not None:
             self._listener.start(self._heard)
         if self._thread is not None and self._asked:
+            self._pulse.expect(pulse.NETWORK_S)
             self._thread.start()
 
     def ask_again(self) -> None:

@@ -52,6 +52,7 @@ class TopicListener:
     def start(self, heard: Callable[[Weather], None]) -> None:
         """Begin to listen, in the background; each message that can be used goes to `heard`."""
         self._heard = heard
+        self._pulse.expect(pulse.NETWORK_S)
         self._thread.start()
 
     def stop(self) -> None:

@@ -55,6 +55,12 @@ def wait_until(true: Callable[[], object]) -> None:
         pause.wait(0.01)
 
 
+def when(one: threading.Event, other: threading.Event) -> None:
+    """The other follows the one."""
+    if one.wait(30):
+        other.set()
+
+
 @pytest.mark.parametrize(
     "error", [sqlite3.OperationalError("disk I/O error"), sqlite3.DatabaseError("malformed"), OSError(5, "x")]
 )
@@ -76,8 +82,7 @@ def test_a_record_that_can_not_be_read_for_a_while_is_read_again(
         if fails.is_set():
             raise error
         broken = threading.Event()
-        ends = threading.Thread(target=lambda: (fails.wait(), broken.set()))
-        ends.start()
+        threading.Thread(target=when, args=(fails, broken)).start()
         watching(self, watcher, broken)
         if fails.is_set():
             raise error

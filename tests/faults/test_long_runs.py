@@ -88,7 +88,7 @@ def test_sixty_days_with_faults_leave_nothing_resident(tmp_path: Path) -> None:
     days = live(tmp_path, 60, seed=7)
     assert [d["day"] for d in days] == list(range(1, 61))
     assert {"card", "broker", "mail", "clock unknown", "clock step", "plan"} <= set(days[-1])
-    assert days[-1]["resident_mb"] <= days[1]["resident_mb"] + GROWTH_MB
+    assert days[-1]["end_mb"] <= days[1]["end_mb"] + GROWTH_MB
 
 
 # -- half an hour of real time
