@@ -14,7 +14,8 @@ import status_samples as samples
 from scripted import START_UTC, ScriptedSource, open_agent, tick_until
 from test_agent import ask_and_answer
 from test_binding import BOUND, NEW, NOSE, ONE, TEXT, TWO
-from test_set_up import Page, page, plain  # noqa: F401
+from test_set_up import page  # noqa: F401
+from test_web import Page, plain
 
 from probe_agent.finding import LASTS_S
 from probe_agent.readings import Fault
