@@ -47,6 +47,7 @@ from probe_agent.couriers import (
 )
 from probe_agent.departures import Departures
 from probe_agent.document import Frame, document
+from probe_agent.finding import Finding
 from probe_agent.harness import Harness, grown_old, standing_in
 from probe_agent.learning import SIGMA_C
 from probe_agent.ledger import Ledger
@@ -153,6 +154,7 @@ class Agent:
         weather: WeatherCourierLike | None = None,
         watchdog: Watchdog | None = None,
         line: Line | None = None,
+        listeners: Sequence[Courier] = (),
         *,
         build: str = "",
         zone: str = "UTC",
@@ -160,7 +162,8 @@ class Agent:
         card: Card = _SOUND_CARD,
         then: Callable[[], object] = lambda: None,
     ) -> None:
-        """card: what the start found of it; then: done after each commit, on the thread that writes."""
+        """listeners: sources that have a line of their own; card: what the start found of it; then: done
+        after each commit, on the thread that writes."""
         self._file, self.clock, self.store = settings, clock, record
         settings = chosen.with_kept(settings, record.kept(chosen.KEPT))
         if settings != self._file:
@@ -169,7 +172,7 @@ class Agent:
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
-        self._line = line
+        self._line, self._listeners = line, tuple(listeners)
         self._build, self._zone, self._demo = build, zone, demo
         self.card, self.stopping = card, threading.Event()
         self._replaced = read_replaced(record.kept(REPLACED))
@@ -198,6 +201,7 @@ class Agent:
             lambda: self._watch.said_on_s if self._unprobed else None,
         )
         self._harness = Harness(record, plan.places, plan.required, plan.near_heater)
+        self._finding = Finding()
         self._curve: deque[tuple[float | None, ...]] = deque(maxlen=round(CURVE_S / CURVE_STEP_S))
         self._before_s: float | None = None
         self._last_commit_s = self._last_forecast_s = self._curve_at = -math.inf
@@ -256,6 +260,7 @@ class Agent:
             self._physics,
             self._previews,
             self._harness,
+            self._finding,
             self._bench,
             take_alongs,
             self._file,
@@ -381,7 +386,7 @@ class Agent:
     @property
     def _couriers(self) -> list[Courier]:
         couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
-        return [c for c in couriers if c is not None]
+        return [*(c for c in couriers if c is not None), *self._listeners]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -443,6 +448,7 @@ class Agent:
             self._keep_time()
             scans = [source.read(now_s) for source in self._sources]
             t_s = max((s.t_s for s in scans), default=now_s)
+            self._finding.follow(scans, t_s)
             hand = self._hand.read(t_s)
             samples = self._harness.at_places(zip((s.name for s in self._sources), scans, strict=True))
             self._hear(samples.get("ambient"))
@@ -872,6 +878,7 @@ class Agent:
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
             unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
+            identify=self._finding.shown,
         )
         return document(frame, run, self._offset_s, self._watch, facts, heater, self._notes())
 

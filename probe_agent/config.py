@@ -112,13 +112,28 @@ class Place(_Table, frozen=True):
     near_heater: bool = False
 
 
+Pointer = Annotated[str, msgspec.Meta(pattern=r"^(/([^~/]|~[01])*)*\Z", max_length=200)]
+"""A JSON pointer (RFC 6901), such as /hours/0/air."""
+Topic = Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
+
+
 class Probe(_Table, frozen=True):
-    """The first binding of an address to a place; later ones live in the store."""
+    """The first binding of an address to a place; later ones live in the store.
+
+    source mqtt: a number in what others publish on `topic`, at `pointer`, in `unit`; its address is a name of
+    the owner's. stale_after_s: a value is no older, or it is none [s]. expires_s: the message expiry that the
+    sender gives, where it gives one: then the age of a retained message is known too [s].
+    """
 
     place: Slug
     address: Annotated[str, msgspec.Meta(min_length=1, max_length=100)]
-    source: Literal["one-wire", "recording", "simulated"] = "one-wire"
+    source: Literal["one-wire", "recording", "simulated", "mqtt"] = "one-wire"
     thermocouple: Literal["K", "J", "T"] = "K"
+    topic: Topic | None = None
+    pointer: Pointer = ""
+    unit: Literal["C", "F", "K"] = "C"
+    stale_after_s: Annotated[float, msgspec.Meta(ge=5, le=900)] = 120.0
+    expires_s: Annotated[int, msgspec.Meta(ge=1, le=86_400)] | None = None
 
 
 class Setup(_Table, frozen=True):
@@ -213,10 +228,6 @@ class Broker(_Table, frozen=True):
     device: Slug | None = None
 
 
-Pointer = Annotated[str, msgspec.Meta(pattern=r"^(/([^~/]|~[01])*)*\Z", max_length=200)]
-"""A JSON pointer (RFC 6901), such as /hours/0/air."""
-
-
 class Fields(_Table, frozen=True, kw_only=True):
     """Where in a JSON document the hours of weather are, and in what units.
 
@@ -252,9 +263,6 @@ class MetarWeather(_Table, frozen=True):
     address: str | None = None
     address_file: str | None = None
     ca_file: str | None = None
-
-
-Topic = Annotated[str, msgspec.Meta(pattern=r"^[^#+\x00]+\Z", max_length=200)]
 
 
 class TopicWeather(Fields, frozen=True, kw_only=True):
@@ -599,7 +607,9 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         return "must be device/node/property as the plug's Homie device names them. Correct it."
     if "matching regex" in reason and path[0] == "switch" and path[-1].endswith("_topic"):
         return "must be one topic without # and +. Correct it."
-    if "matching regex" in reason and path[0] in ("weather", "switch"):
+    if "matching regex" in reason and (
+        path[0] in ("weather", "switch") or path[-1:] in (("topic",), ("pointer",))
+    ):
         if path[-1] == "topic":
             return "must be one topic without # and +. Correct it."
         return "is not a JSON pointer. Write one like /hours/air; a / in a name is ~1 there and a ~ is ~0."
@@ -776,6 +786,7 @@ def _check_probes(settings: Settings, file: str) -> None:
                 f"{file}: probes: address {p.address} is not as the kernel writes it. Copy the folder's name "
                 f"under one_wire.directory, like 3b-0c98000000a1, in small letters."
             )
+        _check_remote(p, settings.broker, file)
     if twice := _first_double([p.address for p in settings.probes]):
         raise SettingsError(f"{file}: probes: address {twice} is bound to two places. Keep one binding.")
     if twice := _first_double([p.place for p in settings.probes]):
@@ -786,6 +797,28 @@ def _check_probes(settings: Settings, file: str) -> None:
             raise SettingsError(
                 f"{file}: probes: {p.place} is not among the places. Add it under [[places]]."
             )
+
+
+def _check_remote(probe: Probe, broker: Broker, file: str) -> None:
+    """A probe on the broker needs a topic and a broker, another one neither. Raises SettingsError."""
+    if probe.source != "mqtt":
+        plain = Probe(place=probe.place, address=probe.address)
+        keys = ("topic", "pointer", "unit", "stale_after_s", "expires_s")
+        for key in keys:
+            if getattr(probe, key) != getattr(plain, key):
+                raise SettingsError(
+                    f'{file}: probes: {probe.address}: {key} goes with source = "mqtt" alone. Remove it, '
+                    f"or write that source."
+                )
+        return
+    if probe.topic is None:
+        raise SettingsError(
+            f"{file}: probes: {probe.address} comes by the broker and needs topic. Add its sender's."
+        )
+    if broker.host is None:
+        raise SettingsError(
+            f'{file}: probes: {probe.address} has source = "mqtt", which needs a broker. Set broker.host.'
+        )
 
 
 def _check_weather(settings: Settings, file: str) -> None:

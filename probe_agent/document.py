@@ -20,6 +20,7 @@ from probe_agent.status import (
     FrostNow,
     HeaterNow,
     HelpNow,
+    IdentifyNow,
     LearnedNow,
     MissedNow,
     MoistureNow,
@@ -58,6 +59,7 @@ class Frame:
     hold_min: tuple[int, int | None] | None = None
     unprobed: bool = False
     unplaced: tuple[UnplacedNow, ...] = ()
+    identify: IdentifyNow | None = None
 
 
 def document(
@@ -134,6 +136,7 @@ def document(
         unprobed=frame.unprobed,
         hold_min=frame.hold_min,
         unplaced=frame.unplaced,
+        identify=frame.identify,
     )
     return msgspec.structs.replace(status, verdict=words.verdict(status))
 

@@ -76,6 +76,7 @@ def look_over(settings: Settings, reach_broker: Callable[[], str | None]) -> Ite
         yield from _store(Path(settings.store.file), record)
         status = _status(settings)
         yield from _daemon(settings, status)
+        yield from _remote(_bound_remote(settings, record), status)
         if settings.broker.host is not None:
             yield from _broker(settings, reach_broker)
         yield from _channels(settings, record)
@@ -130,6 +131,19 @@ def _bound(settings: Settings, record: Reader | Exception) -> tuple[dict[str, Pr
     return now or told, offsets
 
 
+def _bound_remote(settings: Settings, record: Reader | Exception) -> dict[str, Probe]:
+    """Place → probe on the broker, as bound now."""
+    told = {p.address: p for p in settings.probes if p.source == "mqtt"}
+    now = {p.place: p for p in told.values()}
+    if isinstance(record, Exception):
+        return now
+    try:
+        bound = {place: told[a] for place, kind, a in record.bindings() if kind == "mqtt" and a in told}
+    except sqlite3.Error:
+        return now
+    return bound or now
+
+
 # -- 1-Wire
 
 
@@ -142,6 +156,7 @@ def _one_wire(
             yield note(
                 "probes", "no probe is bound to a place", "Name them under [[probes]] in the settings."
             )
+        yield from _unbound(settings, bindings)
         return
     yield from _kernel(directory)
     if not directory.is_dir():
@@ -307,6 +322,29 @@ def _unbound(settings: Settings, bindings: dict[str, Probe]) -> Iterator[Finding
                 words.place_name(place.name),
                 "is required, and no probe is bound to it: nothing will ever say above target",
                 "probe-agent identify binds one; or take required = true from the place.",
+            )
+
+
+# -- probes on the broker
+
+
+def _remote(bound: dict[str, Probe], status: Status | None) -> Iterator[Finding]:
+    """What the daemon hears of each; whoever asks the broker once may come between two messages."""
+    heard = {} if status is None or is_stale(status) else {p.place: p for p in status.probes}
+    for place, probe in sorted(bound.items()):
+        subject, where = words.place_name(place), f"{probe.address}, topic {probe.topic}"
+        now = heard.get(place)
+        if now is None:
+            yield note(subject, f"{where}: what comes of it isn't known without the daemon")
+        elif now.status == "ok" and now.c is not None:
+            age = "" if now.age_s is None else f", {now.age_s:.0f} s old"
+            yield ok(subject, f"{where}: corrected {now.c:.2f} °C{age}")
+        else:
+            yield trouble(
+                subject,
+                f"{where}: {words.fault_words(now.status)}",
+                f"Look at its sender, and at topic, pointer and unit in the settings; mosquitto_sub -v -t "
+                f"'{probe.topic}' shows what comes. A value older than {probe.stale_after_s:.0f} s is none.",
             )
 
 

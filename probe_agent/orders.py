@@ -20,6 +20,7 @@ from probe_agent.chosen import Change, Choice
 from probe_agent.config import ONE_WIRE_ADDRESS, Settings
 from probe_agent.corrections import CHECKS, HIGHEST_HPA, LOWEST_HPA
 from probe_agent.departures import Departures
+from probe_agent.finding import Finding
 from probe_agent.harness import Harness
 from probe_agent.letters import Letters
 from probe_agent.logbook import Logbook
@@ -71,6 +72,7 @@ class Orders:
     physics: Physics
     previews: Previews
     harness: Harness
+    finding: Finding
     bench: Callable[[], Bench]
     take_alongs: TakeAlongs
     file: Settings
@@ -115,6 +117,7 @@ class Orders:
             "undo-choice": self._undo_choice,
             "bind-probes": self._bind_probes,
             "undo-binding": self._undo_binding,
+            "identify": self._identify,
             "cancel-departure": self._told(Departures.cancel, "not-flying"),
             "started": self._told(Departures.started, "started"),
             "did-not-start": self._told(Departures.did_not_start, "did-not-start"),
@@ -312,6 +315,22 @@ class Orders:
         if twice := next((p for p, q in pairwise(used) if p == q), None):
             return False, words.bound_twice(twice), twice
         return self._move(store.moves(bound, wanted, sources), batch, at)
+
+    def _identify(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Begin a round of finding out which probe is warmed by hand, or end it. Nothing is bound by it."""
+        do = str(body["do"])
+        if do == "end":
+            self.finding.end()
+            return True, words.ROUND_ENDED
+        if do != "begin":
+            return False, "Say begin or end."
+        if self.switchman is not None and self.switchman.is_on:
+            return False, words.NOT_WHILE_ON
+        bound = self.record.bound()
+        if not bound and not self.harness.unplaced:
+            return False, "No probe answers, so none can be found by warming it. probe-agent check says why."
+        self.finding.begin(at.now_s, bound)
+        return True, words.ROUND_BEGUN
 
     def _undo_binding(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         """Take the last change of bindings back."""

@@ -353,6 +353,16 @@ class UnplacedNow(_Part, frozen=True, omit_defaults=True):
     fault: str | None = None
 
 
+class IdentifyNow(_Part, frozen=True, omit_defaults=True):
+    """A round of finding out which probe is warmed by hand. stage: resting (touch none), waiting (warm one),
+    found, several (these rise together, none is named), none (no one rose). addresses: of found and several;
+    rises_k: by how much each has risen more than the others [K]."""
+
+    stage: str
+    addresses: tuple[str, ...] = ()
+    rises_k: dict[str, float] = {}
+
+
 class Status(_Part, frozen=True, omit_defaults=True):
     """The document. above_*, below_*, ready_at are the announced forecast, not the live one."""
 
@@ -427,6 +437,8 @@ class Status(_Part, frozen=True, omit_defaults=True):
     with cover and plugs off, None where there is neither. Two days at most; None while it is not above."""
     unplaced: tuple[UnplacedNow, ...] = ()
     """An optional member too: the first few of them."""
+    identify: IdentifyNow | None = None
+    """Another one; None while nobody looks for a probe."""
     recent: Recent | None = None
     curve: Curve | None = None
 
@@ -460,7 +472,7 @@ def decode_status(data: bytes) -> Status:
 
 def core_of(status: Status) -> Status:
     """The document without its optional members."""
-    return msgspec.structs.replace(status, recent=None, curve=None, why=None, unplaced=())
+    return msgspec.structs.replace(status, recent=None, curve=None, why=None, unplaced=(), identify=None)
 
 
 def write_status(path: Path, status: Status) -> None:

@@ -14,7 +14,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 import pytest
+import status_samples as samples
 from click.testing import CliRunner
 from real_broker import RealBroker, free_port
 from real_daemon import Process, status_in
@@ -23,7 +25,10 @@ from sysfs_tree import W1Tree, converter, thermometer
 from probe_agent import inspection
 from probe_agent.cli import main
 from probe_agent.clock import SystemClock
+from probe_agent.config import parse_settings
+from probe_agent.inspection import Finding
 from probe_agent.readings import Fault
+from probe_agent.status import ProbeNow
 from probe_agent.store import connect
 from probe_agent.thermocouple import Failed, Measured
 
@@ -391,3 +396,46 @@ def test_as_a_person_reads_it(board: Board) -> None:
     assert "→ Plug its thermocouple in" in done.stdout
     assert max(map(len, done.stdout.splitlines())) <= 110
     assert done.stderr == ""
+
+
+# -- probes on the broker
+
+REMOTE = """
+[[places]]
+name = "cabin"
+[[probes]]
+place = "cabin"
+address = "cabin-box"
+source = "mqtt"
+topic = "shed/cabin"
+"""
+
+
+def remote_finding(status: ProbeNow | None) -> Finding:
+    settings = parse_settings((REMOTE + '[broker]\nhost = "h"').encode(), "s.toml")
+    shown = msgspec.structs.replace(samples.heating(), probes=(status,) if status else (), age_s=1.0)
+    (found,) = inspection._remote(inspection._bound_remote(settings, OSError("no record")), shown)
+    return found
+
+
+def test_a_probe_on_the_broker_is_told_as_the_daemon_hears_it() -> None:
+    measured = ProbeNow("cabin", 4.5, "ok", None, False, False, 12.0, False)
+    found = remote_finding(measured)
+    assert (found.level, found.text) == ("ok", "cabin-box, topic shed/cabin: corrected 4.50 °C, 12 s old")
+    for fault, said in (
+        (Fault.STALE, "too old"),
+        (Fault.CHECKSUM, "damaged"),
+        (Fault.NO_ANSWER, "not answer"),
+    ):
+        found = remote_finding(ProbeNow("cabin", None, fault.value, None, False, False, None, False))
+        assert found.level == "trouble"
+        assert said in found.text
+        assert "mosquitto_sub -v -t 'shed/cabin'" in found.remedy
+    assert remote_finding(None).level == "note"
+
+
+def test_the_board_with_a_remote_probe_the_running_daemon_does_not_know(board: Board) -> None:
+    board.more = REMOTE
+    _, found = board.check()
+    cabin = next(f for f in found if f["subject"] == "cabin")
+    assert (cabin["level"], cabin["text"][:28]) == ("note", "cabin-box, topic shed/cabin:")

@@ -17,11 +17,13 @@ ORDER = (
     "clock",
     "pulse",
     "config",
+    "pointers",
     "status",
     "words",
     "chosen",
     "couriers",
     "connecting",
+    "listening",
     "service",
     "thermocouple",
     "corrections",
@@ -42,6 +44,7 @@ ORDER = (
     "season",
     "jumps",
     "harness",
+    "finding",
     "pairing",
     "migrations",
     "maintenance",
@@ -131,6 +134,7 @@ INSIDE = {
         "probes",
         "board",
         "binding",
+        "identify",
         "chosen",
         "keeping",
         "__init__",
@@ -141,6 +145,7 @@ INSIDE = {
 these rooms are known by their names alone, for what __init__ exports."""
 
 PURE = (
+    "pointers",
     "chosen",
     "jumps",
     "why",

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import math
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from real_broker import RealBroker, publish_once
 from sysfs_tree import W1Tree, converter, thermometer
 
+from probe_agent.config import Broker, Probe
 from probe_agent.engine_sim import (
     Day,
     EngineDesign,
@@ -27,6 +31,7 @@ from probe_agent.probes import Source
 from probe_agent.probes.hand import HandEntries
 from probe_agent.probes.one_wire import OneWireSource
 from probe_agent.probes.recording import RecordingSource
+from probe_agent.probes.remote import RemoteProbes
 from probe_agent.probes.simulated import SimulatedSource
 from probe_agent.readings import Fault, Method, ProbeFault, Reading, Scan
 
@@ -106,7 +111,49 @@ def simulated(tmp_path: Path, bad_from_s: float = math.inf) -> Rig:
     return Rig(SimulatedSource(engine, start_s=0.0), frozenset(places), "cyl-1", lambda: None)
 
 
-RIGS = {"one-wire": one_wire, "recording": recording, "hand": hand, "simulated": simulated}
+BROKER: list[RealBroker] = []
+
+
+@pytest.fixture(scope="module", autouse=True)
+def broker(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The one that remote probes come by, for all of this file."""
+    with RealBroker(tmp_path_factory.mktemp("broker")) as running:
+        BROKER.append(running)
+        yield
+        BROKER.clear()
+
+
+def remote(tmp_path: Path) -> Rig:
+    port, topic = BROKER[0].port, f"probes{tmp_path}".replace("/", "-")
+
+    def probe(place: str, pointer: str, unit: Literal["C", "F", "K"]) -> Probe:
+        return Probe(
+            place=place, address=f"far-{place}", source="mqtt", topic=topic, pointer=pointer, unit=unit
+        )
+
+    probes = (probe("sump", "/sump/c", "C"), probe("cyl-1", "/cyl/0", "F"), probe("ambient", "/k", "K"))
+    source = RemoteProbes(Broker(host="127.0.0.1", port=port), probes, None, clock=lambda: 0.0)
+
+    def say(sump: object) -> None:
+        with source.changed:
+            text = json.dumps({"sump": {"c": sump}, "cyl": [14], "k": 262.15})
+            publish_once(port, topic, text.encode(), retain=False)
+            assert source.changed.wait(10)
+
+    source.start()
+    with source.changed:
+        assert source.changed.wait_for(lambda: source.is_listening, 10)
+    say(-11.5)
+    return Rig(source, frozenset(source.addresses), "far-sump", lambda: say(None))
+
+
+RIGS = {
+    "one-wire": one_wire,
+    "recording": recording,
+    "hand": hand,
+    "simulated": simulated,
+    "mqtt": remote,
+}
 
 
 @pytest.fixture(params=RIGS)

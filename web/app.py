@@ -175,6 +175,7 @@ def _acted(later: _Later) -> tuple[Route, ...]:
         ("/act/test-recipient", "act_test_recipient", lambda: later.set_up.test()),
         ("/act/received", "act_received", lambda: later.set_up.received()),
         ("/act/bind", "act_bind", lambda: later.set_up.bind()),
+        ("/act/identify", "act_identify", lambda: later.set_up.identify()),
         ("/act/unbind", "act_unbind", lambda: later.set_up.unbind()),
         ("/act/choose", "act_choose", lambda: later.set_up.choose()),
         ("/act/unchoose", "act_unchoose", lambda: later.set_up.unchoose()),

@@ -21,6 +21,8 @@ from probe_agent.words import Unit
 from web.acts import Outcome, number_of
 from web.desk import Desk
 
+MOST_SHOWN_K = 10.0
+"""A rise of so many kelvins fills the bar."""
 NOT_A_TEST_CODE = "A test message's code has six digits, such as 482913. Look at the message again."
 
 
@@ -66,6 +68,7 @@ class SetUpPages:
             "recipients": [recipient(r, at, zone) for r, at in told],
             "probes": probes_of(kept.bindings, wanted, status, unit),
             "places": desk.places(),
+            "find": find_of(status, kept.bindings, unit),
             "seen": _as_text({address: place for place, _, address in kept.bindings}),
             "preview": shown.get("preview", ()),
             "twice": shown.get("twice", ""),
@@ -90,6 +93,8 @@ class SetUpPages:
         """Show what would change where each probe sits as chosen; or have it so from now on."""
         wanted = {k[3:]: v for k, v in request.form.items() if k.startswith("at-")}
         seen = _from_text(request.form.get("seen", ""))
+        if (found := request.form.get("found")) is not None:
+            wanted = with_found(seen, found, wanted.get(found, ""))
         if request.form.get("do") != "preview":
             return self._act("bind-probes", {"places": wanted, "seen": seen}, wanted=wanted)
         if (refusal := self.desk.gate.refusal("bind-probes")) is not None:
@@ -98,6 +103,10 @@ class SetUpPages:
             return self._page(None, 422, wanted=wanted, twice=words.bound_twice(twice))
         required = [p.name for p in self.desk.settings.places if p.required]
         return self._page(wanted=wanted, preview=preview(seen, wanted, required))
+
+    def identify(self) -> BaseResponse:
+        """Begin or end a round of finding a probe by warming it."""
+        return self._act("identify", {"do": request.form.get("do", "")[:10]})
 
     def unbind(self) -> BaseResponse:
         """Take the last change of places back."""
@@ -145,6 +154,55 @@ def preview(seen: Mapping[str, str], wanted: Mapping[str, str], required: Iterab
     left = words.left_without(sorted(bare), required)
     said = (*map(words.probe_moves, moved), left, words.HELD_ON, words.STARTS_ANEW)
     return tuple(s for s in said if s)
+
+
+def with_found(seen: Mapping[str, str], address: str, place: str) -> dict[str, str]:
+    """Address → place of every probe with the found one at that place; the one that had it has none."""
+    wanted = {a: "" if place and p == place else p for a, p in seen.items()}
+    return wanted | {address: place}
+
+
+@dataclass(frozen=True, slots=True)
+class RiseView:
+    """A probe of a round: what it is called, by how much it has risen in words and [K], if it is named."""
+
+    name: str
+    address: str
+    rise: str
+    rise_k: float
+    named: bool
+
+
+@dataclass(frozen=True, slots=True)
+class FindView:
+    """A round of finding a probe by warming it. found: the address that is named, "" where none is; at: the
+    place it has; runs: it isn't over yet."""
+
+    text: str
+    rises: tuple[RiseView, ...]
+    found: str
+    at: str
+    runs: bool
+
+
+def find_of(status: Status | None, bindings: Iterable[tuple[str, str, str]], unit: Unit) -> FindView | None:
+    """The round at hand; None where there is none."""
+    told = None if status is None else status.identify
+    if status is None or told is None:
+        return None
+    at = {address: place for place, _, address in bindings}
+
+    def name(address: str) -> str:
+        return words.place_name(at[address]) if address in at else "no place yet"
+
+    named = [f"{a} ({name(a)})" for a in told.addresses]
+    rises = tuple(
+        RiseView(name(a), a, words.degrees(k, unit), max(0.0, min(k, MOST_SHOWN_K)), a in told.addresses)
+        for a, k in sorted(told.rises_k.items(), key=lambda item: -item[1])
+    )
+    found = told.addresses[0] if told.stage == "found" else ""
+    text = words.round_stage(told.stage, named, status.run.interval_s)
+    return FindView(text, rises, found, at.get(found, ""), told.stage in ("resting", "waiting"))
 
 
 def history(change: BindingChange, zone: str) -> dict[str, Any]:

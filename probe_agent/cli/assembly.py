@@ -42,6 +42,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         messages=message_courier(settings, store, clock),
         weather=weather,
         watchdog=watchdog_courier(settings),
+        listeners=[s for s in sources if s.name == "mqtt"],
         line=plug_line(settings, clock, demo),
         build=build(),
         zone=zone_of(settings),

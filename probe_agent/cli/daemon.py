@@ -17,7 +17,7 @@ import msgspec
 
 from probe_agent import recovery
 from probe_agent.carrying import alone
-from probe_agent.cli.assembly import assemble, scheduled
+from probe_agent.cli.assembly import assemble, broker_password, scheduled
 from probe_agent.cli.group import (
     Names,
     Speed,
@@ -96,7 +96,12 @@ def _run_probes(settings: Settings) -> None:
         thermocouples={p.address: p.thermocouple for p in wires},
         deadline_s=settings.one_wire.deadline_s,
     )
-    _watch(settings, plan_from_settings(settings), SystemClock(), [source])
+    sources: list[Any] = [source]
+    if remote := [p for p in settings.probes if p.source == "mqtt"]:
+        from probe_agent.probes.remote import RemoteProbes
+
+        sources.append(RemoteProbes(settings.broker, remote, broker_password(settings)))
+    _watch(settings, plan_from_settings(settings), SystemClock(), sources)
 
 
 def _run_recording(

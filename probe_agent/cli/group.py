@@ -123,6 +123,7 @@ def main() -> None:
     probe-agent exclude 7                   leave a heat-up out of what is learned; include takes it in again
     probe-agent learn                       work out anew what the kept heat-ups teach
     probe-agent check                       looks the board over: bus, probes, clock, disk, broker, messages
+    probe-agent identify                    which probe is which: warm one by hand, it asks for its place
     probe-agent compare cold-soak           probes compared after a cold night; correct accepts it
     probe-agent bind                        which probe sits where; bind ADDRESS=PLACE changes it
     probe-agent set                         settings that may be changed without the file; set NAME VALUE

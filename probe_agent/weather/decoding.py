@@ -9,12 +9,12 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import msgspec
 
 from probe_agent.config import Fields
+from probe_agent.pointers import pointed
 from probe_agent.readings import Weather, WeatherHour
 
 COLDEST_C, HOTTEST_C = -90.0, 60.0
@@ -57,20 +57,6 @@ def hourly_weather(
     if fields.issued is not None:
         issued_at = _instant(_at(document, fields.issued, "issued"), fields, "issued")
     return Weather(source, taken_at, min(issued_at, taken_at), tuple(hours[at] for at in sorted(hours)))
-
-
-def pointed(document: object, pointer: str) -> object:
-    """The value a JSON pointer leads to. Raises KeyError with the part that isn't there."""
-    value: Any = document
-    for part in pointer.split("/")[1:]:
-        name = part.replace("~1", "/").replace("~0", "~")
-        if isinstance(value, Mapping) and name in value:
-            value = value[name]
-        elif isinstance(value, list) and re.fullmatch(r"0|[1-9]\d{0,8}", name) and int(name) < len(value):
-            value = value[int(name)]
-        else:
-            raise KeyError(name)
-    return value
 
 
 def _document(body: bytes) -> object:

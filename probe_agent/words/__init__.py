@@ -10,6 +10,8 @@ from probe_agent.words.bindings import (
     HEATUP_LEFT_OUT,
     HELD_ON,
     NOT_WHILE_ON,
+    ROUND_BEGUN,
+    ROUND_ENDED,
     STARTS_ANEW,
     bound_twice,
     left_without,
@@ -17,6 +19,7 @@ from probe_agent.words.bindings import (
     probe_moves,
     probe_stands,
     probes_moved,
+    round_stage,
 )
 from probe_agent.words.by_hand import (
     INFRARED,
@@ -188,6 +191,8 @@ __all__ = [
     "PARKED",
     "PLUG_CAUTION",
     "PROPELLER",
+    "ROUND_BEGUN",
+    "ROUND_ENDED",
     "STARTS_ANEW",
     "SUBJECT",
     "TABLE_AT_WORK",
@@ -291,6 +296,7 @@ __all__ = [
     "rests_on",
     "rests_on_heat_ups",
     "role",
+    "round_stage",
     "round_tells",
     "said_range",
     "shift_sentence",

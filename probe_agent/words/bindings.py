@@ -12,6 +12,9 @@ STARTS_ANEW = "A place with another probe is forecast by what that one reads, so
 HEATUP_LEFT_OUT = "The heat-up at hand is left out of what is learned, for a probe was moved during it."
 NOT_WHILE_ON = "Switch the heater off first: while our plug heats, no probe is moved."
 
+ROUND_BEGUN = "Begun. Touch no probe for four looks, a minute or so, then look again."
+ROUND_ENDED = "No probe is looked for any more. Every probe sits where it did."
+
 
 class MovedTold(Protocol):
     """One probe that moves; None: nowhere."""
@@ -54,6 +57,19 @@ def left_without(places: Iterable[str], required: Iterable[str]) -> str:
     if waits:
         text += " Readiness waits for it, so nothing is called above target until it is measured again."
     return text
+
+
+def round_stage(stage: str, named: Sequence[str], look_every_s: float) -> str:
+    """How a round of warming one probe by hand stands, and what to do. named: the probes it is about."""
+    return {
+        "resting": f"At rest: touch no probe. That takes four looks, one every {look_every_s:.0f} s.",
+        "waiting": "Warm one probe now, that one alone, and keep hold of it. Then look again.",
+        "found": f"{' and '.join(named)} rises. Where does it sit?",
+        "several": f"{' and '.join(named)} rise together, so neither is named. Let go of both, keep them "
+        "apart, wait until they have cooled, begin again and hold one alone.",
+        "none": "None has risen. Hold it longer, or put it into warm water, and begin again. One that isn't "
+        "listed doesn't answer.",
+    }.get(stage, "")
 
 
 def bound_twice(place: str) -> str:
