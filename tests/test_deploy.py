@@ -35,7 +35,7 @@ from probe_agent.config import load_settings, parse_settings
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
-LOCKS = ("lock.txt", "lock-demo.txt", "lock-test.txt", "lock-audit.txt")
+LOCKS = ("lock.txt", "lock-demo.txt", "lock-build.txt", "lock-test.txt", "lock-audit.txt")
 PINNED = re.compile(
     r"^([a-z0-9-]+)==([^ ;\\]+)(?: ; ([^\\]+))? \\\n((?:    --hash=sha256:[0-9a-f]{64}.*\n)+)", re.M
 )
@@ -91,7 +91,7 @@ def test_toml_written_is_toml_read(table: dict[str, object]) -> None:
 
 
 @pytest.mark.parametrize(
-    "script", ["deploy/try.sh", "deploy/test.sh", "deploy/venv.sh", "deploy/lock.sh", ".ci/run"]
+    "script", ["deploy/try.sh", "deploy/test.sh", "deploy/venv.sh", "deploy/lock.sh", "deploy/install.sh", ".ci/run"]
 )
 def test_scripts_are_sound_shell(script: str) -> None:
     shell = "bash" if script == ".ci/run" else "sh"
@@ -126,6 +126,7 @@ def direct_requirements() -> Iterator[tuple[str, str]]:
     audit = _requirements("audit-requirements.in")
     yield from (("lock.txt", r) for r in runtime)
     yield from (("lock-demo.txt", r) for r in runtime + build + demo)
+    yield from (("lock-build.txt", r) for r in build)
     yield from (("lock-test.txt", r) for r in runtime + build + demo + test)
     yield from (("lock-audit.txt", r) for r in audit)
 
@@ -141,6 +142,10 @@ def test_locks_hold_what_is_required(lock: str, requirement: str) -> None:
     versions = [v for (name, _), v in pins(lock).items() if name == canonicalize_name(wanted.name)]
     assert versions
     assert all(wanted.specifier.contains(Version(v)) for v in versions)
+
+
+def test_the_tools_that_make_the_package_are_those_of_the_tests() -> None:
+    assert pins("lock-build.txt").items() <= pins("lock-demo.txt").items()
 
 
 @pytest.mark.parametrize("lock", ["lock-demo.txt", "lock-test.txt"])
