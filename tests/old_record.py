@@ -14,7 +14,7 @@ _OURS = "type = 'table' AND name NOT LIKE 'sqlite\\_%' ESCAPE '\\' AND name NOT 
 
 
 def filled(path: Path, version: int) -> Path:
-    """A store of that schema, each table that its programs wrote with three rows that differ in every column that may."""
+    """A store of that schema, three rows in each table that its programs wrote, different in every column."""
     db = sqlite3.connect(path)
     db.executescript((REFERENCE / f"schema-{version}.sql").read_text("utf-8"))
     with db:

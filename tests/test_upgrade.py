@@ -1,4 +1,4 @@
-"""A record of each earlier version, rows in every table, brought to this one: nothing lost, and the way back."""
+"""A record of each earlier version, rows in every table: brought to this one, nothing lost, and back."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ import sqlite3
 from pathlib import Path
 
 import pytest
-
 from old_record import FIRST_WRITTEN, STEPS, contents, filled
+
 from probe_agent import carrying
 from probe_agent.migrations import migrate
 from probe_agent.store import SCHEMA_VERSION

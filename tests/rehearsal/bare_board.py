@@ -91,7 +91,9 @@ class BareBoard:
         (self.root / "etc/apt/apt.conf.d/99machine").write_text("\n".join(apt) + "\n", "utf-8")
         lines = _output(sys.executable, "-m", "pip", "config", "list").splitlines()
         found = dict(line.split("=", 1) for line in lines if not line.startswith(":env:.disable"))
-        values = {key.rpartition(".")[2]: value.strip("'\"").replace("\\n", " ") for key, value in found.items()}
+        values = {
+            key.rpartition(".")[2]: value.strip("'\"").replace("\\n", " ") for key, value in found.items()
+        }
         words = {w.removeprefix("file://") for value in values.values() for w in value.split()}
         paths = sorted({Path(w).resolve() for w in words if w.startswith("/") and Path(w).exists()})
         told = "".join(f"{key} = {value}\n" for key, value in values.items())
@@ -99,6 +101,8 @@ class BareBoard:
             told = told.replace(str(file), f"/{self._copied(file)}")
         (self.root / "etc/pip.conf").write_text(f"[global]\n{told}", "utf-8")
         shutil.copyfile("/etc/resolv.conf", self.root / "etc/resolv.conf")
+        with (self.root / "etc/hosts").open("a", encoding="utf-8") as hosts:
+            hosts.write(f"127.0.1.1 {os.uname().nodename}\n")
         # An index of files lies beside the folder that is named.
         return [self._bound(p.parent if p.name == "simple" else p) for p in paths if p.is_dir()]
 
@@ -116,15 +120,23 @@ class BareBoard:
 
     def _into(self, network: bool) -> list[str]:
         spaces = ["-m", "-p"] if network else ["-m", "-p", "-n"]
-        home = ["env", "-i", "HOME=/root", "LANG=C.UTF-8", "PATH=/usr/sbin:/usr/bin:/sbin:/bin:/usr/local/bin"]
+        home = [
+            "env",
+            "-i",
+            "HOME=/root",
+            "LANG=C.UTF-8",
+            "PATH=/usr/sbin:/usr/bin:/sbin:/bin:/usr/local/bin",
+        ]
         return ["nsenter", "-t", str(self._inside), *spaces, *home, "chroot", str(self.root)]
 
     def run(
         self, line: str, said: str = "", network: bool = False, may_fail: bool = False, limit_s: float = 60
     ) -> str:
-        """What a command line prints, typed in the unpacked archive's folder; `said`: what is typed into it."""
+        """What a command line prints, typed in the unpacked archive's folder; `said`: typed into it."""
         command = [*self._into(network), "sh", "-c", f"cd /{SOURCE} && {line}"]
-        done = subprocess.run(command, input=said, capture_output=True, text=True, timeout=limit_s, check=False)
+        done = subprocess.run(
+            command, input=said, capture_output=True, text=True, timeout=limit_s, check=False
+        )
         assert may_fail or done.returncode == 0, f"{line}\n{done.stdout}{done.stderr}{self.log()}"
         return done.stdout + done.stderr
 
