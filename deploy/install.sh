@@ -292,6 +292,20 @@ switch_bus_on() {
 
 # -- the record, before and after
 
+# Whether nothing has the record open: a daemon that systemd didn't start is not stopped by it.
+is_alone() {
+    as_daemon "$1/bin/python" -P -c 'import sys
+from pathlib import Path
+from probe_agent.carrying import alone
+from probe_agent.config import load_settings
+from probe_agent.store import StoreError
+try:
+    with alone(Path(load_settings(Path(sys.argv[1])).store.runtime_dir)):
+        pass
+except StoreError as err:
+    sys.exit(str(err))' "$settings" >>"$log" 2>&1
+}
+
 # The record as it was, beside the record, checked. Says where on standard output.
 back_up_record() {
     kept="$(dirname "$2")/before-version-$3"
@@ -307,19 +321,20 @@ bring_record_back() {
 
 # Nothing of the new version stays; the one before goes on.
 give_up() {
-    say "$1 Nothing has changed: the version before goes on." >&2
+    say "$1 Nothing has changed${before:+: the version before goes on}." >&2
     rm -rf "$venv"
     start_services || true
     fail "The upgrade was given up."
 }
 
 upgrade_record() {
+    is_alone "$venv" || give_up "The record is in use."
     say "Keeping a copy of the record and bringing it to this version …"
     kept=$(back_up_record "$venv" "$store" "$number") || give_up "The record could not be backed up (is there room?)."
     schema_of "$venv" "$kept/probe-agent.db" >"$venv/share/schema-before"
     echo "$kept" >"$venv/share/record-before"
     if ! as_daemon "$venv/bin/python" -P -m probe_agent.migrations "$store" >>"$log" 2>&1; then
-        bring_record_back "$venv" "$kept" || say "The record before lies in $kept." >&2
+        bring_record_back "$venv" "$kept" || fail "The record was half brought along. The one before lies in $kept."
         give_up "The record could not be brought to this version."
     fi
 }
@@ -367,6 +382,8 @@ install_version() {
         [ -n "$before" ] || mv "$settings" "$settings.refused"
         fail "The settings were refused; the version before, if any, goes on."
     fi
+    trap 'start_services || true; stop_child 130' INT
+    trap 'start_services || true; stop_child 143' TERM HUP
     stop_services
     if [ -e "$store" ]; then upgrade_record; fi
     use_version "$number"

@@ -31,6 +31,8 @@ MOUNTS = (
     "ip link set lo up 2>/dev/null || true",
 )
 
+_CLEAN = ("env", "-i", "HOME=/root", "LANG=C.UTF-8", "PATH=/usr/sbin:/usr/bin:/sbin:/bin:/usr/local/bin")
+
 
 def fenced(file: str, name: str) -> list[str]:
     """The commands of a block that a document marks as rehearsed, as they are printed, a line each."""
@@ -120,14 +122,7 @@ class BareBoard:
 
     def _into(self, network: bool) -> list[str]:
         spaces = ["-m", "-p"] if network else ["-m", "-p", "-n"]
-        home = [
-            "env",
-            "-i",
-            "HOME=/root",
-            "LANG=C.UTF-8",
-            "PATH=/usr/sbin:/usr/bin:/sbin:/bin:/usr/local/bin",
-        ]
-        return ["nsenter", "-t", str(self._inside), *spaces, *home, "chroot", str(self.root)]
+        return ["nsenter", "-t", str(self._inside), *spaces, *_CLEAN, "chroot", str(self.root)]
 
     def run(
         self, line: str, said: str = "", network: bool = False, may_fail: bool = False, limit_s: float = 60
@@ -138,6 +133,15 @@ class BareBoard:
             command, input=said, capture_output=True, text=True, timeout=limit_s, check=False
         )
         assert may_fail or done.returncode == 0, f"{line}\n{done.stdout}{done.stderr}{self.log()}"
+        return done.stdout + done.stderr
+
+    def outside(self, line: str, limit_s: float) -> str:
+        """What a command line prints that sees the root as a mounted card."""
+        spaces = ["nsenter", "-t", str(self._inside), "-m", "-p", *_CLEAN]
+        done = subprocess.run(
+            [*spaces, "sh", "-c", line], capture_output=True, text=True, timeout=limit_s, check=False
+        )
+        assert done.returncode == 0, f"{line}\n{done.stdout}{done.stderr}{self.log()}"
         return done.stdout + done.stderr
 
     def log(self) -> str:

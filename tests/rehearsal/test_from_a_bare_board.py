@@ -16,6 +16,7 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
+import psutil
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -24,6 +25,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 from bare_board import ROOT, SOURCE, BareBoard, Steps, bare_root, fenced, wait_for
 from old_record import contents, filled
 from sysfs_tree import W1Tree, converter, thermometer
+
+from probe_agent.config import load_settings
 
 pytestmark = [
     pytest.mark.long,
@@ -154,7 +157,8 @@ def assert_page_shows(board: BareBoard) -> None:
 
 def end_both(*programs: subprocess.Popen[bytes]) -> None:
     for program in programs:
-        program.terminate()
+        (inside,) = psutil.Process(program.pid).children()  # what entered the namespaces waits for it
+        inside.terminate()
         program.wait(30)
 
 
@@ -180,6 +184,15 @@ def test_an_upgrade_from_the_oldest_record_loses_nothing_and_goes_back(
     assert contents(record) == was
     assert record.owner() != "root"
     assert list(record.parent.glob("*before-restore*")), "what came since is kept"
+
+
+def test_no_upgrade_beside_a_daemon_that_systemd_does_not_know(board: BareBoard, steps: Steps) -> None:
+    daemon, page = start_both(board, steps)
+    link = os.readlink(board.root / "opt/probe-agent")
+    said = board.run(fenced("README.md", "upgrade")[0], network=True, may_fail=True, limit_s=1800)
+    end_both(daemon, page)
+    assert "A daemon is running on this record. Stop it first." in said
+    assert os.readlink(board.root / "opt/probe-agent") == link
 
 
 def test_a_way_back_without_a_new_schema_keeps_the_record_as_it_is(board: BareBoard, steps: Steps) -> None:
@@ -224,6 +237,56 @@ def test_it_comes_off_again_and_leaves_the_data(board: BareBoard, steps: Steps) 
     assert (board.root / "boot/firmware/config.txt").read_text("utf-8") == CONFIG
     assert (board.root / "var/lib/probe-agent/probe-agent.db").exists()
     assert (board.root / "etc/probe-agent/settings.toml").exists()
+
+
+def test_a_mounted_card_is_installed_by_flags_alone(board: BareBoard, steps: Steps) -> None:
+    board.run("sudo sh deploy/install.sh --remove --with-data")
+    assert not (board.root / "etc/probe-agent").exists()
+    assert "probe-agent" not in (board.root / "etc/passwd").read_text("utf-8")
+    flags = "--yes --name 'Mag\"pie' --unit F --heater ducted-air --watts 1500 --stands unheated"
+    flags += " --page lan --cylinders 6 --gpio 17"
+    print(board.outside(f"sh {board.root}/{SOURCE}/deploy/install.sh --root {board.root} {flags}", 1800))
+    steps.done("install.sh --root, by flags")
+    settings = load_settings(board.root / "etc/probe-agent/settings.toml")
+    assert (settings.aircraft.name, settings.aircraft.layout) == ('Mag"pie', "opposed-6")
+    assert settings.setup is not None
+    assert (settings.setup.heater, settings.setup.watts, settings.setup.stands) == (
+        "ducted-air",
+        1500,
+        "unheated",
+    )
+    assert (settings.messages.unit, settings.page.listen) == ("F", "0.0.0.0")
+    assert "sump" in {p.name for p in settings.places if p.required}, "hot air reaches it last"
+    assert "gpiopin=17" in (board.root / "boot/firmware/config.txt").read_text("utf-8")
+    assert not (board.root / "var/tmp/probe-agent-source").exists()
+
+
+@pytest.mark.parametrize(
+    ("flags", "why"),
+    [
+        ("--heater stove", "One of: fixed-pad pads-and-bands"),
+        ("--watts 500W", "A whole number above 0"),
+        ("--name", "needs a word after it"),
+        ("--wats 500", "isn't known here"),
+    ],
+)
+def test_a_wrong_flag_is_refused_before_anything_is_done(flags: str, why: str) -> None:
+    done = subprocess.run(
+        [
+            "unshare",
+            "-m",
+            "sh",
+            "-c",
+            f"mount -t tmpfs tmpfs /opt && mount -t tmpfs tmpfs /var/log && "
+            f"exec sh {ROOT}/deploy/install.sh --no-start --yes {flags}",
+        ],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=60,
+    )
+    assert done.returncode == 1
+    assert why in done.stderr
 
 
 def put_record(board: BareBoard, file: Path) -> None:
