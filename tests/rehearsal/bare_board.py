@@ -24,12 +24,44 @@ ROOT = Path(__file__).resolve().parents[2]
 SUITE = "bookworm"
 SOURCE = "home/owner/probe-agent"
 """Where the unpacked archive lies."""
-MOUNTS = (
-    "mount -t proc proc {root}/proc",
-    "mount -t devtmpfs devtmpfs {root}/dev 2>/dev/null || mount --rbind /dev {root}/dev",
-    "mount -t tmpfs tmpfs {root}/run",
-    "ip link set lo up 2>/dev/null || true",
-)
+MOUNTS = """
+set -e
+mount --make-rprivate /
+r={root}
+mount --bind "$r" "$r"
+mount -t proc proc "$r/proc"
+mount --bind "$r/proc/sys" "$r/proc/sys"
+mount -o remount,bind,ro "$r/proc/sys"
+mount -t tmpfs -o mode=755 tmpfs "$r/dev"
+for node in null:3 zero:5 full:7 random:8 urandom:9; do
+    mknod -m 666 "$r/dev/${{node%:*}}" c 1 "${{node#*:}}"
+done
+mkdir "$r/dev/pts" "$r/dev/shm"
+mount -t devpts -o newinstance,ptmxmode=0666 devpts "$r/dev/pts"
+ln -s pts/ptmx "$r/dev/ptmx"
+ln -s /proc/self/fd "$r/dev/fd"
+mount -t tmpfs -o mode=755 tmpfs "$r/run"
+ip link set lo up
+"""
+"""None of this machine's devices, and none of its settings to be changed."""
+
+HOLD = "echo held; exec cat"
+BOOT = """
+cp -a "$r/sys" "$r/run/sys"
+mount -t tmpfs -o mode=755 tmpfs "$r/sys"
+cp -a "$r/run/sys/." "$r/sys/"
+mkdir -p "$r/sys/fs/cgroup" "$r/old"
+mount -t cgroup2 cgroup2 "$r/sys/fs/cgroup"
+cd "$r"
+pivot_root . old
+umount -l /old
+[ ! -e /old/usr ]
+export container=test
+echo held
+exec setpriv --bounding-set -sys_time,-sys_module,-sys_rawio /usr/lib/systemd/systemd --system \
+    --unit=multi-user.target --show-status=no --log-target=null >/dev/null 2>&1 </dev/null
+"""
+"""systemd as on a board, which can neither set this machine's clock nor load its modules."""
 
 _CLEAN = ("env", "-i", "HOME=/root", "LANG=C.UTF-8", "PATH=/usr/sbin:/usr/bin:/sbin:/bin:/usr/local/bin")
 
@@ -58,6 +90,14 @@ def _mirror() -> str:
     return said.split()[0]
 
 
+def _control_group() -> Path:
+    """A group of its own for what systemd starts."""
+    mounts = [line.split() for line in Path("/proc/mounts").read_text("utf-8").splitlines()]
+    group = Path(next(m[1] for m in mounts if m[2] == "cgroup2")) / f"probe-agent-rehearsal-{os.getpid()}"
+    group.mkdir()
+    return group
+
+
 def _output(*command: str) -> str:
     return subprocess.run(command, check=True, capture_output=True, text=True).stdout
 
@@ -65,27 +105,38 @@ def _output(*command: str) -> str:
 class BareBoard:
     """Context manager. run(): a command line in there; start(): a program that goes on."""
 
-    def __init__(self, root: Path) -> None:
+    def __init__(self, root: Path, booted: bool = False) -> None:
+        """booted: systemd runs in there."""
         self.root = root
+        self._booted = booted
         self._programs: list[subprocess.Popen[bytes]] = []
+        self._group: Path | None = None
 
     def __enter__(self) -> BareBoard:
-        told = self._tell_of_this_machine()
-        mounts = [m.format(root=shlex.quote(str(self.root))) for m in MOUNTS]
-        script = "\n".join(["set -e", "mount --make-rprivate /", *mounts, *told, "echo held", "exec cat"])
-        command = ["unshare", "-m", "-p", "-f", "-n", "--kill-child=KILL", "sh", "-c", script]
-        self._holder = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
-        assert self._holder.stdout is not None
-        assert self._holder.stdout.readline() == b"held\n"
-        (inside,) = psutil.Process(self._holder.pid).children()
+        mounts = MOUNTS.format(root=shlex.quote(str(self.root)))
+        script = "\n".join([mounts, *self._tell_of_this_machine(), BOOT if self._booted else HOLD])
+        command = ["unshare", *["-m", "-p", "-f", "-n", "-u", "-i"], "--kill-child=KILL", "sh", "-c", script]
+        if self._booted:
+            self._group = _control_group()
+            enter = f'echo $$ >{self._group}/cgroup.procs; exec "$@"'
+            command = ["sh", "-c", enter, "-", "unshare", "-C", *command[1:]]
+        self.holder = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE)
+        assert self.holder.stdout is not None
+        assert self.holder.stdout.readline() == b"held\n"
+        (inside,) = psutil.Process(self.holder.pid).children()
         self._inside = inside.pid
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._holder.kill()
-        self._holder.communicate()
+        self.holder.kill()
+        self.holder.communicate()
         for program in self._programs:
             program.wait(20)
+        if self._group is not None:
+            folders = [self._group, *self._group.rglob("*/")]
+            psutil.wait_procs([psutil.Process(self._inside)] if psutil.pid_exists(self._inside) else [], 20)
+            for folder in sorted(folders, reverse=True):
+                folder.rmdir()
 
     def _tell_of_this_machine(self) -> list[str]:
         """apt's and pip's settings put in there; mounts of the folders and files these name."""
@@ -122,7 +173,15 @@ class BareBoard:
 
     def _into(self, network: bool) -> list[str]:
         spaces = ["-m", "-p"] if network else ["-m", "-p", "-n"]
-        return ["nsenter", "-t", str(self._inside), *spaces, *_CLEAN, "chroot", str(self.root)]
+        return [
+            "nsenter",
+            "-t",
+            str(self._inside),
+            *spaces,
+            *_CLEAN,
+            "chroot",
+            "/" if self._booted else str(self.root),
+        ]
 
     def run(
         self, line: str, said: str = "", network: bool = False, may_fail: bool = False, limit_s: float = 60

@@ -13,6 +13,7 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -122,6 +123,12 @@ def test_from_a_bare_root_to_a_stored_reading_and_a_page(board: BareBoard, steps
     assert re.search(r"Owner's code: [A-Z]{4}-[A-Z]{4}", board.run(pair))
     steps.done(pair)
     end_both(daemon, page)
+    stored = int(board.python(STORED))
+    steps.done("(ended)")
+    daemon = board.start(DAEMON)
+    wait_for(lambda: int(board.python(STORED)) > stored, daemon, 60)
+    steps.done("from the daemon's start to the first reading stored, the look at the record included")
+    end_both(daemon)
 
 
 def assert_rights(board: BareBoard) -> None:
@@ -138,6 +145,7 @@ def assert_each_probe_is_found_well(found: str, pairs: dict[str, str]) -> None:
 
 def start_both(board: BareBoard, steps: Steps) -> tuple[subprocess.Popen[bytes], subprocess.Popen[bytes]]:
     board.run("install -d -o probe-agent -g probe-agent -m 770 /run/probe-agent")
+    board.run("rm -f /run/probe-agent/status.json")
     daemon = board.start(DAEMON)
     seen = "import os; print(os.path.exists('/run/probe-agent/status.json'))"
     wait_for(lambda: board.python(seen).strip() == "True", daemon, 60)
@@ -241,6 +249,7 @@ def test_it_comes_off_again_and_leaves_the_data(board: BareBoard, steps: Steps) 
 
 def test_a_mounted_card_is_installed_by_flags_alone(board: BareBoard, steps: Steps) -> None:
     board.run("sudo sh deploy/install.sh --remove --with-data")
+    shutil.rmtree(board.root / "sys/bus", ignore_errors=True)
     assert not (board.root / "etc/probe-agent").exists()
     assert "probe-agent" not in (board.root / "etc/passwd").read_text("utf-8")
     flags = "--yes --name 'Mag\"pie' --unit F --heater ducted-air --watts 1500 --stands unheated"
@@ -259,6 +268,50 @@ def test_a_mounted_card_is_installed_by_flags_alone(board: BareBoard, steps: Ste
     assert "sump" in {p.name for p in settings.places if p.required}, "hot air reaches it last"
     assert "gpiopin=17" in (board.root / "boot/firmware/config.txt").read_text("utf-8")
     assert not (board.root / "var/tmp/probe-agent-source").exists()
+
+
+def test_under_systemd_it_starts_prints_a_code_upgrades_and_goes_back(board: BareBoard, steps: Steps) -> None:
+    put_probes(board.root, pairs_of(fenced("README.md", "probes")[1]))
+    again, back = fenced("README.md", "upgrade")
+    steps.done("(looking on)")
+    with BareBoard(board.root, booted=True) as running:
+        wait_for(lambda: is_up(running), running.holder, 120)
+        steps.done("systemd is up in there")
+        assert states(running) == ["active"] * 2, "it was installed before the first start"
+        running.run("sudo sh deploy/install.sh --remove --with-data")
+        assert states(running) == ["inactive"] * 2
+        said = running.run("sudo sh deploy/install.sh --yes", network=True, limit_s=1800)
+        print(said)
+        steps.done("install.sh --yes under systemd")
+        assert re.search(r"Owner's code: [A-Z]{4}-[A-Z]{4}", said)
+        assert states(running) == ["active"] * 2
+        running.run(again, network=True, limit_s=1800)
+        steps.done("the upgrade under systemd")
+        assert states(running) == ["active"] * 2
+        assert version_that_runs(running) == "/opt/probe-agent.d/2"
+        print(running.run(back))
+        assert version_that_runs(running) == "/opt/probe-agent.d/1"
+        assert_page_answers(running)
+
+
+def is_up(board: BareBoard) -> bool:
+    return board.run("systemctl is-system-running", may_fail=True).strip() in ("running", "degraded")
+
+
+def states(board: BareBoard) -> list[str]:
+    return board.run(f"systemctl is-active {DAEMON} {PAGE}", may_fail=True).split()
+
+
+def version_that_runs(board: BareBoard) -> str:
+    pid = board.run(f"systemctl show --value -p MainPID {DAEMON}").strip()
+    return board.run(f"tr '\\0' '\\n' </proc/{pid}/cmdline | head -n 1").partition("/bin/")[0]
+
+
+def assert_page_answers(board: BareBoard) -> None:
+    code = GET.format(path="/")
+    deadline = time.monotonic() + 60
+    while "200" not in board.run(f"python3 -c '{code}'", may_fail=True)[:3]:
+        assert time.monotonic() < deadline, "the page doesn't answer"
 
 
 @pytest.mark.parametrize(
