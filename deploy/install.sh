@@ -103,7 +103,7 @@ ask_all() {
     cylinders=${cylinders:-4}
     one_of "$cylinders" 4 6 >/dev/null || die "--cylinders 4 or 6; another engine's places are written in $settings."
     [ "$gpio" = none ] || good_number "$gpio" >/dev/null || die "--gpio $gpio: the number of the pin, or none."
-    say "Six questions; Enter takes what stands in brackets. Everything can be changed later in $settings."
+    [ -n "$yes" ] || say "Six questions; Enter takes what stands in brackets. Everything can be changed later in $settings."
     ask name "The aircraft, your own word for it" Aircraft good_name
     ask unit "Temperatures in messages: C or F" C good_unit
     ask heater "Heater: fixed-pad, pads-and-bands, cowl-heater, ducted-air or combustion" pads-and-bands good_heater
@@ -406,16 +406,19 @@ tell_next() {
         say "Nothing was started here: daemon and page start with the board. Then: sudo probe-agent pair"
         return
     fi
-    say "The page: http://$(hostname):$(page_port)/ - Which probe sits where: sudo probe-agent identify"
+    say "The page: $(page_address). Which probe sits where: sudo probe-agent identify"
     [ -n "$before" ] || as_daemon "$base/bin/probe-agent" pair --settings "$settings" ||
         say "No code yet. Later: sudo probe-agent pair"
 }
 
-page_port() {
-    "$base/bin/python" -P -c 'import sys
+page_address() {
+    "$base/bin/python" -P -c 'import socket, sys
 from pathlib import Path
 from probe_agent.config import load_settings
-print(load_settings(Path(sys.argv[1])).page.port)' "$settings"
+page = load_settings(Path(sys.argv[1])).page
+here = page.listen == "localhost" or page.listen.startswith("127.") or page.listen == "::1"
+host = "localhost" if here else socket.gethostname()
+print(f"http://{host}:{page.port}/" + (" on the board itself" if here else ""))' "$settings"
 }
 
 # The record goes back too where the version before can't read it as it is now.
