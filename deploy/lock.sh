@@ -1,6 +1,6 @@
 #!/bin/sh
 # Renew the locks: newest stable releases for Python 3.11 to 3.13 on x86_64 and aarch64, with hashes.
-# Needs uv on the path (pip install uv). lock-demo.txt and lock-test.txt hold the same versions as lock.txt.
+# Needs uv on the path (pip install uv). lock-demo.txt, lock-build.txt and lock-test.txt hold the same versions.
 set -eu
 cd "$(dirname "$0")/.."
 
@@ -16,6 +16,7 @@ lock() {
 
 lock deploy/lock.txt pyproject.toml
 lock deploy/lock-demo.txt --constraints deploy/lock.txt pyproject.toml deploy/demo-requirements.in
+lock deploy/lock-build.txt --constraints deploy/lock-demo.txt deploy/build-requirements.in
 lock deploy/lock-test.txt --constraints deploy/lock-demo.txt \
     pyproject.toml deploy/demo-requirements.in deploy/test-requirements.in
 lock deploy/lock-axe.txt --no-deps deploy/axe-requirements.in

@@ -1,5 +1,6 @@
-# Read by try.sh and test.sh: Debian's packages where they are missing, and a virtual environment from a lock.
-# The caller sets root (the checkout) and name (demo or test). What apt and pip print goes to $log.
+# Read by try.sh, test.sh and install.sh: Debian's packages where they are missing, and a virtual environment from a lock.
+# The caller sets root (the checkout) and name (demo or test), or afterwards venv and log themselves. What apt
+# and pip print goes to $log.
 # shellcheck shell=sh
 
 venv="$root/.venv/$name"
@@ -70,6 +71,21 @@ install_missing() {
     find_python || fail "No Python 3.11 to 3.13 with venv and ensurepip."
 }
 
+# Arguments: what pip is to do, and with what. Output goes to the log.
+pip_quietly() {
+    task=$1
+    shift
+    quietly "$venv/bin/python" -m pip "$task" --no-input --disable-pip-version-check --root-user-action=ignore "$@"
+}
+
+# Argument: the lock. A fresh environment with what it holds, each file by its hash.
+make_locked_venv() {
+    rm -rf "$venv"
+    quietly "$python" -m venv "$venv" || fail "The virtual environment could not be made."
+    pip_quietly install --require-hashes --only-binary=:all: --requirement "$1" ||
+        fail "pip could not install the locked packages."
+}
+
 # Arguments: the lock; a second one, if any, of packages put in without what they need. The environment is made
 # anew when a lock, the project's metadata, the checkout's place or the Python has changed; this checkout is put
 # into it as it lies here, so its code is always what runs.
@@ -80,18 +96,12 @@ make_venv() {
         return 0
     fi
     say "Making the virtual environment in .venv/$name (half a minute or more) …"
-    rm -rf "$venv"
-    quietly "$python" -m venv "$venv" || fail "The virtual environment could not be made."
-    set -- --no-input --disable-pip-version-check --root-user-action=ignore --require-hashes \
-        --only-binary=:all: --requirement "$1"
-    quietly "$venv/bin/python" -m pip install "$@" || fail "pip could not install the locked packages."
+    make_locked_venv "$1"
     if [ -n "$alone" ]; then
-        quietly "$venv/bin/python" -m pip install --no-input --disable-pip-version-check --no-deps \
-            --root-user-action=ignore --require-hashes --only-binary=:all: --requirement "$alone" ||
+        pip_quietly install --no-deps --require-hashes --only-binary=:all: --requirement "$alone" ||
             fail "pip could not install the packages of $alone."
     fi
-    quietly "$venv/bin/python" -m pip install --no-input --disable-pip-version-check \
-        --root-user-action=ignore --no-deps --no-build-isolation --editable "$root" ||
+    pip_quietly install --no-deps --no-build-isolation --editable "$root" ||
         fail "pip could not install this checkout."
     say "$wanted" >"$venv/lock.sha256"
 }

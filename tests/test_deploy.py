@@ -11,6 +11,7 @@ import signal
 import smtplib
 import subprocess
 import sys
+import tarfile
 import threading
 import time
 import tomllib
@@ -32,10 +33,11 @@ from packaging.version import Version
 
 from deploy.demo import Ports, as_toml, demo_settings
 from probe_agent.config import load_settings, parse_settings
+from probe_agent.store import SCHEMA_VERSION
 
 ROOT = Path(__file__).resolve().parent.parent
 DEPLOY = ROOT / "deploy"
-LOCKS = ("lock.txt", "lock-demo.txt", "lock-test.txt", "lock-audit.txt")
+LOCKS = ("lock.txt", "lock-demo.txt", "lock-build.txt", "lock-test.txt", "lock-audit.txt")
 PINNED = re.compile(
     r"^([a-z0-9-]+)==([^ ;\\]+)(?: ; ([^\\]+))? \\\n((?:    --hash=sha256:[0-9a-f]{64}.*\n)+)", re.M
 )
@@ -91,7 +93,8 @@ def test_toml_written_is_toml_read(table: dict[str, object]) -> None:
 
 
 @pytest.mark.parametrize(
-    "script", ["deploy/try.sh", "deploy/test.sh", "deploy/venv.sh", "deploy/lock.sh", ".ci/run"]
+    "script",
+    ["deploy/try.sh", "deploy/test.sh", "deploy/venv.sh", "deploy/lock.sh", "deploy/install.sh", ".ci/run"],
 )
 def test_scripts_are_sound_shell(script: str) -> None:
     shell = "bash" if script == ".ci/run" else "sh"
@@ -126,6 +129,7 @@ def direct_requirements() -> Iterator[tuple[str, str]]:
     audit = _requirements("audit-requirements.in")
     yield from (("lock.txt", r) for r in runtime)
     yield from (("lock-demo.txt", r) for r in runtime + build + demo)
+    yield from (("lock-build.txt", r) for r in build)
     yield from (("lock-test.txt", r) for r in runtime + build + demo + test)
     yield from (("lock-audit.txt", r) for r in audit)
 
@@ -141,6 +145,10 @@ def test_locks_hold_what_is_required(lock: str, requirement: str) -> None:
     versions = [v for (name, _), v in pins(lock).items() if name == canonicalize_name(wanted.name)]
     assert versions
     assert all(wanted.specifier.contains(Version(v)) for v in versions)
+
+
+def test_the_tools_that_make_the_package_are_those_of_the_tests() -> None:
+    assert pins("lock-build.txt").items() <= pins("lock-demo.txt").items()
 
 
 @pytest.mark.parametrize("lock", ["lock-demo.txt", "lock-test.txt"])
@@ -200,6 +208,29 @@ def test_the_wheel_installs_both_commands(wheel: Path, tmp_path: Path) -> None:
         assert done.returncode == 0, done.stderr
         assert done.stdout.startswith(str(tmp_path))
         assert "Usage:" in done.stdout
+
+
+def test_wheel_and_version_go_with_the_records_schema_and_the_list_of_changes(wheel: Path) -> None:
+    version = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["version"]
+    assert wheel.name == f"probe_agent-{version}-py3-none-any.whl"
+    assert Version(version).minor == SCHEMA_VERSION
+    changes = (ROOT / "README.md").read_text("utf-8").partition("## Changes to settings and record")[2]
+    dated = re.findall(r"^\| (\d{4}-\d\d-\d\d) \| (\d+\.\d+\.\d+) \|.*schema (\d+)", changes, re.MULTILINE)
+    assert sorted({int(schema) for _, _, schema in dated}) == list(range(1, SCHEMA_VERSION + 1))
+    assert dated[0][1] == version, "the newest first"
+    assert [date for date, _, _ in dated] == sorted((date for date, _, _ in dated), reverse=True)
+
+
+def test_the_archive_of_the_source_holds_all_that_installing_needs(tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "hatchling", "build", "-t", "sdist", "-d", str(tmp_path)]
+    subprocess.run(command, cwd=ROOT, capture_output=True, timeout=120, check=True)
+    (archive,) = tmp_path.glob("probe_agent-*.tar.gz")
+    with tarfile.open(archive) as opened:
+        names = {name.partition("/")[2] for name in opened.getnames()}
+    needed = {"pyproject.toml", "README.md", "hardware.md", "deploy/install.sh", "deploy/venv.sh"}
+    needed |= {"deploy/lock.txt", "deploy/lock-build.txt", "deploy/example.toml"}
+    needed |= {f"deploy/systemd/{file.name}" for file in (DEPLOY / "systemd").iterdir()}
+    assert needed <= names
 
 
 @pytest.mark.long
