@@ -15,7 +15,7 @@ SYSTEMD = Path(__file__).resolve().parent.parent / "deploy" / "systemd"
 UNITS = ("probe-agent.service", "probe-agent-web.service")
 MOST_EXPOSED = 2.0
 HARDWARE_S = 15
-"""The Raspberry Pi's watchdog counts to 16 s at most; longer settings have reset boards at once."""
+"""The watchdog of common boards counts to 16 s at most; longer settings have reset boards at once."""
 
 analyze = shutil.which("systemd-analyze")
 
