@@ -39,7 +39,6 @@ _HURT = frozenset(
 """Primary codes of errors after which a connection is opened anew: what it believes of the file may not hold,
 as after a failed fsync, whose pages the kernel has dropped."""
 _DAMAGED = frozenset({sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB})
-_LOOK_KB = 512
 HELD_TICKS = 40_000
 """Ticks kept in memory while the file can't be written: a week at 15 s, some 60 MB at the most."""
 
@@ -573,7 +572,6 @@ class Store:
             try:
                 if self._look is None:
                     self._look = connect(self.path, read_only=True)
-                    self._look.execute(f"PRAGMA cache_size = -{_LOOK_KB}")
                 yield self._look
             except sqlite3.Error as err:
                 if self._is_hurt(err) and self._look is not None:

@@ -15,6 +15,10 @@ PAGE_BYTES = 1024
 whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""
 
 
+CACHE_KB = 512
+"""What each connection keeps of the file in memory. SQLite's own 2 MB fill up over weeks as the file grows."""
+
+
 class StoreError(RuntimeError):
     """The store can't be used; the text says why and what to do."""
 
@@ -43,6 +47,7 @@ def connect(path: Path, read_only: bool = False, create: bool = False) -> sqlite
     uri = path.absolute().as_uri() + ("?mode=ro" if read_only else "?mode=rwc" if create else "?mode=rw")
     connection = sqlite3.connect(uri, uri=True, isolation_level=None, timeout=10, check_same_thread=False)
     connection.execute("PRAGMA busy_timeout = 10000")
+    connection.execute(f"PRAGMA cache_size = -{CACHE_KB}")
     if create:
         connection.execute(f"PRAGMA page_size = {PAGE_BYTES}")
     if not read_only:
