@@ -16,7 +16,7 @@ whole (41 KB a commit with pages of 4 KB; see DEVELOPERS.md)."""
 
 
 CACHE_KB = 512
-"""What each connection keeps of the file in memory; SQLite's own 2 MB fill up over weeks as the file grows."""
+"""What each connection keeps of the file in memory; SQLite's own 2 MB fill up as the file grows."""
 
 
 class StoreError(RuntimeError):
