@@ -296,7 +296,6 @@ class SwitchCourier:
         self._stranger_s = -math.inf
         self._broke_s: deque[float] = deque(maxlen=BREAKS)
         self._delays = Delays(FIRST_DELAY_S, LONGEST_DELAY_S)
-        self._delay_s = FIRST_DELAY_S
         self._pulse, self._guard_pulse = Pulse("plug"), Pulse("plug's watch")
         self.pulses = (self._pulse, self._guard_pulse)
 

@@ -54,20 +54,6 @@ def binding_changes(db: sqlite3.Connection, most: int = SHOWN_CHANGES) -> list[B
     ]
 
 
-def bind_probe(place: str, source: str, address: str, at: float) -> list[Statement]:
-    """A place measured by another probe from now on; what either was bound to before ends."""
-    return [
-        (
-            f"UPDATE bindings SET to_at = ? WHERE to_at IS NULL AND (address = ? OR place = {_PLACE})",
-            (at, address, place),
-        ),
-        (
-            f"INSERT INTO bindings (place, source, address, from_at) VALUES ({_PLACE}, ?, ?, ?)",
-            (place, source, address, at),
-        ),
-    ]
-
-
 def rebind(moved: Iterable[Moved], at: float) -> list[Statement]:
     """Have probes sit elsewhere from an instant on. Readings kept so far stay with their places."""
     moves = list(moved)
