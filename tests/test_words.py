@@ -199,7 +199,7 @@ def test_warm_by_itself_is_warm_enough_only_with_its_core() -> None:
 def test_heat_that_is_due_while_it_is_warm_says_why() -> None:
     warm = msgspec.structs.replace(samples.flown_cooling(), plan=samples.plan())
     assert words.next_action(warm) == (
-        "Switch the heater on now, for a start at 09:00, when it is too cold without heat."
+        "Switch the heater on now, for a start at 09:00: by then it is too cold without heat."
     )
     assert words.next_action(samples.cold()) == "Switch the heater on by 07:10, for the start at 09:00."
 

@@ -393,7 +393,7 @@ def _heat_due(status: Status) -> str | None:
         is_past = utc_seconds(plan.timer) < now_at
         return f"Have the timer looked at: it was to switch on at {at}." if is_past else None
     warm_now = status.coldest_c is not None and status.coldest_c >= status.need_c
-    why = ", when it is too cold without heat" if warm_now else ""
+    why = ": by then it is too cold without heat" if warm_now else ""
     if utc_seconds(plan.switch_on) <= now_at:
         return f"Switch the heater on now, for a start at {start}{why}."
     return f"Switch the heater on by {at}, for the start at {start}{why}."
