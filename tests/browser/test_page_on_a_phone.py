@@ -236,10 +236,11 @@ def test_another_state_moves_nothing_that_is_in_view(
         "window.seen = new PerformanceObserver(l => add(l.getEntries()));"
         "seen.observe({type: 'layout-shift', buffered: false});"
     )
-    verdict = phone.find_element(By.CSS_SELECTOR, "#part-verdict .verdict").text
+    said = "return document.querySelector('#part-verdict .verdict').textContent"
+    verdict = phone.execute_script(said)
     served.show(samples.STATES[after]())
     come_back(phone)
-    wait_for(phone, lambda: phone.find_element(By.CSS_SELECTOR, "#part-verdict .verdict").text != verdict)
+    wait_for(phone, lambda: phone.execute_script(said) != verdict)
     phone.execute_async_script(
         "const done = () => { add(seen.takeRecords()); arguments[0](); };"
         "requestAnimationFrame(() => requestAnimationFrame(done));"
