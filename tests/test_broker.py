@@ -91,7 +91,7 @@ def with_probe(status: Status, place: str, /, **changes: Any) -> Status:
     return msgspec.structs.replace(status, probes=probes)
 
 
-def wait_until(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
+def wait_until(true: Callable[[], bool], timeout_s: float = 30.0) -> None:
     """Poll a real condition until a deadline."""
     deadline, pause = time.monotonic() + timeout_s, threading.Event()
     while not true():

@@ -90,7 +90,7 @@ def running(
         made.stop()
 
 
-def wait_until(true: Callable[[], object], timeout_s: float = 10.0) -> None:
+def wait_until(true: Callable[[], object], timeout_s: float = 30.0) -> None:
     """Poll a real condition until a deadline."""
     deadline, pause = time.monotonic() + timeout_s, threading.Event()
     while not true():

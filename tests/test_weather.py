@@ -67,7 +67,7 @@ class Scripted:
             assert self._changed.wait_for(lambda: self.asked >= asked, 10), self.asked
 
 
-def until(true: Callable[[], bool], timeout_s: float = 10.0) -> None:
+def until(true: Callable[[], bool], timeout_s: float = 30.0) -> None:
     deadline, pause = time.monotonic() + timeout_s, threading.Event()
     while not true():
         assert time.monotonic() < deadline

@@ -70,7 +70,7 @@ def running(made: BrokerCourier) -> Iterator[BrokerCourier]:
         made.stop()
 
 
-def wait_until(true: Callable[[], object], timeout_s: float = 10.0) -> None:
+def wait_until(true: Callable[[], object], timeout_s: float = 30.0) -> None:
     deadline, pause = time.monotonic() + timeout_s, threading.Event()
     while not true():
         assert time.monotonic() < deadline, "never came true"

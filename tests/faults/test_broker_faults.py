@@ -81,7 +81,7 @@ def running(made: Any, *first: Any) -> Iterator[Any]:
         made.stop()
 
 
-def wait_until(true: Callable[[], object], timeout_s: float = 10.0) -> float:
+def wait_until(true: Callable[[], object], timeout_s: float = 30.0) -> float:
     """Poll a real condition until a deadline; the seconds that took."""
     began_s, pause = time.monotonic(), threading.Event()
     while not true():

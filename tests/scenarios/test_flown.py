@@ -29,6 +29,7 @@ def listed(night: Night) -> str:
     return found.output
 
 
+@pytest.mark.long
 def test_killed_while_away_and_told_after_landing(tmp_path: Path) -> None:
     with Night(tmp_path, "04:45", FLIGHT, departure="07:30", measured=True) as night:
         night.until("08:30")
@@ -70,6 +71,7 @@ def test_killed_while_away_and_told_after_landing(tmp_path: Path) -> None:
         assert "one heat-up without one." in listed(night)
 
 
+@pytest.mark.long
 def test_a_restart_with_all_kept_changes_nothing(tmp_path: Path) -> None:
     """Killed at three instants, the record is that of a daemon that lived through."""
     rows = {}
@@ -100,7 +102,13 @@ def test_nobody_came(tmp_path: Path) -> None:
         assert (flown.without, flown.unknown) == (1, 0)
 
 
-@pytest.mark.parametrize("measured", [True, False], ids=["power-measured", "heater-untold"])
+@pytest.mark.parametrize(
+    "measured",
+    [
+        pytest.param(True, id="power-measured"),
+        pytest.param(False, id="heater-untold", marks=pytest.mark.long),
+    ],
+)
 def test_the_engine_is_run_with_the_harness_left_on(tmp_path: Path, measured: bool) -> None:
     """Its own warmth is no heat-up's: no word of too hot, above target or ready comes of it."""
     run = [("07:25", Happening.ENGINE_STARTS, ""), ("07:45", Happening.ENGINE_STOPS, "")]

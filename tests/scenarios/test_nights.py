@@ -150,6 +150,7 @@ def test_a_false_it_is_off_is_asked_again(tmp_path: Path) -> None:
         assert alerts == [("it-is-off", "answer"), (None, None)]
 
 
+@pytest.mark.long
 def test_a_false_it_is_off_is_noticed_at_once_where_power_is_measured(tmp_path: Path) -> None:
     with Night(tmp_path, "04:45", HEAT, measured=True) as night:
         night.until("06:50")
@@ -297,6 +298,7 @@ def test_quiet_hours_hold_back_all_but_harm(tmp_path: Path) -> None:
         assert night.times("above target") == [], "ready by then"
 
 
+@pytest.mark.long
 def test_quiet_hours_of_ones_own_without_harm(tmp_path: Path) -> None:
     people = (("pilot", ""), ("owner", 'quiet = "05:00-06:25"'), ("field", "harm_only = true"))
     with Night(tmp_path, "04:45", [*HEAT, ("06:40", OFF, "")], people=people) as night:

@@ -67,6 +67,7 @@ def test_unplugged_after_ready_is_no_trust_any_more(tmp_path: Path) -> None:
         assert len(night.subjects()) == 4
 
 
+@pytest.mark.long
 def test_a_plan_that_is_cancelled_says_no_more(tmp_path: Path) -> None:
     with Night(
         tmp_path, EVENING, messages=LOOK, setup=BY_PERSON, departure="07:30", interval_s=180.0
@@ -303,6 +304,7 @@ def test_weather_that_has_gone_stale_is_said_and_nothing_breaks(tmp_path: Path) 
             assert "a forecast of the air, 14 hours old" in night.body("heat needed for Sat 07:30")
 
 
+@pytest.mark.long
 def test_a_late_start_says_what_would_help(tmp_path: Path) -> None:
     setup = {**BY_PERSON, "cover": "false"}
     with Night(tmp_path, "05:30", air_c=-12.0, setup=setup, departure="07:30") as night:
@@ -314,6 +316,7 @@ def test_a_late_start_says_what_would_help(tmp_path: Path) -> None:
         assert re.search(r"next time heat \d+ min earlier", told)
 
 
+@pytest.mark.long
 def test_a_second_recipient_at_the_field_switches(tmp_path: Path) -> None:
     """Both hear in the evening; at night the one at the field alone, though it is their quiet time."""
     planning = '[planning]\nperson = "field"\ntravel_min = 20\n'
