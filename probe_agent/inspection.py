@@ -22,7 +22,7 @@ from probe_agent.config import Probe, Settings
 from probe_agent.probes.one_wire import read_attribute, read_slave
 from probe_agent.readings import Fault
 from probe_agent.status import Status, StatusError, is_stale, read_status
-from probe_agent.store import Reader, StoreError
+from probe_agent.store import Reader, StoreError, StoreNewerError
 from probe_agent.thermocouple import FAMILIES, Failed, Measured, decode_scratchpad
 
 Level = Literal["ok", "note", "trouble"]
@@ -411,9 +411,11 @@ def _store(file: Path, record: Reader | Exception) -> Iterator[Finding]:
     if isinstance(record, Exception):
         if not file.exists():
             yield note("record", f"{file} is not there yet", "The daemon makes it at its first start.")
+        elif isinstance(record, StoreNewerError):
+            yield trouble("record", str(record), "Install the version that wrote it.")
         else:
             yield trouble(
-                "record", str(record), "Stop the daemon; it sets a damaged record aside at its start."
+                "record", f"damaged, perhaps: {record}", "Restart the daemon; it sets a damaged record aside."
             )
         return
     found = record.checked(CHECK_S)
