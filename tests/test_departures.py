@@ -419,6 +419,7 @@ def with_quiet(agent: Agent, hours: str) -> None:
     agent._letters._settings = msgspec.structs.replace(agent.settings, messages=messages)
 
 
+@pytest.mark.long
 def test_a_switch_on_word_waits_for_nobodys_quiet_hours_and_an_evening_word_does(agent: Agent) -> None:
     with_quiet(agent, "19:00-09:00")
     assert told(agent, "plan", start="2027-01-16T06:00", certainty="8/10")[0]

@@ -276,6 +276,7 @@ def lines_of(row: dict[str, str], until_s: float) -> list[dict[str, object]]:
     return out
 
 
+@pytest.mark.long
 def test_small_heaters_are_forecast_better_than_by_one_exponential() -> None:
     """Ten thresholds of three recordings; the baseline's medians are 15.3 s at 50 % and 8.05 s at 75 %."""
     errors: dict[float, list[float]] = {0.5: [], 0.75: []}

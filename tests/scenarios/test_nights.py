@@ -206,8 +206,12 @@ def unplanned(tmp_path_factory: pytest.TempPathFactory) -> Night:
 
 @pytest.mark.parametrize(
     ("at", "ahead_s"),
-    [("05:25", -7200.0), ("05:25", 3600.0), ("06:00", -7200.0), ("06:55", 3600.0)],
-    ids=["warming, two hours on", "warming, an hour back", "soaking, two hours on", "asked, an hour back"],
+    [
+        pytest.param("05:25", -7200.0, id="warming, two hours on", marks=pytest.mark.long),
+        pytest.param("05:25", 3600.0, id="warming, an hour back"),
+        pytest.param("06:00", -7200.0, id="soaking, two hours on"),
+        pytest.param("06:55", 3600.0, id="asked, an hour back", marks=pytest.mark.long),
+    ],
 )
 def test_a_clock_that_jumps_while_it_heats(tmp_path: Path, unplanned: Night, at: str, ahead_s: float) -> None:
     """The clock was believed, and is put right in the middle of the heat-up."""
@@ -322,6 +326,7 @@ def test_a_start_that_can_not_be_kept_is_said_early(tmp_path: Path) -> None:
         assert night.times("ready to start") == ["06:17"]
 
 
+@pytest.mark.long
 def test_a_heater_too_weak_for_the_night(tmp_path: Path) -> None:
     with Night(tmp_path, "02:45", [("03:00", ON, "")], watts=200.0, air_c=-15.0, measured=True) as night:
         night.until("05:30")

@@ -365,6 +365,7 @@ def test_what_only_looks_like_heat_or_its_end(
         assert night.status().state not in ("heating", "above-target", "ready", "heater-stopped")
 
 
+@pytest.mark.long
 def test_just_landed_is_no_heat_up(tmp_path: Path) -> None:
     harness = (*DEMO_REQUIRED, "sump")
     events = [("07:10", LOST, place) for place in harness]
