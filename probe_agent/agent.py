@@ -821,9 +821,8 @@ class Agent:
                 self._in_flight.set_by_s += by_s
             for act in self.when_set:
                 act()
-            first = store.shift_messages(self.clock.standing().base, by_s)
-            mending = store.mend_boot(self.store.boot, offset_s, known)
-            self._unwritten.add(Batch(first=[first], statements=[mending], after=[self._hear_again]))
+            mending = self.store.clock_was_set(offset_s, known, self.clock.standing().base, by_s)
+            self._unwritten.add(mending).after.append(self._hear_again)
 
     def _hear_again(self) -> None:
         self._heard.recall(self.store, self._utc(self.clock.monotonic()))

@@ -336,7 +336,8 @@ def test_a_boot_that_is_mended_takes_its_messages_along(store: Store) -> None:
     store.begin_boot("boot", wrong.utc_offset_s(), True)
     put(store, key="ours", clock=wrong)
     put(store, key="another's", clock=SimulatedClock(time.time()))
-    store.mend_boot(wrong.utc_offset_s() - 30 * 86_400, True, wrong.standing().base, -30 * 86_400)
+    month_s = 30 * 86_400
+    store.commit(store.clock_was_set(wrong.utc_offset_s() - month_s, True, wrong.standing().base, -month_s))
     clock = SimulatedClock(time.time())
     with running(store, Recipient("pilot", address="x://"), send=Channel(), clock=clock):
         wait_until(lambda: all(row["delivered_at"] for row in rows(store).values()))

@@ -397,7 +397,7 @@ def test_mending_a_boot_moves_every_time_of_it_and_no_other(file: Path) -> None:
             statements=[record.insert_hand_reading(1, "cyl-1", second.boot, 40.0, 2.0, "contact")],
         )
     )
-    second.mend_boot(START_AT + 3600, True)
+    second.commit(second.clock_was_set(START_AT + 3600, True))
     reader = Reader(file)
     assert [r.at for r in reader.curve(0, 2 * START_AT)] == [START_AT + 100, START_AT + 3650]
     assert [t["at"] for t in reader.transitions()] == [START_AT + 3650, START_AT + 100]

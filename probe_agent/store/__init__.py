@@ -80,7 +80,6 @@ from probe_agent.store.measured import (
     StoredReading,
     TickRow,
     insert_hand_reading,
-    mend_boot,
     undo_hand_reading,
 )
 from probe_agent.store.spells import HeatupSpan, KeptSpell, keep_spell, move_spells
@@ -97,7 +96,6 @@ from probe_agent.store.told import (
     mark_tested,
     open_alert,
     revoke_links,
-    shift_messages,
     use_link,
     withdraw_messages,
 )
@@ -183,7 +181,6 @@ __all__ = [
     "mark_schema",
     "mark_tested",
     "mc",
-    "mend_boot",
     "move_spells",
     "moves",
     "newest_lesson",
@@ -198,7 +195,6 @@ __all__ = [
     "rebind",
     "revoke_links",
     "schema_mark",
-    "shift_messages",
     "tell_outing",
     "transaction",
     "undo_corrections",

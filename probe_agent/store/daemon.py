@@ -132,12 +132,11 @@ class Store:
         """The number of this start."""
         return self._boot
 
-    def mend_boot(self, utc_offset_s: float, clock_ok: bool, base: str = "", by_s: float = 0.0) -> None:
-        """The clock turned out to be different: one row changes, all ticks of this boot follow, and messages
-        under way, written by the time base `base`, move by by_s."""
-        with self._writing() as db:
-            db.execute(*shift_messages(base, by_s))
-            db.execute(*mend_boot(self._boot, utc_offset_s, clock_ok))
+    def clock_was_set(self, utc_offset_s: float, clock_ok: bool, base: str = "", by_s: float = 0.0) -> Batch:
+        """What is to be written where the clock turned out to be different: one row changes, all ticks of
+        this boot follow, and messages under way, written by the time base `base`, move by by_s."""
+        mending = mend_boot(self._boot, utc_offset_s, clock_ok)
+        return Batch(first=[shift_messages(base, by_s)], statements=[mending])
 
     def shift_aside(self, by_s: float) -> None:
         """The clock was set by so much: messages a refusing disk hasn't taken keep their age."""

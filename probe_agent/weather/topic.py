@@ -45,7 +45,6 @@ class TopicListener:
         self._useless: str | None = None
         self._ended: str | None = None
         self._subscribed = self._answered = False
-        self._subscribed = False
         self._pulse = Pulse("weather topic")
         self.pulses = (self._pulse,)
 
