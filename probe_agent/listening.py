@@ -53,6 +53,7 @@ class Listener:
 
     def start(self) -> None:
         """Begin to listen, in the background."""
+        self._pulse.expect(pulse.NETWORK_S)
         self._thread.start()
 
     def stop(self) -> None:

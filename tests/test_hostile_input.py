@@ -351,7 +351,7 @@ def weather_topic_is_understood_or_told(payload: bytes) -> None:
     listener = TopicListener(SWITCH.broker, fields, None, SimulatedClock(NOW_AT, math.inf, 0.0))
     listener._heard = heard.append
     message = SimpleNamespace(retain=False, payload=payload)
-    listener._on_message(None, None, message)  # type: ignore[arg-type]
+    listener.hear(message)  # type: ignore[arg-type]
     for weather in heard:
         is_believable(weather)
     assert bool(heard) != bool(listener.trouble)

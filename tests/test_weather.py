@@ -199,15 +199,15 @@ def test_weather_on_a_topic_is_heard_retained_and_live(broker: RealBroker) -> No
 def test_an_undated_message_counts_live_and_not_retained(broker: RealBroker) -> None:
     publish_once(broker.port, "weather/air", b'{"air": 20}')
     with Ear(broker, TopicWeather(topic="weather/air", air="/air")) as ear:
-        until(lambda: ear.listener._subscribed)
+        until(lambda: ear.listener.is_listening)
         until(lambda: bool(publish_once(broker.port, "weather/air", b'{"air": -3}')) or bool(ear.heard))
     assert {w.hours[0].air_c for w in ear.heard} == {-3.0}
 
 
 def test_a_broker_that_comes_back_is_heard_again(broker: RealBroker, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("probe_agent.weather.topic.FIRST_DELAY_S", 0.05)
+    monkeypatch.setattr("probe_agent.listening.FIRST_DELAY_S", 0.05)
     with Ear(broker, TOPIC) as ear:
-        until(lambda: ear.listener._subscribed)
+        until(lambda: ear.listener.is_listening)
         broker.kill()
         until(lambda: ear.listener.trouble is not None)
         assert "can't be heard" in str(ear.listener.trouble)

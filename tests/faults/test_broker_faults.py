@@ -29,15 +29,15 @@ from real_broker import MOSQUITTO, RealBroker, Recorder, publish_once, retained_
 from scripted import SETTINGS
 
 from probe_agent import broker as broker_room
-from probe_agent import connecting, switch
+from probe_agent import connecting, listening, switch
 from probe_agent.broker import BrokerCourier
 from probe_agent.clock import SystemClock, awake_and_asleep_s
 from probe_agent.config import Broker, TopicWeather, parse_settings
 from probe_agent.connecting import Delays, client_id
+from probe_agent.listening import Listener
 from probe_agent.readings import Weather
 from probe_agent.status import Status
 from probe_agent.switch import SwitchCourier
-from probe_agent.weather import topic as topic_room
 from probe_agent.weather.topic import TopicListener
 
 pytestmark = pytest.mark.skipif(not MOSQUITTO, reason="needs mosquitto")
@@ -137,7 +137,7 @@ def is_all_there(port: int, made: tuple[BrokerCourier, SwitchCourier, TopicListe
 @pytest.fixture
 def quick(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(switch, "FIRST_DELAY_S", 0.05)
-    monkeypatch.setattr(topic_room, "FIRST_DELAY_S", 0.05)
+    monkeypatch.setattr(listening, "FIRST_DELAY_S", 0.05)
 
 
 @pytest.mark.usefixtures("quick")
@@ -164,7 +164,7 @@ def test_the_order_of_starting_does_not_matter(tmp_path: Path, order: str) -> No
 def test_a_thread_that_ends_is_begun_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """D7: what ends a thread although its callbacks are wrapped; the next tick begins it anew."""
     monkeypatch.setattr(threading, "excepthook", lambda args: None)
-    rooms = (broker_room._Connection, switch._Connection, TopicListener)
+    rooms = (broker_room._Connection, switch._Connection, Listener)
     ended: set[type] = set()
 
     def stumbling(room: Any) -> Callable[..., None]:
