@@ -732,6 +732,17 @@ def test_a_heater_left_on_while_a_probe_is_lost_is_not_called_ready() -> None:
     assert "cylinder 1 not measured" in body
 
 
+def test_heat_that_our_plug_ended_sends_nobody_to_the_breaker() -> None:
+    ours = msgspec.structs.replace(samples.heater_stopped(), plug=samples.plug_off(ended="oil-out").plug)
+    supply = msgspec.structs.replace(samples.heater_stopped(), plug=samples.plug_off(ended="no-power").plug)
+    assert words.alert(ours.alerts[0], ours).endswith("the oil is out.")
+    assert "The plug went off: the oil is out." in words.message("heater-stopped", ours)[1]
+    assert "breaker" not in words.message("heater-stopped", ours)[1]
+    for status in (supply, samples.heater_stopped()):
+        assert "breaker looked at" in words.alert(status.alerts[0], status)
+        assert "breaker" in words.message("heater-stopped", status)[1]
+
+
 def test_a_socket_without_power_is_only_said_where_it_is_measured() -> None:
     seen = samples.heater_stopped()
     heater = msgspec.structs.replace(seen.heater, known_by="measured", share=0.0)

@@ -25,7 +25,7 @@ from probe_agent.words.parts import (
     temperature,
     value_of,
 )
-from probe_agent.words.plug import still_warming
+from probe_agent.words.plug import plug_ended, still_warming
 
 
 def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
@@ -35,7 +35,7 @@ def alert(a: AlertNow, status: Status, unit: Unit = "C") -> str:
     text = {
         "switch-off": f"Heat was still on at {since}, long after ready. Switch it off.",
         "too-hot": f"Too hot since {since}: {where}. Switch the heater off.",
-        "heater-stopped": f"Heat stopped at {since}. Have the heater's plug, cable and breaker looked at.",
+        "heater-stopped": f"Heat stopped at {since}{_by_the_plug(status)}.",
         "probe-missing": f"{capital(where)} not measured since {since}.",
         "levelling-off": f"Leveling off below the target since {since}.",
         "too-weak": f"Warms clearly slower than this setup usually does, since {since}.",
@@ -150,6 +150,33 @@ def _answer(about: About, words: str) -> str:
     return f'press "{words}" on the page'
 
 
+def _own_end(status: Status) -> str | None:
+    """Why our plug ended the heat, as a clause; None where it did not, or its supply may be the cause."""
+    plug = status.plug
+    if plug is None or plug.ended is None or plug.ended in _SUPPLY:
+        return None
+    return plug_ended(plug.ended, plug.place)
+
+
+_SUPPLY = frozenset({"off-at-plug", "plug-silent", "no-power", "no-answer"})
+"""Ends of heat (switching.Why) whose cause may be plug, cable or breaker."""
+
+
+def _by_the_plug(status: Status) -> str:
+    why = _own_end(status)
+    return ". Have the heater's plug, cable and breaker looked at" if why is None else f": {why}"
+
+
+def _after_a_stop(status: Status, about: About) -> list[tuple[int, str]]:
+    """What to do where heat has stopped: nothing is to be looked at where our plug ended it."""
+    if (why := _own_end(status)) is not None:
+        return [(1, f"The plug went off: {why}. Look at that first; then switch on anew.")]
+    return [
+        (1, f"Have someone look at plug and cable{f': call {about.call}' if about.call else ''}."),
+        (2, "A breaker that trips again stays off until an electrician has looked."),
+    ]
+
+
 def _stopped(status: Status, unit: Unit, about: About) -> Letter:
     since = f" since {moment_of(status, status.heater.since)}" if status.heater.since else ""
     drawn = " and the socket draws no power" if status.heater.known_by == "measured" else ""
@@ -158,8 +185,7 @@ def _stopped(status: Status, unit: Unit, about: About) -> Letter:
         (1, f"Nothing has warmed{since}{drawn}."),
         (1, coldest(status, unit, spoken=True)),
         (2, f"Not ready, target {target}."),
-        (1, f"Have someone look at plug and cable{f': call {about.call}' if about.call else ''}."),
-        (2, "A breaker that trips again stays off until an electrician has looked."),
+        *_after_a_stop(status, about),
         (3, start_words(status)),
         (4, f"{capital(_answer(about, SEEN_LABEL))} once you know."),
         (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
