@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
 import threading
 import time
@@ -83,3 +85,32 @@ def club(settings_of: Callable[[str], Broker], *devices: str) -> Iterator[dict[s
             courier.publish(FLEET[device]())
         wait_until(lambda: all(c._announced is not None for c in couriers.values()))
         yield couriers
+
+
+def without(place: str) -> Status:
+    gone = tuple(samples.probe(p.place) if p.place == place else p for p in samples.heating().probes)
+    return msgspec.structs.replace(samples.heating(), probes=gone, missing=(place,))
+
+
+DAEMON = """
+import sys, threading
+sys.path.insert(0, sys.argv[2])
+import boards
+with boards.club(lambda _: boards.on_port(int(sys.argv[1])), "magpie") as couriers:
+    while True:
+        couriers["magpie"].publish(boards.FLEET["magpie"]())
+        threading.Event().wait(0.05)
+"""
+
+
+@contextmanager
+def board_of_its_own(port: int) -> Iterator[subprocess.Popen[bytes]]:
+    """Magpie in a process of its own."""
+    here = Path(__file__).parent
+    environment = {**os.environ, "PYTHONPATH": str(here.parents[1])}
+    process = subprocess.Popen([sys.executable, "-c", DAEMON, str(port), str(here)], env=environment)
+    try:
+        yield process
+    finally:
+        process.kill()
+        process.wait(10)

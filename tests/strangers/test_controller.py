@@ -6,10 +6,8 @@ that we obey. tests/homie_rules.py and node-homie's schema (test_node_homie.py) 
 
 from __future__ import annotations
 
-import os
 import signal
 import socket
-import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,17 +17,15 @@ from typing import Any
 sys.path.insert(0, str(Path(__file__).parent))
 
 import boards
-import msgspec
 import pytest
 import status_samples as samples
-from boards import FLEET, club, on_port, tree_of, wait_until
+from boards import FLEET, board_of_its_own, club, on_port, tree_of, wait_until, without
 from ebus_sdk import Controller
 from real_broker import MOSQUITTO, RealBroker
 from secure_broker import SecureBroker, make_certificates
 
 from probe_agent import broker as courier
 from probe_agent.broker import BrokerCourier, Tree
-from probe_agent.status import Status
 
 pytestmark = [
     pytest.mark.skipif(not MOSQUITTO, reason="needs mosquitto"),
@@ -99,11 +95,6 @@ def meant(tree: Tree) -> dict[str, str]:
     return {topic: text for topic, p in pairs.items() if (text := p.decode().replace("\0", ""))}
 
 
-def without(place: str) -> Status:
-    gone = tuple(samples.probe(p.place) if p.place == place else p for p in samples.heating().probes)
-    return msgspec.structs.replace(samples.heating(), probes=gone, missing=(place,))
-
-
 # -- what it reads
 
 
@@ -164,29 +155,6 @@ def test_what_changes_reaches_it_and_no_old_value_stays(broker: RealBroker) -> N
 
 # -- who is gone
 
-DAEMON = """
-import sys, threading
-sys.path.insert(0, sys.argv[2])
-import boards
-with boards.club(lambda _: boards.on_port(int(sys.argv[1])), "magpie") as couriers:
-    while True:
-        couriers["magpie"].publish(boards.FLEET["magpie"]())
-        threading.Event().wait(0.05)
-"""
-
-
-@contextmanager
-def board_of_its_own(port: int) -> Iterator[subprocess.Popen[bytes]]:
-    """Magpie in a process of its own."""
-    here = Path(__file__).parent
-    environment = {**os.environ, "PYTHONPATH": str(here.parents[1])}
-    process = subprocess.Popen([sys.executable, "-c", DAEMON, str(port), str(here)], env=environment)
-    try:
-        yield process
-    finally:
-        process.kill()
-        process.wait(10)
-
 
 def test_a_board_killed_is_lost_to_who_was_there_and_who_comes_later(broker: RealBroker) -> None:
     with club(lambda _: on_port(broker.port), "kestrel"), listening(broker.port) as stranger:
@@ -231,9 +199,14 @@ def test_a_board_that_is_stopped_says_so_and_is_not_lost(broker: RealBroker) -> 
 # -- who may look, with the files of deploy/broker
 
 
-@pytest.fixture
-def secure(tmp_path: Path) -> Iterator[SecureBroker]:
-    with SecureBroker(tmp_path) as started:
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("secure")
+
+
+@pytest.fixture(scope="module")
+def secure(folder: Path) -> Iterator[SecureBroker]:
+    with SecureBroker(folder) as started:
         yield started
 
 
@@ -278,13 +251,13 @@ def test_with_a_boards_certificate_it_sees_that_board_alone(
 
 @pytest.mark.parametrize("kind", ["no certificate", "another authority", "taken back", "plain"])
 def test_a_stranger_sees_nothing(
-    secure: SecureBroker, members: dict[str, BrokerCourier], tmp_path: Path, kind: str
+    secure: SecureBroker, folder: Path, members: dict[str, BrokerCourier], kind: str
 ) -> None:
     if kind == "another authority":
-        assert make_certificates(tmp_path / "theirs", "127.0.0.1", "hub").returncode == 0
-        config = with_certificate(secure, "hub", tmp_path / "theirs")
+        assert make_certificates(folder / "theirs", "127.0.0.1", "hub").returncode == 0
+        config = with_certificate(secure, "hub", folder / "theirs")
     elif kind == "taken back":
-        config = with_certificate(secure, "lost-board", tmp_path)
+        config = with_certificate(secure, "lost-board", folder)
     else:
         config = {} if kind == "plain" else with_certificate(secure, None)
     refused = secure.log.count("error")
