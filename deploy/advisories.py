@@ -77,7 +77,10 @@ def look(folder: Path, pins: Iterable[Pin]) -> Found:
             found.unjudged.append(f"{file.relative_to(folder)} can't be read: {str(err).splitlines()[0]}")
             continue
         if advisory is not None:
-            _add(found, advisory, by_name)
+            try:
+                _add(found, advisory, by_name)
+            except (AttributeError, TypeError) as err:
+                found.unjudged.append(f"{advisory['id']}: its form is not understood: {err}")
     return found
 
 
@@ -179,11 +182,14 @@ def report(found: Found, pins: Sequence[Pin], today: date) -> tuple[list[str], b
     if found.newest is None:
         return [*lines, "Nothing was looked up: there is no advisory with a date in this folder."], False
     lines.append(f"The newest is of {found.newest}: of what was published later this says nothing.")
-    if today - found.newest > timedelta(days=OLD_DAYS):
-        lines.append(f"That is more than {OLD_DAYS} days ago: fetch the folder anew, then ask again.")
-        return lines, False
     clean = not found.affected and not found.unjudged
-    return [*lines, "No pin is inside an affected range." if clean else "Not clean."], clean
+    lines.append("No pin is inside an affected range." if clean else "Not clean.")
+    if today - found.newest > timedelta(days=OLD_DAYS):
+        lines.append(
+            f"It is older than {OLD_DAYS} days, which is no answer for today: fetch the folder anew."
+        )
+        clean = False
+    return lines, clean
 
 
 def main(arguments: Sequence[str]) -> int:

@@ -65,6 +65,7 @@ INSIDE = {
     "the last affected": [{"introduced": "0"}, {"last_affected": "2.4.1"}],
     "written longer": [{"introduced": "0"}, {"last_affected": "2.4.1.0"}],
     "two keys in one": [{"introduced": "0", "fixed": "2.5"}],
+    "an event that says nothing": [{"introduced": "0"}, {}],
 }
 OUTSIDE = {
     "mended in it": [{"introduced": "0"}, {"fixed": "2.4.1"}],
@@ -128,6 +129,8 @@ def test_who_is_withdrawn_or_of_elsewhere_or_not_pinned_says_nothing(tmp_path: P
         advisory({"introduced": "0"}, {"mended": "2.0"}),
         advisory(ranges=[{"type": "ECOSYSTEM"}]),
         {"id": "MADE-UP-1", "modified": "2027-01-10T08:00:00Z", "package": {"name": "hangar-door"}},
+        {"id": "MADE-UP-1", "modified": "2027-01-10T08:00:00Z", "affected": ["hangar-door"]},
+        advisory(ranges=["all"]),
     ],
 )
 def test_what_cannot_be_judged_is_not_clean(wrong: object, tmp_path: Path) -> None:
@@ -170,7 +173,10 @@ def test_an_empty_or_old_folder_is_no_answer(tmp_path: Path) -> None:
     )
     lines, clean = asked(tmp_path, advisory(*OUTSIDE["later"], modified=str(TODAY - timedelta(days=31))))
     assert not clean
-    assert "more than 30 days ago" in lines[-1]
+    assert lines[-2:] == [
+        "No pin is inside an affected range.",
+        "It is older than 30 days, which is no answer for today: fetch the folder anew.",
+    ]
 
 
 def test_a_locks_pins_are_read(tmp_path: Path) -> None:
