@@ -3,7 +3,7 @@
 deploy/broker's command refuses such names; a person with the authority's key and openssl can still make one.
 The rules put the name into a topic filter, where + and # stand for others: nobody must become everybody.
 Against a slash the rules can't help: "magpie/engine" would be at home below magpie, so there the command's
-refusal is all there is (tests/faults/test_broker_access.py), and whoever has the authority's key is everybody.
+refusal is all there is (tests/faults/test_broker_access.py). Who has the authority's key is everybody.
 """
 
 from __future__ import annotations
