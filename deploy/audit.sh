@@ -2,6 +2,9 @@
 # Hold the locks against the known vulnerabilities of the packages in them; arguments go to pip-audit.
 #     sh deploy/audit.sh            asks PyPI
 #     sh deploy/audit.sh -s osv     asks OSV (api.osv.dev)
+#     sh deploy/audit.sh --database FOLDER
+#                                   asks nobody: FOLDER holds advisories in the OSV form, JSON or YAML, fetched
+#                                   before, such as a checkout of github.com/pypa/advisory-database
 # What could not be looked up counts as a failure: pip-audit alone would call that clean.
 set -eu
 root=$(cd "$(dirname "$0")/.." && pwd -P)
@@ -20,6 +23,12 @@ find_python || fail "No Python 3.11 to 3.13 with venv and ensurepip."
     cp "$root/deploy/lock-audit.txt" "$venv/lock.txt"
 }
 trap - INT TERM HUP
+
+if [ "${1-}" = --database ]; then
+    [ $# -eq 2 ] || { say "usage: audit.sh --database FOLDER" >&2; exit 2; }
+    set -- "$2" "$root"/deploy/lock*.txt
+    exec "$venv/bin/python" "$root/deploy/advisories.py" "$@"
+fi
 
 failed=
 for lock in lock.txt lock-demo.txt lock-test.txt lock-audit.txt; do

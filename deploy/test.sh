@@ -24,7 +24,7 @@ check() {
 check ruff format --check .
 check ruff check .
 check mypy
-check mypy --strict deploy/demo.py deploy/mail_receiver.py
+check mypy --strict deploy/demo.py deploy/mail_receiver.py deploy/advisories.py
 [ -z "$failed" ] || say "FAILED before the tests: ${failed#; }"
 say "== pytest $*"
 # Two workers a processor: many tests wait for real time.
