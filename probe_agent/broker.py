@@ -727,7 +727,7 @@ class BrokerCourier:
             self._told[topic] = _Sent(payload, now_s)
 
     def _tell_ready(self, connection: _Connection) -> None:
-        """Our state, now and then: whatever said `lost` of us too late, a hub or an earlier will, is put right."""
+        """Our state, now and then, in place of a `lost` that a hub or a will said of us too late."""
         now_s = time.monotonic()
         if now_s - self._ready_s >= REFRESH_S:
             connection.publish(f"{self.root}/$state", b"ready")

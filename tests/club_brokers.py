@@ -137,5 +137,6 @@ def settings_of(lines: str) -> Broker:
 
 
 needs_mosquitto = pytest.mark.skipif(
-    not MOSQUITTO or not shutil.which("openssl"), reason="needs mosquitto and openssl"
+    not MOSQUITTO or not shutil.which("openssl") or not shutil.which("mosquitto_sub"),
+    reason="needs mosquitto, mosquitto-clients and openssl",
 )

@@ -2,6 +2,7 @@
 # Makes all that a hub and its boards need of a broker, in folders ready to copy. Needs openssl only.
 #
 #     club.sh FOLDER SERVER[,OTHER...] BOARD...     whatever is not there yet; named boards are added
+#     club.sh FOLDER circuit BOARD BOARD...         these share a circuit: the bridge of each hears the others
 #     club.sh FOLDER revoke BOARD                   takes a board's certificate back
 #
 # SERVER: the name or IPv4 address by which boards reach the hub, with further ones after commas; bridges and the
@@ -17,7 +18,7 @@ set -eu
 umask 077
 
 fail() { echo "$1" >&2; exit 1; }
-usage="usage: club.sh FOLDER SERVER[,OTHER...] BOARD... | FOLDER revoke BOARD"
+usage="usage: club.sh FOLDER SERVER[,OTHER...] BOARD... | FOLDER circuit BOARD BOARD... | FOLDER revoke BOARD"
 here=$(cd "$(dirname "$0")" && pwd -P)
 [ $# -ge 3 ] || fail "$usage"
 mkdir -p "$1/keys"
@@ -132,6 +133,21 @@ if [ "$1" = revoke ]; then
     sh "$here/certificates.sh" keys revoke "$2"
     [ ! -d hub/certs ] || cp keys/revoked.pem hub/certs/
     [ ! -e "$2/bridge.conf" ] || rm -r -- "./$2"
+    exit
+fi
+
+if [ "$1" = circuit ]; then
+    shift
+    for board in "$@"; do
+        [ -e "$board/bridge.conf" ] || fail "There is no board $board in this folder yet."
+    done
+    for board in "$@"; do
+        for other in "$@"; do
+            line="topic probe-agent/$other/circuit in 1"
+            [ "$other" = "$board" ] || grep -qxF "$line" "$board/bridge.conf" || echo "$line" >> "$board/bridge.conf"
+        done
+    done
+    echo "Copy bridge.conf to each of them again." >&2
     exit
 fi
 
