@@ -412,6 +412,19 @@ def lines_told(hub: ClubHub) -> Iterator[None]:
         process.stderr.close()
 
 
+@pytest.mark.long
+def test_a_line_that_only_falls_silent_is_known_within_a_minute(hub: ClubHub, board: BridgedBoard) -> None:
+    """No end of a connection is seen: the board stands still, as behind a router that is switched off."""
+    with hub.recorder("hub") as seen:
+        wait_for(seen, "probe-agent/magpie/line", b"1")
+        board.signal(signal.SIGSTOP)
+        began_s = time.monotonic()
+        seen.wait_for(lambda: seen.retained().get("probe-agent/magpie/line") == b"0", 60.0)
+        print(f"known after {time.monotonic() - began_s:.0f} s")
+        board.signal(signal.SIGCONT)
+        wait_for(seen, "probe-agent/magpie/line", b"1")
+
+
 # -- as large as a club may be
 
 
