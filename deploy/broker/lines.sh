@@ -13,6 +13,9 @@ folder=$1 hub=$2 port=${3:-8883}
 
 at mosquitto_sub -q 1 -t 'probe-agent/+/line' -F '%t %p' | while read -r topic line; do
     [ "$line" = 0 ] || continue
+    # After a restart of the hub many come at once, and boards may be back before their turn is.
+    now=$(at mosquitto_sub -C 1 -W 5 -q 1 -t "$topic" </dev/null) || now=unknown
+    [ "$now" != 1 ] || continue
     device=${topic#probe-agent/}
     device=${device%/line}
     at mosquitto_pub -q 1 -r -t "homie/5/$device/\$state" -m lost </dev/null || echo "$device: not said" >&2

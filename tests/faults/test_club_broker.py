@@ -396,6 +396,20 @@ def test_a_broken_line_is_said_as_lost_and_as_ready_again(
         wait_for(seen, state, b"lost")
 
 
+def test_who_is_back_before_its_turn_is_not_said_to_be_lost(hub: ClubHub) -> None:
+    line, state = "probe-agent/kestrel/line", "homie/5/kestrel/$state"
+    with lines_told(hub), hub.recorder("hub") as seen, Caller(hub.port, hub.as_("kestrel")) as kestrel:
+        assert kestrel.publish(state, b"ready") < 0x80
+        assert kestrel.publish(line, b"1") < 0x80
+        assert kestrel.publish(line, b"0", retain=False) < 0x80  # what was so when the turn was waited for
+        with Caller(hub.port, hub.as_("magpie")) as magpie:
+            assert magpie.publish("probe-agent/magpie/line", b"0") < 0x80
+        wait_for(seen, "homie/5/magpie/$state", b"lost")
+        assert seen.retained()[state] == b"ready"
+        assert kestrel.publish(line, b"0") < 0x80
+        wait_for(seen, state, b"lost")
+
+
 @contextmanager
 def lines_told(hub: ClubHub) -> Iterator[None]:
     """lines.sh at work, as its unit starts it."""
