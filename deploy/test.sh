@@ -8,9 +8,9 @@ name=test
 . "$root/deploy/venv.sh"
 
 open_log
-install_missing mosquitto=mosquitto chromium=chromium chromedriver=chromium-driver strace=strace openssl=openssl \
-    certutil=libnss3-tools mkfs.ext4=e2fsprogs losetup=mount unshare=util-linux faketime=faketime \
-    systemd-analyze=systemd
+install_missing mosquitto=mosquitto mosquitto_sub=mosquitto-clients nginx=nginx-light chromium=chromium \
+    chromedriver=chromium-driver strace=strace openssl=openssl certutil=libnss3-tools \
+    mkfs.ext4=e2fsprogs losetup=mount unshare=util-linux faketime=faketime systemd-analyze=systemd
 make_venv "$root/deploy/lock-test.txt" "$root/deploy/lock-axe.txt"
 trap - INT TERM HUP
 cd "$root"

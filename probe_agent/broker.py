@@ -526,6 +526,7 @@ class BrokerCourier:
         """What the broker has of ours is unknown."""
         self._announced: str | None = None
         self._announced_s = 0.0
+        self._ready_s = 0.0
         self._told: dict[str, _Sent] = {}
         self._round_s = -math.inf
         self._round_of: Status | None = None
@@ -660,6 +661,7 @@ class BrokerCourier:
             self._announce(connection, tree, status)
         else:
             self._tell(connection, tree, status)
+            self._tell_ready(connection)
             self._tell_document(connection, status)
             self._round_s, self._round_of = now_s, status
 
@@ -683,6 +685,7 @@ class BrokerCourier:
         for topic in sorted(old - set(self._told)):
             connection.publish(topic, b"")
         connection.publish(f"{self.root}/$state", b"ready")
+        self._ready_s = time.monotonic()
         self._tell_document(connection, status)
         if not connection.flush(ACKNOWLEDGE_S):
             raise ConnectionError("it takes messages and does not acknowledge them")
@@ -722,6 +725,13 @@ class BrokerCourier:
             expiry_s = None if topic.startswith(f"{self.root}/$") else VALUE_EXPIRY_S
             connection.publish(topic, payload, expiry_s, status.now)
             self._told[topic] = _Sent(payload, now_s)
+
+    def _tell_ready(self, connection: _Connection) -> None:
+        """Our state, now and then, in place of a `lost` that a hub or a will said of us too late."""
+        now_s = time.monotonic()
+        if now_s - self._ready_s >= REFRESH_S:
+            connection.publish(f"{self.root}/$state", b"ready")
+            self._ready_s = now_s
 
     def _tell_document(self, connection: _Connection, status: Status) -> None:
         """The status document, at each change of state, else once a minute."""

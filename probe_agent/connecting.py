@@ -107,10 +107,18 @@ def _check_key(file: Path) -> None:
         )
 
 
+_BY_CLOCK = {
+    9: "it is not valid yet, or this board's clock is wrong",
+    10: "it has expired, or this board's clock is wrong",
+}
+"""OpenSSL's verify codes (X509_V_ERR_*, openssl-verification-options) that a wrong clock leads to as well."""
+
+
 def why(err: Exception) -> str:
     """An I/O error in words for the owner, without its number."""
     if isinstance(err, ssl.SSLCertVerificationError):
-        return f"its certificate is not accepted: {err.verify_message.lower().rstrip('.')}"
+        said = _BY_CLOCK.get(err.verify_code) or err.verify_message.lower().rstrip(".")
+        return f"its certificate is not accepted: {said}"
     return _said(err)
 
 

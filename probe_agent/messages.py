@@ -129,6 +129,7 @@ def send(address: str, message: Message, timeout_s: float) -> str | None:
     for library in ("apprise", "urllib3", "requests"):
         logging.getLogger(library).propagate = False
         logging.getLogger(library).setLevel(logging.WARNING)
+    logging.getLogger("apprise").setLevel(logging.DEBUG)  # where it says what was wrong with a certificate
     import apprise  # a quarter of the daemon's memory, so only where a message is due
 
     asset = apprise.AppriseAsset(
@@ -145,12 +146,32 @@ def send(address: str, message: Message, timeout_s: float) -> str | None:
         title=message.subject,
         body_format=apprise.NotifyFormat.TEXT,
         timeout=4 * timeout_s,
+        log_level=logging.DEBUG,
     )
     accepted = [any(a.status == apprise.AppriseResultStatus.SUCCESS for a in one.attempts) for one in result]
     if accepted and all(accepted):
         return None
-    said = "; ".join(dict.fromkeys(entry.message for entry in result.logs()))
+    told = [(entry.level in _TOLD, entry.message) for entry in result.logs()]
+    said = "; ".join(dict.fromkeys(text for is_told, text in told if is_told))
+    if distrust := next((d for _, text in told if (d := _distrust(text))), None):
+        return f"no encrypted connection comes about: {distrust}"
     return without_secrets(said, address)[:REASON_CHARACTERS] or "the channel gave no reason"
+
+
+_TOLD = ("WARNING", "ERROR", "CRITICAL")
+
+
+def _distrust(text: str) -> str | None:
+    """What a library says of a server's certificate, in our words; None where it says nothing of one."""
+    if "CERTIFICATE_VERIFY_FAILED" not in text:
+        return None
+    if "not yet valid" in text:
+        return "its certificate is not valid yet, or this board's clock is wrong"
+    if "expired" in text:
+        return "its certificate has expired, or this board's clock is wrong"
+    if "mismatch" in text:
+        return "its certificate is for another name: somebody else answers, or the address is wrong"
+    return "its certificate is signed by nobody trusted here"
 
 
 class _Lane:
@@ -160,6 +181,7 @@ class _Lane:
         self._outbox, self._recipient, self._settings = outbox, recipient, settings
         self._clock, self._send = clock, send
         self._wake, self._stopping = threading.Event(), threading.Event()
+        self._anew = threading.Event()
         self._failures: dict[int, tuple[int, float]] = {}
         """Message → failures in a row, and the real second of the next try."""
         self._waits = False
@@ -181,6 +203,10 @@ class _Lane:
         self._thread.look()
         self.pulse.expect(pulse.NETWORK_S)
         self._wake.set()
+
+    def ask_again(self) -> None:
+        self._anew.set()
+        self.nudge()
 
     def ask_to_stop(self) -> None:
         self._stopping.set()
@@ -229,6 +255,9 @@ class _Lane:
     def _round(self) -> float | None:
         """Deal with all that is due; how long to wait then [real s], None: until nudged."""
         self._waits = False
+        if self._anew.is_set():
+            self._anew.clear()
+            self._failures = {mark: (failures, -math.inf) for mark, (failures, _) in self._failures.items()}
         due = self._outbox.due_messages((self._recipient.name,))
         self._forget_all_but({m.id for m in due})
         for message in due:
@@ -358,6 +387,11 @@ class MessageCourier:
         """A message may be waiting. Never blocks."""
         for lane in self._lanes:
             lane.nudge()
+
+    def ask_again(self) -> None:
+        """What failed is tried at once: the clock was set, by which certificates are judged. Never blocks."""
+        for lane in self._lanes:
+            lane.ask_again()
 
     def stop(self) -> None:
         """End; a message being sent right now gets a moment, and stays in the outbox otherwise."""

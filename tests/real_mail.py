@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import queue
+import ssl
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
 from email import message_from_bytes, policy
+from pathlib import Path
 
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
@@ -29,11 +31,16 @@ def _accept(mail: Mail) -> str:
 class MailReceiver:
     """Context manager. `answer` decides the reply to each mail; accepted ones come out of `mails`.
 
-    `seen` holds every mail whose data arrived, whatever the answer was.
+    `seen` holds every mail whose data arrived, whatever the answer was. certificate: a file with key and
+    certificate; it is then spoken to over TLS from the first byte.
     """
 
-    def __init__(self, answer: Callable[[Mail], str] = _accept) -> None:
+    def __init__(self, answer: Callable[[Mail], str] = _accept, certificate: Path | None = None) -> None:
         self.answer = answer
+        self._tls: ssl.SSLContext | None = None
+        if certificate is not None:
+            self._tls = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+            self._tls.load_cert_chain(certificate)
         self.mails: queue.Queue[Mail] = queue.Queue()
         self.seen: queue.Queue[Mail] = queue.Queue()
         self.port = 0
@@ -52,7 +59,10 @@ class MailReceiver:
     async def _serve(self) -> None:
         self._stop = asyncio.Event()
         server = await self._loop.create_server(
-            lambda: SMTP(self, hostname="localhost", enable_SMTPUTF8=True, loop=self._loop), "127.0.0.1", 0
+            lambda: SMTP(self, hostname="localhost", enable_SMTPUTF8=True, loop=self._loop),
+            "127.0.0.1",
+            0,
+            ssl=self._tls,
         )
         self.port = server.sockets[0].getsockname()[1]
         self._listening.set()
@@ -75,7 +85,9 @@ class MailReceiver:
 
     def address(self, to: str = "pilot@example.org") -> str:
         """The apprise address that leads here."""
-        return f"mailto://127.0.0.1:{self.port}/?from=probe-agent@example.org&to={to}"
+        if self._tls is None:
+            return f"mailto://127.0.0.1:{self.port}/?from=probe-agent@example.org&to={to}"
+        return f"mailtos://localhost:{self.port}/?mode=ssl&from=probe-agent@example.org&to={to}"
 
     def next_mail(self, timeout_s: float = 10.0) -> Mail:
         """The next accepted mail. Raises queue.Empty."""

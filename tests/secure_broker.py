@@ -47,7 +47,6 @@ class SecureBroker(RealBroker):
             ("listener 8883", f"listener {self.port} 127.0.0.1"),
             ("/etc/mosquitto/certs", str(self.certs)),
             ("/etc/mosquitto/acl", str(rules)),
-            ("/var/lib/mosquitto/", f"{folder}/"),
         ):
             assert shipped in config
             config = config.replace(shipped, here)

@@ -315,6 +315,12 @@ def assembled(settings: Settings, start_utc: float = 1_800_000_000.0) -> Agent:
     return made
 
 
+def test_mail_that_failed_by_a_wrong_clock_is_tried_when_it_is_set(tmp_path: Path) -> None:
+    made = assembled(told_settings(tmp_path))
+    assert made._messages.ask_again in made.when_set
+    made.store.close()
+
+
 def test_a_recipient_whose_address_changed_has_yet_to_be_proven(tmp_path: Path) -> None:
     first = assembled(told_settings(tmp_path))
     first.store.commit(Batch(statements=[mark_proven("pilot", 1.0)]))

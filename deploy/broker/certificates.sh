@@ -10,7 +10,7 @@
 #
 # In FOLDER: ca.pem to everybody; server.pem, server.key, revoked.pem to the broker; NAME.pem, NAME.key to that
 # board alone. ca.key makes further certificates: keep it off the broker, best on a stick in a drawer.
-# A certificate holds for ten years, the authority for twenty.
+# A certificate holds for ten years (DAYS in the environment: for so many days), the authority for twenty.
 set -eu
 umask 077
 
@@ -72,7 +72,7 @@ certificate() {
     } > "$work/extensions"
     openssl req -config "$work/none.cnf" -new -key "$1.key" -subj "/CN=$2" -out "$work/request"
     openssl x509 -req -in "$work/request" -CA ca.pem -CAkey ca.key -set_serial "0x$(openssl rand -hex 16)" -sha256 \
-        -days 3650 -extfile "$work/extensions" -out "$1.pem" 2> "$work/said" || fail "$(cat "$work/said")"
+        -days "${DAYS:-3650}" -extfile "$work/extensions" -out "$1.pem" 2> "$work/said" || fail "$(cat "$work/said")"
     chmod 644 "$1.pem"
     echo "made: $1.pem, $1.key" >&2
 }

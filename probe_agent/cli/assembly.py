@@ -31,7 +31,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
 
     store, card = _open_store(settings, clock)
     exporter = Exporter(store.path)
-    weather = weather_courier(settings, clock)
+    weather, messages = weather_courier(settings, clock), message_courier(settings, store, clock)
     agent = Agent(
         settings,
         plan,
@@ -39,7 +39,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         sources,
         store,
         broker=broker_courier(settings, store),
-        messages=message_courier(settings, store, clock),
+        messages=messages,
         weather=weather,
         watchdog=watchdog_courier(settings),
         listeners=[s for s in sources if s.name == "mqtt"],
@@ -50,8 +50,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         card=card,
         then=lambda: None if card.stand_in is not None else exporter.follow(),
     )
-    if weather is not None:
-        agent.when_set.append(weather.ask_again)
+    agent.when_set += [courier.ask_again for courier in (weather, messages) if courier is not None]
     if not isinstance(clock, SystemClock):
         agent.jobs += housekeeping(settings, agent, weather)
     return agent

@@ -3,27 +3,34 @@ come twice or never, certificates that aren't valid yet by a wrong clock."""
 
 from __future__ import annotations
 
+import json
 import math
+import os
 import ssl
+import subprocess
 import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 from zoneinfo import ZoneInfo
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+from club_brokers import ClubHub, make_club, needs_mosquitto
 from one_wire_board import Bench, Board, MovedClock, evenly, put
 from real_https import Authority, HttpsServer, says
+from real_mail import MailReceiver
 from scripted import ScriptedSource, open_agent, warming
 
 from probe_agent.agent import Agent
@@ -38,6 +45,9 @@ DAY_S = 86_400.0
 DECADES_S = 18_000 * DAY_S
 MOST_CPU = 0.5
 """Share of a processor while the clock is set; a tick each 5 s takes some 0.03 here."""
+
+
+LATER = partial(pytest.param, marks=pytest.mark.long)
 
 
 class SetClock(SimulatedClock):
@@ -315,6 +325,55 @@ def test_a_certificate_not_valid_yet_by_a_wrong_clock_is_waited_for(tmp_path: Pa
             assert len(server.asked) == 1
             assert not any("certificate" in note for note in _notes(board))
             assert board.log().count("can't be had") == 1, "told quietly: once"
+
+
+@needs_mosquitto
+@pytest.mark.parametrize(("years", "said"), [(-10, "it is not valid yet"), LATER(20, "it has expired")])
+def test_a_broker_over_tls_is_waited_for_by_a_wrong_clock(tmp_path: Path, years: int, said: str) -> None:
+    """B6: the real daemon by a clock that is years off, a real mosquitto with a certificate of ten years."""
+    assert make_club(tmp_path / "made", "127.0.0.1", "magpie").returncode == 0
+    (tmp_path / "board").mkdir()
+    clock = MovedClock(tmp_path)
+    clock.off(years * 365.25 * DAY_S)
+    with ClubHub(tmp_path / "made", tmp_path / "hub") as hub:
+        table = msgspec.structs.asdict(hub.direct("magpie"))
+        lines = [f"{key} = {json.dumps(value)}\n" for key, value in table.items() if value is not None]
+        with Board(tmp_path / "board", f"[broker]\n{''.join(lines)}", clock) as board:
+            put(board.tree, evenly(-10.0))
+            expected = f"its certificate is not accepted: {said}, or this board's clock is wrong."
+            board.daemon.wait_for(lambda: any(expected in note for note in _notes(board)))
+            clock.right()
+            board.daemon.wait_for(lambda: "there again" in board.log(), 90.0)
+            board.daemon.wait_for(lambda: not any("certificate" in note for note in _notes(board)))
+            assert board.log().count("not accepted") == 1, "told quietly: once"
+
+
+@pytest.mark.parametrize(("years", "said"), [(-10, "is not valid yet"), LATER(20, "has expired")])
+def test_mail_over_tls_is_waited_for_by_a_wrong_clock(tmp_path: Path, years: int, said: str) -> None:
+    """B6: nothing of a message reaches a server that can't be verified; the owner is told of the clock, and
+    once it is set the message leaves at once, whatever wait its failures had earned."""
+    clock, authority = MovedClock(tmp_path), Authority(tmp_path)
+    clock.off(years * 365.25 * DAY_S)
+    with MailReceiver(certificate=authority.certificate()) as receiver:
+        command = [sys.executable, str(Path(__file__).parents[1] / "mail_by_clock.py")]
+        command += [str(tmp_path / "probe-agent.db"), receiver.address()]
+        env = {**os.environ, **clock.environment, "SSL_CERT_FILE": str(authority.file)}
+        with subprocess.Popen(
+            command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        ) as courier:
+            assert courier.stdout is not None
+            trouble = courier.stdout.readline().strip()
+            assert trouble == (
+                "Messages to pilot have not got through: no encrypted connection comes about: "
+                f"its certificate {said}, or this board's clock is wrong."
+            )
+            assert receiver.seen.empty()
+            clock.right()
+            assert courier.stdin is not None
+            courier.stdin.write("set\n")
+            courier.stdin.flush()
+            assert "It is cold." in receiver.next_mail(30.0).text
+            assert courier.wait(30) == 0
 
 
 def _notes(board: Board) -> Sequence[str]:
