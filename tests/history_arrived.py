@@ -43,10 +43,11 @@ class Held:
         return not (self.missing or self.different or self.clocks)
 
     def __str__(self) -> str:
+        most = max(self.twice.values(), default=1)
         return (
             f"{self.stored} ticks with {self.readings} readings stored; {len(self.missing)} missing, "
-            f"{len(self.different)} different, {len(self.clocks)} clocks, "
-            f"{len(self.strange)} not in the store, {len(self.twice)} ticks more than once (at most {max(self.twice.values(), default=1)} times)"
+            f"{len(self.different)} different, {len(self.clocks)} clocks, {len(self.strange)} not in the "
+            f"store; {len(self.twice)} ticks came more than once, at most {most} times"
         )
 
 

@@ -1,8 +1,8 @@
 """What goes onwards from the record: committed ticks in their order, a run of the daemon at a time.
 
 A run is one start of the daemon, a row of `boots`. Its name is drawn when history first goes onwards in it,
-and kept; so a record put back from a copy, whose ticks are numbered on from the copy's last, never gives another
-reading the name of one that has gone already. Runs from before have a name worked out of their row.
+and kept; so a record put back from a copy, whose ticks are numbered on from the copy's last, never gives
+another reading the name of one that has gone already. Runs from before have a name worked out of their row.
 """
 
 from __future__ import annotations
