@@ -47,6 +47,7 @@ from probe_agent.store import Going, GoneTo, Piece, RunClock, SentTick, Store, S
 log = logging.getLogger(__name__)
 
 VERSION = 1
+MOST_TICK = 2**53
 MOST_TICKS = 120
 MOST_BYTES = 32_000
 """What a message holds at most: half an hour of ticks each 15 s, well below what brokers take."""
@@ -154,7 +155,8 @@ def read_receipt(payload: bytes) -> Receipt | None:
         found = msgspec.json.decode(payload, type=Receipt)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         return None
-    return found if found.version == VERSION and all(a.tick >= 0 for a in found.arrived) else None
+    sound = found.version == VERSION and all(0 <= a.tick <= MOST_TICK for a in found.arrived)
+    return found if sound else None
 
 
 # -- the courier

@@ -1,4 +1,4 @@
-"""The receiver that deploy/history/ ships: a real PostgreSQL, a real Node-RED, to be killed and begun anew."""
+"""The receiver that deploy/history/ ships: a real PostgreSQL, a real Node-RED, to be killed at will."""
 
 from __future__ import annotations
 

@@ -26,6 +26,7 @@ from history_arrived import Held, hold_against
 from history_receiver import Receiver
 from real_broker import MOSQUITTO, RealBroker, publish_once
 from real_daemon import Process, status_in, write_settings
+from secure_broker import Caller, SecureBroker
 
 from probe_agent.config import Broker
 from probe_agent.history import MOST_BYTES, HistoryCourier, Pace, fitting, message_of, read_receipt
@@ -38,6 +39,8 @@ pytestmark = pytest.mark.skipif(not MOSQUITTO, reason="needs mosquitto")
 ROOT = Path(__file__).parents[1]
 SCHEMA = json.loads((ROOT / "deploy" / "broker" / "history.schema.json").read_text("utf-8"))
 START_AT = 1_800_000_000.0
+TOPIC = "probe-agent/magpie/history"
+NOT_AUTHORIZED = 0x87
 PLACES = {"cyl-1": (True, False), "sump": (False, True)}
 QUICK = Pace(between_s=0.01, poll_s=0.05, nobody_s=0.1, grace_s=0.3, patience_s=1.0)
 
@@ -184,6 +187,7 @@ def test_a_message_stays_within_its_bytes_however_many_places_there_are(file: Pa
         b'{"version":1}',
         b'{"version":1,"arrived":[{"run":"a","tick":-1}]}',
         b'{"version":1,"arrived":[{"run":"a","tick":1e400}]}',
+        b'{"version":1,"arrived":[{"run":"a","tick":99999999999999999999}]}',
         b'{"version":1,"arrived":[{"run":7,"tick":1}]}',
     ],
 )
@@ -292,7 +296,7 @@ def test_a_receipt_counts_after_a_restart_and_not_what_was_kept(file: Path, brok
             "version": 1,
             "arrived": [{"run": run, "tick": 25, "offset_ms": 1_800_000_000_000, "clock_ok": True}],
         }
-        publish_once(broker.port, "probe-agent/magpie/history/arrived", json.dumps(told).encode())
+        publish_once(broker.port, f"{TOPIC}/arrived", json.dumps(told).encode())
         with going(broker.port, store):
             receiver.wait_for(lambda: len(receiver.payloads) >= 2)
     assert [m["sequence"] for m in receiver.messages()] == [1, 26]
@@ -386,6 +390,45 @@ def test_access_rules_that_refuse_it_are_told(file: Path, tmp_path: Path) -> Non
     store.close()
 
 
+def test_a_receipt_that_is_none_changes_nothing_and_holds_up_nothing(file: Path, broker: RealBroker) -> None:
+    store = opened(file)
+    measure(store, 10)
+    publish_once(broker.port, f"{TOPIC}/arrived", b'{"version":1,"arrived":[{"run":1}]}')
+    with Receiver(broker.port) as receiver, going(broker.port, store):
+        receiver.wait_for(lambda: list(receiver.upto.values()) == [10])
+        publish_once(broker.port, f"{TOPIC}/arrived", b"\xff")
+        measure(store, 5, 300)
+        receiver.wait_for(lambda: list(receiver.upto.values()) == [15])
+    assert not came(file, receiver).twice
+    store.close()
+
+
+def test_a_history_and_its_receipts_are_the_boards_and_the_hubs_alone(tmp_path: Path) -> None:
+    with SecureBroker(tmp_path) as broker:
+        with Caller(broker.port, broker.as_("hub")) as hub, broker.recorder("magpie", f"{TOPIC}/#") as magpie:
+            assert hub.publish(f"{TOPIC}/arrived", b"receipt") < 0x80
+            magpie.wait_for_message(f"{TOPIC}/arrived", b"receipt")
+            for topic in (TOPIC, "probe-agent/magpie/status", "homie/5/magpie/$state"):
+                assert hub.publish(topic, b"not mine") == NOT_AUTHORIZED
+        with Caller(broker.port, broker.as_("kestrel")) as kestrel:
+            for topic in (TOPIC, f"{TOPIC}/arrived"):
+                assert kestrel.publish(topic, b"not mine") == NOT_AUTHORIZED
+        with broker.recorder("kestrel", "probe-agent/+/history/#") as kestrel_sees:
+            assert kestrel_sees.old == {}
+
+
+def test_the_shipped_agent_keeps_its_session_and_reaches_all_boards() -> None:
+    """What any receiver must do; that this one does is tried in test_history_database."""
+    flow = {node["id"]: node for node in json.loads((ROOT / "deploy/history/flow.json").read_text("utf-8"))}
+    line = flow["broker"]
+    assert (line["cleansession"], line["autoUnsubscribe"], line["protocolVersion"]) == (False, False, "5")
+    assert int(line["sessionExpiry"]) == 30 * 86_400
+    assert line["clientid"]
+    assert (flow["in"]["topic"], flow["in"]["qos"]) == ("probe-agent/+/history", "1")
+    assert (flow["out"]["qos"], flow["out"]["retain"]) == ("1", "true")
+    assert flow["tls"]["verifyservercert"] is True
+
+
 def test_the_daemon_killed_while_it_sends_loses_nothing(tmp_path: Path, broker: RealBroker) -> None:
     table = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\ndevice = "magpie"\nhistory = true\n'
     settings = write_settings(tmp_path, table, interval_s=5.0)
@@ -412,6 +455,7 @@ def test_the_daemon_killed_while_it_sends_loses_nothing(tmp_path: Path, broker: 
 
 @contextmanager
 def daemon(folder: Path, settings: Path) -> Iterator[Process]:
+    (folder / "status.json").unlink(missing_ok=True)
     arguments = ("try", "--settings", str(settings), "--speed", "100")
     with Process("probe_agent.cli", *arguments, log=folder / "daemon.log") as process:
         process.wait_for(lambda: status_in(folder) is not None)

@@ -11,7 +11,6 @@ database.on("error", (err) => console.error("the database: " + err.message));
 
 module.exports = {
   flowFile: path.join(__dirname, "flow.json"),
-  readOnly: true,
   credentialSecret: false,
   httpAdminRoot: false,
   httpNodeRoot: false,
