@@ -56,7 +56,7 @@ ACKNOWLEDGE_S = 30.0
 SAVE_S = 3600.0
 """How often at most the place is written on its own [s]: what a restart repeats costs less than commits."""
 STOP_S = 2.0
-_PUMP_S = 0.5
+_PUMP_S = 1.0
 _NO_SUBSCRIBER = 0x10
 """MQTT 5, 3.4.2.1: taken, and there is nobody to have it."""
 

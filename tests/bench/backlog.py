@@ -67,10 +67,11 @@ def send(folder: Path, days: float, most_s: float) -> None:
         courier.stop()
         sent = sum(size for _, size in times)
         busiest = max(sum(s for at, s in times if begin <= at < begin + 10) for begin, _ in times)
+        largest = max(size for _, size in times)
         print(
             f"{days:g} days: {len(times)} messages, {sent / 1e6:.2f} MB in {took_s:.0f} s;"
-            f" {sent / took_s / 1000:.1f} kB/s, busiest ten seconds {busiest / 10_000:.1f} kB/s; largest message"
-            f" {max(s for _, s in times)} bytes; {cpu_s:.1f} s of processor time, receiver included;"
+            f" {sent / took_s / 1000:.1f} kB/s, busiest ten seconds {busiest / 10_000:.1f} kB/s;"
+            f" largest message {largest} bytes; {cpu_s:.1f} s of processor time, receiver included;"
             f" {before_mb:.1f} MB before, {resident_mb():.1f} after"
         )
         print(hold_against(store.path, receiver.payloads))
