@@ -70,7 +70,7 @@ class Database:
         arguments = ["-D", str(self._folder / "data"), "-A", "trust", "--no-sync", "--locale=C.UTF-8"]
         self._as_user(str(self._programs / "initdb"), *arguments).wait(60)
         self.start()
-        self.ask(f"\\i {SHIPPED / 'history.sql'}")
+        self.ask("", "--single-transaction", "-f", str(SHIPPED / "history.sql"))
         return self
 
     def __exit__(self, *_: object) -> None:
@@ -97,9 +97,9 @@ class Database:
         self._process.kill()
         self._process.wait(30)
 
-    def ask(self, sql: str) -> list[list[str]]:
+    def ask(self, sql: str, *options: str) -> list[list[str]]:
         """The rows of a query, by psql."""
-        command = [str(self._programs / "psql"), "-X", "--csv", "-t", "-v", "ON_ERROR_STOP=1"]
+        command = [str(self._programs / "psql"), "-X", "--csv", "-t", "-v", "ON_ERROR_STOP=1", *options]
         done = subprocess.run(
             command, input=sql, env={**os.environ, **self.env}, capture_output=True, text=True, check=False
         )

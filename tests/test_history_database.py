@@ -19,7 +19,7 @@ from history_database import AGENT, SHIPPED, Agent, Database, missing
 from real_broker import MOSQUITTO
 from real_daemon import Process, status_in, write_settings
 from secure_broker import Caller, SecureBroker
-from test_history import QUICK, measure, opened
+from test_history import PATIENT, QUICK, measure, opened
 
 from probe_agent.history import HistoryCourier
 from probe_agent.migrations import migrate
@@ -94,7 +94,7 @@ def test_readings_come_into_the_database_and_what_comes_twice_is_marked(
     migrate(file)
     store = opened(file)
     measure(store, 300)
-    courier = HistoryCourier(broker.settings("magpie"), "magpie", store, None, False, QUICK, 0.05)
+    courier = HistoryCourier(broker.settings("magpie"), "magpie", store, None, False, PATIENT, 0.05)
     courier.start()
     wait_until(lambda: courier._arrived is not None and courier._arrived.tick == 300)
     courier.stop()
