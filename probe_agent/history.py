@@ -53,6 +53,8 @@ MOST_BYTES = 32_000
 """What a message holds at most: half an hour of ticks each 15 s, well below what brokers take."""
 FIRST_DELAY_S, LONGEST_DELAY_S = 5.0, 120.0
 ACKNOWLEDGE_S = 30.0
+NOBODY_S = 900.0
+"""The longest wait after the broker has said that nobody listens [s]."""
 SAVE_S = 3600.0
 """How often at most the place is written on its own [s]: what a restart repeats costs less than commits."""
 STOP_S = 2.0
@@ -64,13 +66,14 @@ _NO_SUBSCRIBER = 0x10
 @dataclass(frozen=True, slots=True)
 class Pace:
     """between_s: from one message to the next; poll_s: between looks for new ticks; nobody_s: after the
-    broker has said that nobody listens; grace_s: for a retained receipt after it has taken our subscription;
-    patience_s, longest_s: without progress in receipts until everything after the last one is sent again,
-    doubled each time [s]."""
+    broker has first said that nobody listens, doubled each time; grace_s: for a retained receipt after it
+    has taken our subscription; patience_s, longest_s: without progress in receipts until everything after
+    the last one is sent again, doubled each time [s].
+    """
 
     between_s: float = 2.0
     poll_s: float = 10.0
-    nobody_s: float = 60.0
+    nobody_s: float = 10.0
     grace_s: float = 2.0
     patience_s: float = 120.0
     longest_s: float = 21_600.0
@@ -201,6 +204,9 @@ class HistoryCourier:
         self._receipts: list[bytes] = []
         self._progress_s = 0.0
         self._patience_s = self._pace.patience_s
+        self._alone = False
+        """Whether the broker has said that nobody listens; then one tick is tried now and then."""
+        self._tries = Delays(self._pace.nobody_s, NOBODY_S)
 
     def start(self) -> None:
         """Begin, in the background."""
@@ -305,7 +311,7 @@ class HistoryCourier:
         elif self._arrived is not None and self._is_stalled(now_s):
             log.info("history: sent again from tick %d on", self._arrived.tick)
             self._sent, self._progress_s = self._arrived, now_s
-        piece = self._going.piece_after(self._sent, MOST_TICKS)
+        piece = self._going.piece_after(self._sent, 1 if self._alone else MOST_TICKS)
         if piece is None:
             self._trouble = None
             return self._pace.poll_s
@@ -314,8 +320,10 @@ class HistoryCourier:
         if code is None:
             return 0.0  # told to stop meanwhile
         self._trouble = None
-        if code == _NO_SUBSCRIBER:
-            return self._pace.nobody_s
+        self._alone = code == _NO_SUBSCRIBER
+        if self._alone:
+            return self._tries.next_s()
+        self._tries.begin_again()
         self._sent = GoneTo(piece.upto, piece.clock.offset_ms, piece.clock.ok)
         return self._pace.between_s
 

@@ -270,7 +270,8 @@ def test_nothing_counts_as_gone_while_nobody_listens(
         wait_until(lambda: len(said) >= 3)
         assert set(said) == {NO_SUBSCRIBER}
         with Receiver(broker.port, receipts=False) as receiver:
-            receiver.wait_for(lambda: len(receiver.payloads) > 0)
+            receiver.wait_for(lambda: sum(len(m["ticks"]) for m in receiver.messages()) == 20)
+    assert [len(m["ticks"]) for m in receiver.messages()] == [1, 19]
     assert came(file, receiver).is_whole
     store.close()
 
@@ -446,17 +447,17 @@ def test_the_daemon_killed_while_it_sends_loses_nothing(tmp_path: Path, broker: 
     file = tmp_path / "probe-agent.db"
     with Receiver(broker.port) as receiver:
         with daemon(tmp_path, settings) as process:
-            process.wait_for(lambda: max(receiver.upto.values(), default=0) >= 50)
+            process.wait_for(lambda: max(receiver.upto.values(), default=0) >= 50, 150)
             process.end(signal.SIGKILL)
         with daemon(tmp_path, settings) as process:
-            process.wait_for(lambda: len(receiver.upto) >= 2)
+            process.wait_for(lambda: len(receiver.upto) >= 2, 150)
             broker.kill()
             broker.start()
             upto = max(receiver.upto.values())
-            process.wait_for(lambda: max(receiver.upto.values()) > upto)
+            process.wait_for(lambda: max(receiver.upto.values()) > upto, 150)
             assert process.end() == 0
         with daemon(tmp_path, settings) as process:  # the end's commit goes with the next start
-            process.wait_for(lambda: came(file, receiver).is_whole)
+            process.wait_for(lambda: came(file, receiver).is_whole, 150)
     valid = jsonschema.Draft202012Validator(SCHEMA)
     for message in receiver.messages():
         valid.validate(message)

@@ -9,6 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -142,23 +143,10 @@ def test_what_is_no_message_is_kept_apart_and_holds_up_nothing(
 def test_broker_agent_database_and_board_killed_at_random_lose_nothing(
     tmp_path: Path, broker: SecureBroker, database: Database, agent: Agent
 ) -> None:
-    chance = random.Random(9)
-    file, settings = tmp_path / "probe-agent.db", tmp_path / "settings.toml"
+    file = tmp_path / "probe-agent.db"
     settings = write_settings(tmp_path, _table(broker), interval_s=5.0)
-    killed = []
-    board = _board(tmp_path, settings)
-    for _ in range(12):
-        before = len(_arrivals(database))
-        _until_more(board, database, before, chance)
-        which = chance.choice(("broker", "agent", "database", "board", "board"))
-        killed.append(which)
-        if which == "board":
-            board.end(signal.SIGKILL)
-            board = _board(tmp_path, settings)
-        else:
-            victim = {"broker": broker, "agent": agent, "database": database}[which]
-            victim.kill()
-            victim.start()
+    others = {"broker": broker, "agent": agent, "database": database}
+    board, killed = _kill_at_random(tmp_path, settings, others)
     assert board.end() == 0
     with _board(tmp_path, settings):
         wait_until(lambda: has_all(file, database), 300)
@@ -173,6 +161,22 @@ def test_broker_agent_database_and_board_killed_at_random_lose_nothing(
         f"killed {killed}; {ticks} ticks of {runs} runs, {twice} came more than once; "
         f"agent {agent.resident_mb:.0f} MB"
     )
+
+
+def _kill_at_random(folder: Path, settings: Path, others: dict[str, Any]) -> tuple[Process, list[str]]:
+    """Twelve times something; the board as it runs at the end, and what was killed."""
+    chance, killed = random.Random(9), []
+    board = _board(folder, settings)
+    for _ in range(12):
+        _until_more(board, others["database"], len(_arrivals(others["database"])), chance)
+        killed.append(which := chance.choice((*others, "board", "board")))
+        if which == "board":
+            board.end(signal.SIGKILL)
+            board = _board(folder, settings)
+        else:
+            others[which].kill()
+            others[which].start()
+    return board, killed
 
 
 def _is_whole(file: Path, database: Database) -> bool:
