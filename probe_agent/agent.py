@@ -162,8 +162,8 @@ class Agent:
         card: Card = _SOUND_CARD,
         then: Callable[[], object] = lambda: None,
     ) -> None:
-        """listeners: sources that have a line of their own; card: what the start found of it; then: done
-        after each commit, on the thread that writes."""
+        """listeners: couriers that are handed nothing, as of sources with a line of their own; card: what the
+        start found of it; then: done after each commit, on the thread that writes."""
         self._file, self.clock, self.store = settings, clock, record
         settings = chosen.with_kept(settings, record.kept(chosen.KEPT))
         if settings != self._file:

@@ -509,3 +509,9 @@ def test_hot_air_needs_a_second_word_of_the_owner(heater: str) -> None:
 def test_certificates_without_what_they_need_are_refused(table: str, said: str) -> None:
     with pytest.raises(SettingsError, match=re.escape(said)):
         load(f'[broker]\nhost = "broker.example.org"\n{table}\n')
+
+
+def test_history_without_a_broker_is_refused() -> None:
+    with pytest.raises(SettingsError, match=re.escape("broker.history needs a broker. Set broker.host")):
+        load("[broker]\nhistory = true\n")
+    assert load('[broker]\nhost = "broker.example.org"\nhistory = true\n').broker.history

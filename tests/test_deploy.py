@@ -94,7 +94,15 @@ def test_toml_written_is_toml_read(table: dict[str, object]) -> None:
 
 @pytest.mark.parametrize(
     "script",
-    ["deploy/try.sh", "deploy/test.sh", "deploy/venv.sh", "deploy/lock.sh", "deploy/install.sh", ".ci/run"],
+    [
+        "deploy/try.sh",
+        "deploy/test.sh",
+        "deploy/venv.sh",
+        "deploy/lock.sh",
+        "deploy/install.sh",
+        "deploy/history/install.sh",
+        ".ci/run",
+    ],
 )
 def test_scripts_are_sound_shell(script: str) -> None:
     shell = "bash" if script == ".ci/run" else "sh"
