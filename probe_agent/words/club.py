@@ -55,10 +55,10 @@ _BY_STATE: Mapping[State, Heading] = {
 
 
 def club_heading(status: Status, standing: Standing) -> Heading:
-    """Under which heading an aircraft stands. Harm stays harm however old; a board that fell silent while its
-    heater was on is trouble."""
+    """Under which heading an aircraft stands. Harm, oil that is out and somebody at the aircraft stay that
+    however old; a board that fell silent while its heater was on is trouble."""
     found = _of_document(status)
-    if standing == "fresh" or found == "harm":
+    if standing == "fresh" or found in ("harm", "oil-out", "locked"):
         return found
     left_on = status.heater.heating is True or (status.plug is not None and status.plug.wanted is not None)
     return "trouble" if left_on else "silent"
@@ -137,7 +137,7 @@ def since_then(status: Status, standing: Standing, now_at: float | None) -> str:
     return {
         "fresh": "",
         "old": f"Nothing heard since {at}.",
-        "unknown": f"How old this is isn't known; the board wrote {at}.",
+        "unknown": f"Of unknown age; the board wrote {at}.",
         "lost": f"Board lost; last heard {at}.",
         "signed-off": f"Board stopped; last heard {at}.",
     }[standing]

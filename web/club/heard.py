@@ -31,12 +31,15 @@ HOTTEST_C = 1_000.0
 @dataclass(frozen=True, slots=True)
 class Board:
     """One board. status: without its curve; packed: the document as it came, compressed. born_s: when the
-    document was of age 0, on our clock [s]; None: nobody knows. serial: another one whenever anything is."""
+    document was of age 0, on our clock [s]; None: nobody knows. whole_s: when it came, retained and with its
+    whole life before it: of age 0, if this broker counts down at all. serial: another one
+    whenever anything is."""
 
     device: str
     status: Status | None = None
     packed: bytes = b""
     born_s: float | None = None
+    whole_s: float | None = None
     state: str = ""
     alerts: tuple[tuple[str, str], ...] = ()
     trouble: str = ""
@@ -81,6 +84,8 @@ class Heard:
     passed_over: bool = False
     """Whether boards beyond the most were not kept."""
     serial: int = 0
+    counts_down: bool = False
+    """Whether this broker was seen to count a life down."""
 
     def __post_init__(self) -> None:
         self._lock = threading.Lock()
@@ -99,6 +104,7 @@ class Heard:
         """A connection begins: alerts that stand come again, those taken back meanwhile don't."""
         with self._lock:
             self._early.clear()
+            self.counts_down = False
             for device, board in self.boards.items():
                 if board.alerts:
                     self.boards[device] = self._next(board, alerts=())
@@ -120,9 +126,21 @@ class Heard:
             if device not in self.boards and len(self.boards) >= MOST_BOARDS:
                 self.passed_over = True
                 return
-            changes = _taken(board, payload, retained, expiry_s, run, now_s)
+            whole = retained and expiry_s == LIFE_S and not self.counts_down
+            changes = _taken(board, payload, None if whole else expiry_s, run, now_s)
             self._early.pop(device, None)
-            self.boards[device] = self._next(board, **changes)
+            self.boards[device] = self._next(board, **changes, whole_s=now_s if whole else None)
+            if expiry_s is not None and expiry_s < LIFE_S:
+                self._believe()
+
+    def _believe(self) -> None:
+        """This broker counts down: so what came with its whole life before it was new."""
+        if self.counts_down:
+            return
+        self.counts_down = True
+        for device, board in self.boards.items():
+            if board.whole_s is not None and board.born_s is None:
+                self.boards[device] = self._next(board, born_s=board.whole_s, whole_s=None)
 
     def state(self, device: str, payload: bytes) -> None:
         """Take a Homie $state."""
@@ -159,9 +177,7 @@ class Heard:
         return replace(board, serial=self.serial, **changes)
 
 
-def _taken(
-    board: Board, payload: bytes, retained: bool, expiry_s: int | None, run: str, now_s: float
-) -> dict[str, Any]:
+def _taken(board: Board, payload: bytes, expiry_s: int | None, run: str, now_s: float) -> dict[str, Any]:
     """What a document changes of its board."""
     try:
         status = _usable(payload)
@@ -170,7 +186,7 @@ def _taken(
     return {
         "status": core_of(status),
         "packed": zlib.compress(payload, 1),
-        "born_s": _born_s(board, status, retained, expiry_s, now_s),
+        "born_s": _born_s(board, status, expiry_s, now_s),
         "trouble": "",
         **_writers(board, run, now_s),
     }
@@ -194,10 +210,10 @@ def _usable(payload: bytes) -> Status:
     return status
 
 
-def _born_s(board: Board, status: Status, retained: bool, expiry_s: int | None, now_s: float) -> float | None:
-    """When a document was of age 0, on our clock; None where nobody knows: no expiry, or one not counted
-    down of a document that was retained. One heard before isn't younger for being heard again."""
-    known = expiry_s is not None and expiry_s <= LIFE_S and not (retained and expiry_s == LIFE_S)
+def _born_s(board: Board, status: Status, expiry_s: int | None, now_s: float) -> float | None:
+    """When a document was of age 0, on our clock; None where nobody knows. One heard before isn't younger for
+    being heard again."""
+    known = expiry_s is not None and expiry_s <= LIFE_S
     born_s = now_s - (LIFE_S - (expiry_s or 0)) - (status.age_s or 0.0) if known else None
     before = board.status
     if before is None or (before.now, before.run) != (status.now, status.run):

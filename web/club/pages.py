@@ -75,7 +75,7 @@ class ClubPages:
         nothing did."""
         wanted, sheet, told = self._asked()
         kept = sheet.rows(told)
-        tag, had = f"{sheet.begun}.{sheet.change}", next(iter(request.if_none_match.as_set()), "")
+        tag, had = f"{sheet.begun}.{sheet.change}", next(iter(request.if_none_match.as_set()), None) or ""
         begun, _, change = had.partition(".")
         if begun != sheet.begun or not change.isdecimal() or len(change) > 15:
             return json_answer({"again": True}, 200)
