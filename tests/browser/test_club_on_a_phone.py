@@ -145,7 +145,7 @@ def test_lines_move_where_they_belong_as_news_come(club: ServedClub, phone: webd
     club.tell("magpie", current(samples.too_hot(), aircraft="Magpie", field="Reedmoor"))
     club.tell("newcomer", current(samples.cold(), aircraft="Aardwolf"))
     until(phone, lambda: shown(phone)[:3] == ["b-lapwing", "b-magpie", "b-plover"])
-    assert phone.execute_script("return document.activeElement.closest('li').id") == "b-magpie"
+    assert phone.execute_script("return document.activeElement.closest('li')?.id") == "b-magpie"
     assert "Magpie" in phone.find_element(By.ID, "live").get_attribute("textContent")
     assert phone.find_element(By.ID, "count").text == "15 of 15 aircraft"
     assert phone.find_element(By.CSS_SELECTOR, "#h-harm span").text == "3"

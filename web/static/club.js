@@ -74,6 +74,7 @@
     const fresh = held.content.firstElementChild, list = document.querySelector(`#k-${heading} ul`);
     const old = document.getElementById(fresh.id);
     if (old && old.parentElement === list && old.dataset.order === order) { old.replaceWith(fresh); return; }
+    if (heading === "harm" && old?.parentElement !== list) live.textContent = fresh.textContent;
     old?.remove();
     const lines = list.children;
     let low = 0, high = lines.length;
@@ -82,7 +83,6 @@
       if (lines[mid].dataset.order < order) low = mid + 1; else high = mid;
     }
     list.insertBefore(fresh, lines[low] || null);
-    if (heading === "harm" && (!old || old.closest("section").id !== "k-harm")) live.textContent = fresh.textContent;
   }
 
   document.addEventListener("visibilitychange", () => {
