@@ -34,8 +34,8 @@ ROOT = Path(__file__).parents[1]
 class Club:
     """A broker, its boards, and the page that hears them."""
 
-    def __init__(self, folder: Path, more: str = "") -> None:
-        self.broker = RealBroker(folder)
+    def __init__(self, folder: Path, more: str = "", lines: str = "") -> None:
+        self.broker = RealBroker(folder, lines)
         self.broker.start()
         self.settings = parse_settings(_settings(self.broker.port, more).encode(), "club.toml")
         self.source = ClubSource(self.settings.broker, None)
@@ -119,6 +119,25 @@ def test_without_an_expiry_nobody_knows_how_old_it_is(club: Club) -> None:
         boards.tell("magpie", current(samples.ready(), build="0.4.1"))
         assert club.hears("magpie", lambda b: b.born_s is not None).standing(now_s()) == "fresh"
     assert "Of unknown age" not in club.page("/?state=ready")
+
+
+@pytest.mark.parametrize(("version", "standing"), [("mqttv50", "old"), ("mqttv311", "unknown")])
+def test_a_bridge_that_speaks_mqtt_5_keeps_the_age_and_another_one_loses_it(
+    tmp_path: Path, version: str, standing: str
+) -> None:
+    hub = tmp_path / "hub"
+    hub.mkdir()
+    with RealBroker(tmp_path) as far, Boards(far.port) as boards:
+        boards.tell("magpie", current(samples.cold()), expiry_s=DOCUMENT_EXPIRY_S - 3_000)
+        bridge = f"connection far\naddress 127.0.0.1:{far.port}\nbridge_protocol_version {version}\n"
+        club = Club(hub, lines=f"{bridge}topic probe-agent/+/status in 1\nrestart_timeout 1\n")
+        try:
+            club.begin()
+            board = club.hears("magpie", lambda b: b.status is not None)
+            assert board.standing(now_s()) == standing
+        finally:
+            club.source.stop()
+            club.broker.__exit__()
 
 
 def test_a_whole_life_is_believed_once_the_broker_was_seen_to_count() -> None:

@@ -97,6 +97,7 @@ class Heard:
             return list(self.boards.values())
 
     def get(self, device: str) -> Board | None:
+        """One of them; None where nothing was heard of it."""
         with self._lock:
             return self.boards.get(device)
 

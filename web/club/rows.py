@@ -192,6 +192,7 @@ class Wanted:
     heading: str = ""
 
     def takes(self, row: Row) -> bool:
+        """Whether that row is among it."""
         at = row.field or NOWHERE
         return self.field in ("", at) and self.heading in ("", row.heading)
 
