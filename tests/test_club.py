@@ -300,6 +300,19 @@ def test_the_page_takes_what_boards_may_write() -> None:
     assert heard.EVERY_S == DOCUMENT_EVERY_S
 
 
+def test_boards_whose_state_nobody_tells_are_said(club: Club, monkeypatch: pytest.MonkeyPatch) -> None:
+    club.begin()
+    with Boards(club.broker.port) as boards:
+        boards.is_told("probe-agent/magpie/status", document_payload(current(samples.cold())))
+        club.hears("magpie", lambda b: b.status is not None)
+        assert club.source.trouble is None, "it may come yet"
+        monkeypatch.setattr("web.club.source.SETTLED_S", -1.0)
+        assert "tells no state of 1 boards" in (club.source.trouble or "")
+        boards.is_told("homie/5/magpie/$state", b"ready")
+        club.hears("magpie", ready)
+    assert club.source.trouble is None
+
+
 # -- shown
 
 

@@ -14,6 +14,8 @@ from probe_agent.status import Status, StatusError
 from web.club.heard import Heard
 
 DOCUMENT, RUN = "probe-agent", "run"
+SETTLED_S = 30.0
+"""By then a broker has told what it retains."""
 
 
 def now_s() -> float:
@@ -41,13 +43,19 @@ class ClubSource:
     def __init__(self, broker: Broker, password: str | None) -> None:
         self.broker, self.heard = broker, Heard()
         topics = (f"{DOCUMENT}/+/status", f"{broker.domain}/5/+/$state", f"{broker.domain}/5/+/$alert/#")
-        self.line = Listener("club", broker, topics, password, self._take, self.heard.begin)
+        self.line = Listener("club", broker, topics, password, self._take, self._begin)
+        self._begun_s: float | None = None
 
     def start(self) -> None:
         """Begin to listen, in the background."""
         self.line.start()
 
+    def _begin(self) -> None:
+        self.heard.begin()
+        self._begun_s = now_s()
+
     def stop(self) -> None:
+        """End."""
         self.line.stop()
 
     def of(self, device: str) -> BoardSource:
@@ -60,7 +68,15 @@ class ClubSource:
         where = f"The broker at {self.broker.host}:{self.broker.port}"
         if (told := self.line.trouble) is not None:
             return f"{where} can't be used{told}. All below is what was known then, and grows old."
-        return None if self.line.is_listening else f"{where} has not answered yet."
+        if not self.line.is_listening or self._begun_s is None:
+            return f"{where} has not answered yet."
+        stateless = sum(not b.state for b in self.heard.all())
+        if stateless and now_s() - self._begun_s > SETTLED_S:
+            return (
+                f"{where} tells no state of {stateless} boards, so that a lost one is seen by its age alone: it "
+                f"queues too few messages for one client (max_queued_messages), or its access rules refuse us."
+            )
+        return None
 
     def _take(self, message: mqtt.MQTTMessage) -> None:
         """A message, with the listener's condition held."""
