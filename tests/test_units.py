@@ -13,6 +13,8 @@ from probe_agent import pulse
 
 SYSTEMD = Path(__file__).resolve().parent.parent / "deploy" / "systemd"
 UNITS = ("probe-agent.service", "probe-agent-web.service")
+CLUB = "probe-agent-club.service"
+"""On a machine of its own, perhaps: neither record nor daemon are there."""
 MOST_EXPOSED = 2.0
 HARDWARE_S = 15
 """The watchdog of common boards counts to 16 s at most; longer settings have reset boards at once."""
@@ -31,7 +33,7 @@ def keys_of(file: str) -> dict[str, list[str]]:
 
 
 @pytest.mark.skipif(analyze is None, reason="systemd-analyze is missing")
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", [*UNITS, CLUB])
 def test_little_is_exposed(unit: str) -> None:
     command = [str(analyze), "security", "--offline=yes", "--no-pager", str(SYSTEMD / unit)]
     said = subprocess.run(command, capture_output=True, text=True, check=True).stdout
@@ -40,7 +42,7 @@ def test_little_is_exposed(unit: str) -> None:
     assert float(level.group(1)) <= MOST_EXPOSED, said
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", [*UNITS, CLUB])
 def test_restarting_never_gives_up(unit: str) -> None:
     keys = keys_of(unit)
     assert keys["Restart"] == ["always"]
@@ -49,7 +51,7 @@ def test_restarting_never_gives_up(unit: str) -> None:
     assert text.index("StartLimitIntervalSec") < text.index("[Service]"), "it counts in [Unit] alone"
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", [*UNITS, CLUB])
 def test_nothing_is_waited_for_that_a_hangar_may_never_have(unit: str) -> None:
     waited = " ".join(v for k in ("After", "Wants", "Requires", "BindsTo") for v in keys_of(unit).get(k, []))
     assert "time-sync" not in waited
@@ -62,7 +64,7 @@ def test_the_page_outlives_the_daemon() -> None:
     assert keys_of("probe-agent.service")["RuntimeDirectoryPreserve"] == ["yes"], "its last word stays"
 
 
-@pytest.mark.parametrize("unit", UNITS)
+@pytest.mark.parametrize("unit", [*UNITS, CLUB])
 def test_memory_is_bounded_within_a_small_board(unit: str) -> None:
     (limit,) = keys_of(unit)["MemoryMax"]
     assert int(limit.removesuffix("M")) <= 256  # both together leave 128 of 512 to the system
