@@ -73,8 +73,9 @@ class ClubSource:
         stateless = sum(not b.state for b in self.heard.all())
         if stateless and now_s() - self._begun_s > SETTLED_S:
             return (
-                f"{where} tells no state of {stateless} boards, so that a lost one is seen by its age alone: it "
-                f"queues too few messages for one client (max_queued_messages), or its access rules refuse us."
+                f"{where} tells no state of {stateless} boards, so that a lost one is seen by its age "
+                "alone: it queues too few messages for one client (max_queued_messages), or its access rules "
+                "refuse us."
             )
         return None
 
