@@ -2,7 +2,7 @@
 
     python -m tests.bench.board            two simulated days, 15 s, 8 probes, a 5-hour heat-up a day, MQTT on
     python -m tests.bench.board --days 30 --heat-every 3
-    python -m tests.bench.board --start    import time, first stored reading after start, memory, on real time:
+    python -m tests.bench.board --start    import time, first stored reading after start, memory, real time:
                                            each figure as it is measured, memory after three minutes of life
                                            (--settle 20: after so many seconds)
 
