@@ -387,17 +387,27 @@ install_version() {
     stop_services
     if [ -e "$store" ]; then upgrade_record; fi
     use_version "$number"
+    earlier=$(cat "$versions/previous" 2>/dev/null || true)
     echo "$before" >"$versions/previous"
     install_units
     switch_bus_on
-    if ! start_services; then
-        [ -n "$before" ] || fail "The daemon did not start."
-        say "This version did not start; going back." >&2
-        go_back
-        fail "The upgrade was given up."
-    fi
+    start_services || undo_upgrade
     forget_older
     tell_next
+}
+
+# A version that can't start leaves nothing behind but its log, and the way back is the one that was there before.
+undo_upgrade() {
+    [ -n "$before" ] || fail "The daemon did not start."
+    for unit_file in probe-agent-web.service probe-agent.service; do
+        say "-- $unit_file" && journalctl --unit "$unit_file" --lines 6 --no-pager --output cat
+    done >>"$log" 2>&1 || true
+    say "This version did not start; going back." >&2
+    go_back
+    echo "$earlier" >"$versions/previous"
+    old=$(cat "$versions/$number/share/record-before" 2>/dev/null || true)
+    rm -rf "${versions:?}/$number" ${old:+"$old"}
+    fail "The upgrade was given up."
 }
 
 tell_next() {

@@ -294,6 +294,46 @@ def test_under_systemd_it_starts_prints_a_code_upgrades_and_goes_back(board: Bar
         assert_page_answers(running)
 
 
+def test_a_version_that_can_not_start_goes_back_by_itself(board: BareBoard, steps: Steps) -> None:
+    again, back = fenced("README.md", "upgrade")
+    daemon = board.root / SOURCE / "probe_agent/cli/daemon.py"
+    whole = daemon.read_text("utf-8")
+    record = board.root / "var/lib/probe-agent/probe-agent.db"
+    before = filled(board.root.parent / "older.db", 1)
+    steps.done("(looking on)")
+    with BareBoard(board.root, booted=True) as running:
+        wait_for(lambda: is_up(running), running.holder, 120)
+        link = version_that_runs(running)
+        earlier = (board.root / "opt/probe-agent.d/previous").read_text("utf-8")
+        running.run(f"systemctl stop {DAEMON} {PAGE}")
+        put_record(board, before)
+        daemon.write_text(
+            whole + '\n\ndef _watch(*_, **__):\n    raise SystemExit("a version that can\'t")\n', "utf-8"
+        )
+        steps.done("a version is broken")
+        said = running.run(again, network=True, may_fail=True, limit_s=1800)
+        daemon.write_text(whole, "utf-8")
+        print(said)
+        steps.done("an upgrade that can't start, and back by itself")
+        assert "This version did not start; going back." in said
+        assert "The record is the one from before the upgrade." in said
+        assert "The upgrade was given up." in said
+        assert "a version that can't" in said, "why it did not start is shown"
+        assert states(running) == ["active"] * 2
+        assert version_that_runs(running) == link
+        assert_page_answers(running)
+        assert (board.root / "opt/probe-agent.d/previous").read_text("utf-8") == earlier
+        was, now = contents(before), contents(record)
+        measured = ("readings", "hand_readings", "heatups", "forecasts", "corrections", "transitions")
+        assert all(set(was[name]) <= set(now[name]) for name in measured), "nothing of the record is lost"
+        running.run(again, network=True, limit_s=1800)
+        steps.done("the next upgrade, whole")
+        assert states(running) == ["active"] * 2
+        assert version_that_runs(running) != link
+        running.run(back)
+        assert version_that_runs(running) == link
+
+
 def is_up(board: BareBoard) -> bool:
     return board.run("systemctl is-system-running", may_fail=True).strip() in ("running", "degraded")
 
