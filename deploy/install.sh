@@ -354,6 +354,22 @@ forget_older() {
 
 # -- the three works
 
+# What os-release(5) says of a system, if it isn't one of those this was tried on.
+look_at_system() {
+    [ "$(getconf LONG_BIT)" = 64 ] ||
+        die "This is a 32-bit system, for which the locked packages don't exist. Write the 64-bit image onto the card."
+    command -v apt-get >/dev/null || die "There is no apt-get here: this installs on Debian 12 or 13 and what is made from it."
+    # shellcheck disable=SC1090,SC1091
+    seen=$(for file in /etc/os-release /usr/lib/os-release; do
+        if [ -r "$file" ]; then . "$file" && break; fi
+    done
+    printf '%s\n' " ${ID-} ${ID_LIKE-} |${VERSION_ID-}|${PRETTY_NAME-an unnamed system}" | tr -d '\000-\011\013-\037\177')
+    case ${seen%|*} in
+        *" debian "*"|12" | *" debian "*"|12."* | *" debian "*"|13" | *" debian "*"|13."*) ;;
+        *) say "Tried on Debian 12 and 13 and what is made from them; this is ${seen##*|}. Going on." ;;
+    esac
+}
+
 prepare() {
     [ "$(id -u)" -eq 0 ] || die "This has to be done as root: sudo sh $0"
     . "$here/venv.sh"
@@ -367,6 +383,7 @@ prepare() {
 install_version() {
     [ -f "$here/lock.txt" ] || die "This copy only goes --back or --remove. A new version is installed from its own folder."
     [ ! -e "$base" ] || [ -L "$base" ] || die "$base is there and wasn't made here. Move it away first."
+    look_at_system
     [ -e "$settings" ] || ask_all
     before=$(current)
     number=1
