@@ -37,6 +37,7 @@ DAY_S = 86_400.0
 TICK_S = 15.0
 IMAGE_MB, IMAGE_MB_A_DAY = 256, 16
 SECTOR = 512
+POLLS = 1000
 _NO_LATER_WRITES = "lazy_itable_init=0,lazy_journal_init=0"  # else the kernel zeroes tables meanwhile
 HEAT_FROM_S, HEAT_FOR_S = 2 * 3600.0, 5 * 3600.0
 
@@ -243,7 +244,15 @@ def start_figures(folder: Path, settle_s: float) -> Iterator[tuple[str, float]]:
             yield "first stored reading, s after the start", time.monotonic() - began_s
             yield "daemon's processor time until then, s", cpu_s(daemon.process.pid)
             page.wait_for(lambda: "Page:" in (folder / "page").read_text("utf-8"))
+            before_s = cpu_s(daemon.process.pid), cpu_s(page.process.pid)
             threading.Event().wait(settle_s)
+            days = settle_s / DAY_S
+            yield "daemon, s of processor time a day", (cpu_s(daemon.process.pid) - before_s[0]) / days
+            yield "page nobody looks at, s a day", (cpu_s(page.process.pid) - before_s[1]) / days
+            before = cpu_s(page.process.pid)
+            for _ in range(POLLS):
+                urlopen(f"http://127.0.0.1:{port}/api/status", timeout=30).close()
+            yield "page, ms of processor time a poll", (cpu_s(page.process.pid) - before) / POLLS * 1e3
             for path in ("/", "/api/status", "/hand", "/record", "/why", "/calibrate", "/curves"):
                 urlopen(f"http://127.0.0.1:{port}{path}", timeout=30).close()
             yield "daemon, MB resident", resident_mb(daemon.process.pid)
