@@ -36,6 +36,7 @@ from probe_agent.engine_sim import (
 )
 from probe_agent.probes.simulated import SimulatedSource
 from probe_agent.readings import Reading
+from probe_agent.store import Reader
 
 PROBES = {
     "sump": "3b-0c98000000a1",
@@ -47,7 +48,7 @@ PROBES = {
     "case-nose": "3b-0c98000000a7",
     "ambient": "28-0316a2795bff",
 }
-BENCH_C, ICE_C = 19.25, 0.25
+BENCH_C = 19.25
 DEVICES = "/sys/bus/w1/devices"
 FENCE = re.compile(r"^```console bench (\S+)\n(.*?)^```$", re.MULTILINE | re.DOTALL)
 LIVE = ("clock", "disk", "record", "daemon", "page", "copy", "backup")
@@ -94,12 +95,20 @@ class BenchBoard:
             )
             page = stack.enter_context(Process("web.serve", *arguments, log=self.folder / "web"))
             daemon.wait_for(lambda: status_in(self.folder) is not None)
+            daemon.wait_for(self._has_stored)
             page.wait_for(lambda: "Page:" in (self.folder / "web").read_text("utf-8"))
             self._stack = stack.pop_all()
         return self
 
     def __exit__(self, *_: object) -> None:
         self._stack.close()
+
+    def _has_stored(self) -> bool:
+        reader = Reader(self.folder / "probe-agent.db")
+        try:
+            return reader.last_at() is not None
+        finally:
+            reader.close()
 
     def prints(self, line: str) -> str:
         """What a command line prints, as it stands in hardware.md."""
@@ -245,17 +254,14 @@ def plain(block: str) -> list[str]:
             subject = ""
         if subject != "clock" and not line.endswith(" found."):
             lines.append(re.sub(r"[\d.]+", "#", line) if subject in LIVE else line)
-    return [re.sub(r"3b-\w+ \(.*?\) and 3b-\w+ \(.*?\) rise", "two rise", line) for line in lines]
+    names = [re.sub(r"3b-\w+ \(.*?\) and 3b-\w+ \(.*?\) rise", "two rise", line) for line in lines]
+    return [re.sub(r"\d+ of \d+ readings", "# readings", line) for line in names]
 
 
 def all_blocks(folder: Path, wanted: Mapping[str, str]) -> dict[str, str]:
     """Each block as it comes out now."""
     with BenchBoard(folder) as board:
         found = dict(bench_blocks(board, wanted))
-    cold = BenchBoard(folder / "ice")
-    cold.well(PROBES["cyl-1"], ICE_C)
-    with cold as board:
-        found["ice"] = _printed(board, wanted["ice"])
     (folder / "by-hand").mkdir()
     return {**found, "two": "$ sudo probe-agent identify\n" + two_by_hand(folder / "by-hand") + "\n"}
 
