@@ -263,7 +263,7 @@ def all_blocks(folder: Path, wanted: Mapping[str, str]) -> dict[str, str]:
     with BenchBoard(folder) as board:
         found = dict(bench_blocks(board, wanted))
     (folder / "by-hand").mkdir()
-    return {**found, "two": "$ sudo probe-agent identify\n" + two_by_hand(folder / "by-hand") + "\n"}
+    return {**found, "two": "$ sudo probe-agent identify\n" + two_by_hand(folder / "by-hand").rstrip() + "\n"}
 
 
 def main() -> None:

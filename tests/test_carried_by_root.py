@@ -77,8 +77,7 @@ def owner(path: Path) -> tuple[int, int, str]:
     return seen.st_uid, seen.st_gid, stat.filemode(seen.st_mode)
 
 
-@pytest.mark.parametrize("has_record", [False, True])
-@pytest.mark.parametrize("has_run", [False, True])
+@pytest.mark.parametrize(("has_record", "has_run"), [(False, False), (True, True)])
 def test_daemon_and_page_write_what_root_restored(has_record: bool, has_run: bool, board: Path) -> None:
     record = board / "lib/probe-agent.db"
     (board / "etc/settings.toml").write_text(SETTINGS.format(board=board))

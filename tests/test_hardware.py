@@ -25,6 +25,7 @@ def test_the_blocks_of_the_document_are_those_that_are_run() -> None:
     assert set(written()) == set(DONE) | {"two"}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", [*DONE, "two"])
 def test_a_bench_check_prints_what_the_document_says(name: str, printed: dict[str, str]) -> None:
     assert plain(written()[name]) == plain(printed[name])

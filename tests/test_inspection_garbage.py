@@ -131,6 +131,8 @@ def well_said(found: list[Finding]) -> None:
     assert {"clock", "disk", "daemon", "page", "copy", "backup"} <= {f.subject for f in found}
 
 
+EXAMPLES = 12
+"""Of each file; with `-m long` there are 300."""
 ACCIDENTS = st.one_of(
     st.tuples(st.just("cut"), st.floats(0, 1), st.just(b"")),
     st.tuples(st.just("changed"), st.floats(0, 1), st.binary(min_size=1, max_size=8)),
@@ -148,12 +150,14 @@ def bent(text: bytes, accident: tuple[str, float, bytes]) -> bytes | None:
     return left.get(kind)
 
 
-@pytest.mark.parametrize("name", [n for n in FILES if n != "bus"])
-def test_garbage_in_a_file_is_a_finding(name: str, whole: Board) -> None:
+NAMES = [n for n in FILES if n != "bus"]
+
+
+def put_garbage(name: str, whole: Board, examples: int) -> None:
     place = whole.folder / FILES[name]
     text = place.read_bytes() if place.is_file() else b"live"
 
-    @settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=examples, deadline=None, suppress_health_check=list(HealthCheck))
     @given(ACCIDENTS)
     def looked_over(accident: tuple[str, float, bytes]) -> None:
         whole.put(name, bent(text, accident))
@@ -165,8 +169,19 @@ def test_garbage_in_a_file_is_a_finding(name: str, whole: Board) -> None:
         whole.put(name, text if name != "module" else None)
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_garbage_in_a_file_is_a_finding(name: str, whole: Board) -> None:
+    put_garbage(name, whole, EXAMPLES)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", NAMES)
+def test_much_garbage_in_a_file_is_a_finding(name: str, whole: Board) -> None:
+    put_garbage(name, whole, 300)
+
+
 @given(st.lists(st.text(st.characters(codec="utf-8", exclude_characters="/\0"), min_size=1, max_size=30)))
-@settings(max_examples=25, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(HealthCheck))
 def test_names_on_the_bus_that_no_kernel_would_give(whole: Board, names: list[str]) -> None:
     bus = whole.folder / FILES["bus"]
     there = {p.name for p in bus.iterdir()}
