@@ -27,6 +27,8 @@ from probe_agent.status import Status, StatusError, is_stale, read_status
 from probe_agent.store import Reader, StoreError, StoreNewerError
 from probe_agent.thermocouple import FAMILIES, Failed, Measured, decode_scratchpad
 
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged record raises; the second where the error quotes bytes that are no text."""
 Level = Literal["ok", "note", "trouble"]
 
 READS = 5
@@ -121,14 +123,14 @@ def _last_at(record: Reader | Exception) -> float | None:
     """When the last committed reading was taken [UTC s]; None where that can't be read."""
     try:
         return None if isinstance(record, Exception) else record.last_at()
-    except sqlite3.Error:
+    except UNREADABLE:
         return None
 
 
 def _tested(record: Reader | Exception) -> dict[str, tuple[float | None, float | None]]:
     try:
         return {} if isinstance(record, Exception) else record.tested()
-    except sqlite3.Error:
+    except UNREADABLE:
         return {}
 
 
@@ -145,7 +147,7 @@ def _bound(settings: Settings, record: Reader | Exception) -> tuple[dict[str, Pr
             if source == "one-wire"
         }
         offsets = {c.address: c.offset_c for c in record.corrections() if c.in_force}
-    except sqlite3.Error:
+    except UNREADABLE:
         return told, {}
     return now or told, offsets
 
@@ -158,7 +160,7 @@ def _bound_remote(settings: Settings, record: Reader | Exception) -> dict[str, P
         return now
     try:
         bound = {place: told[a] for place, kind, a in record.bindings() if kind == "mqtt" and a in told}
-    except sqlite3.Error:
+    except UNREADABLE:
         return now
     return bound or now
 

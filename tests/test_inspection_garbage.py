@@ -25,7 +25,7 @@ from probe_agent import backups, config, inspection
 from probe_agent.cli.board import reach_of
 from probe_agent.inspection import Finding
 from probe_agent.migrations import migrate
-from probe_agent.store import connect
+from probe_agent.store import Reader, StoreError, connect
 
 CYL, AIR = "3b-0c98000000a2", "28-0316a2795bff"
 SETTINGS = """
@@ -193,6 +193,21 @@ def test_names_on_the_bus_that_no_kernel_would_give(whole: Board, names: list[st
     finally:
         for name in new:
             (bus / name).rmdir()
+
+
+def test_a_schema_whose_text_is_no_text(board: Board) -> None:
+    """sqlite3 then raises a UnicodeDecodeError, as it can't quote the schema in its error."""
+    file = board.folder / FILES["record"]
+    db = sqlite3.connect(file)
+    db.execute("PRAGMA journal_mode = DELETE")
+    db.close()
+    whole = file.read_bytes()
+    file.write_bytes(whole.replace(b"CREATE TABLE places", b"CREATE TA\x80\x81\xff places", 1))
+    with pytest.raises(StoreError):
+        Reader(file)
+    found = board.look()
+    well_said(found)
+    assert [f.level for f in found if f.subject == "record"] == ["trouble"]
 
 
 def test_a_bus_that_is_a_file(board: Board) -> None:
