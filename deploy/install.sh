@@ -354,6 +354,22 @@ forget_older() {
 
 # -- the three works
 
+# What os-release(5) says of a system, if it isn't one of those this was tried on.
+look_at_system() {
+    [ "$(getconf LONG_BIT)" = 64 ] ||
+        die "This is a 32-bit system, for which the locked packages don't exist. Write the 64-bit image onto the card."
+    command -v apt-get >/dev/null || die "There is no apt-get here: this installs on Debian 12 or 13 and what is made from it."
+    # shellcheck disable=SC1090,SC1091
+    seen=$(for file in /etc/os-release /usr/lib/os-release; do
+        if [ -r "$file" ]; then . "$file" && break; fi
+    done
+    printf '%s\n' " ${ID-} ${ID_LIKE-} |${VERSION_ID-}|${PRETTY_NAME-an unnamed system}" | tr -d '\000-\011\013-\037\177')
+    case ${seen%|*} in
+        *" debian "*"|12" | *" debian "*"|12."* | *" debian "*"|13" | *" debian "*"|13."*) ;;
+        *) say "Tried on Debian 12 and 13 and what is made from them; this is ${seen##*|}. Going on." ;;
+    esac
+}
+
 prepare() {
     [ "$(id -u)" -eq 0 ] || die "This has to be done as root: sudo sh $0"
     . "$here/venv.sh"
@@ -367,6 +383,7 @@ prepare() {
 install_version() {
     [ -f "$here/lock.txt" ] || die "This copy only goes --back or --remove. A new version is installed from its own folder."
     [ ! -e "$base" ] || [ -L "$base" ] || die "$base is there and wasn't made here. Move it away first."
+    look_at_system
     [ -e "$settings" ] || ask_all
     before=$(current)
     number=1
@@ -387,17 +404,27 @@ install_version() {
     stop_services
     if [ -e "$store" ]; then upgrade_record; fi
     use_version "$number"
+    earlier=$(cat "$versions/previous" 2>/dev/null || true)
     echo "$before" >"$versions/previous"
     install_units
     switch_bus_on
-    if ! start_services; then
-        [ -n "$before" ] || fail "The daemon did not start."
-        say "This version did not start; going back." >&2
-        go_back
-        fail "The upgrade was given up."
-    fi
+    start_services || undo_upgrade
     forget_older
     tell_next
+}
+
+# A version that can't start leaves nothing behind but its log, and the way back is the one that was there before.
+undo_upgrade() {
+    [ -n "$before" ] || fail "The daemon did not start."
+    for unit_file in probe-agent-web.service probe-agent.service; do
+        say "-- $unit_file" && journalctl --unit "$unit_file" --lines 6 --no-pager --output cat
+    done >>"$log" 2>&1 || true
+    say "This version did not start; going back." >&2
+    go_back
+    echo "$earlier" >"$versions/previous"
+    old=$(cat "$versions/$number/share/record-before" 2>/dev/null || true)
+    rm -rf "${versions:?}/$number" ${old:+"$old"}
+    fail "The upgrade was given up."
 }
 
 tell_next() {

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import msgspec
 
-from probe_agent import export, maintenance, recovery
+from probe_agent import backups, export, maintenance, recovery
 from probe_agent.store import SCHEMA_VERSION, StoreError
 
 RECORD, SETTINGS, LIST = "probe-agent.db", "settings.toml", "backup.json"
@@ -31,11 +31,19 @@ class Backup(msgspec.Struct, frozen=True):
 
 
 @contextmanager
-def alone(runtime_dir: Path) -> Iterator[None]:
-    """Hold what a daemon holds while it runs. Raises StoreError where one does."""
+def alone(runtime_dir: Path, like: Path | None = None) -> Iterator[None]:
+    """Hold what a daemon holds while it runs. Raises StoreError where one does.
+
+    like: a folder of the daemon's; where root does this, what is made here is given to its owner.
+    """
+    is_new, lock = not runtime_dir.exists(), runtime_dir / "daemon.lock"
     runtime_dir.mkdir(parents=True, exist_ok=True)
-    handle = os.open(runtime_dir / "daemon.lock", os.O_RDWR | os.O_CREAT, 0o644)
+    handle = os.open(lock, os.O_RDWR | os.O_CREAT, 0o644)
     try:
+        if like is not None:
+            if is_new:
+                backups.give_to_owner(runtime_dir, like)
+            backups.give_to_owner(lock, runtime_dir)
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as err:
@@ -95,8 +103,9 @@ def restore(folder: Path, store: Path, now_at: float, tell: Tell) -> str | None:
     """Put a backup's record in the store's place; the name under which the one before is kept, None where
     there was none.
 
-    The record there stays in its place until the other lies whole beside it. Raises StoreError, OSError;
-    nothing is changed then.
+    The record there stays in its place until the other lies whole beside it. Where root does this, it is
+    given to the folder's owner, so that the daemon can write it. Raises StoreError, OSError; nothing is
+    changed then.
     """
     read_backup(folder, tell)
     draft = store.with_name(store.name + ".restored")
@@ -105,6 +114,7 @@ def restore(folder: Path, store: Path, now_at: float, tell: Tell) -> str | None:
         _copy_file(folder / RECORD, draft, tell)
         if (why := recovery.damage_of(draft, recovery.COPY_CHECK_S)) is not None:
             raise StoreError(f"The record in {folder} is damaged ({why}). Use another backup.")
+        backups.give_to_owner(draft, store.parent)
         before = recovery.set_aside(store, "before-restore", now_at) if store.exists() else None
         _set_exports_aside(store, before)
         os.replace(draft, store)

@@ -6,17 +6,19 @@ writes into the store's folder, reads back and removes.
 
 from __future__ import annotations
 
+import http.client
 import os
 import sqlite3
+import threading
 import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
-from probe_agent import words
+from probe_agent import backups, words
 from probe_agent.clock import SystemClock
 from probe_agent.config import Probe, Settings
 from probe_agent.probes.one_wire import read_attribute, read_slave
@@ -25,6 +27,8 @@ from probe_agent.status import Status, StatusError, is_stale, read_status
 from probe_agent.store import Reader, StoreError, StoreNewerError
 from probe_agent.thermocouple import FAMILIES, Failed, Measured, decode_scratchpad
 
+UNREADABLE = (sqlite3.Error, UnicodeDecodeError)
+"""What reading a damaged record raises; the second where the error quotes bytes that are no text."""
 Level = Literal["ok", "note", "trouble"]
 
 READS = 5
@@ -35,6 +39,7 @@ thermometer; metal doesn't move so fast (common practice, no source)."""
 FREE_BYTES = 200_000_000
 """Room for more than a year of readings and the nightly copy beside them (figures in README.md)."""
 COPY_OLD_S = 36 * 3600.0
+BACKUP_OLD_DAYS = 35.0
 CHECK_S = 30.0
 """How long SQLite's own check of the record may take here."""
 PAGE_S = 5.0
@@ -69,23 +74,39 @@ def look_over(settings: Settings, reach_broker: Callable[[], str | None]) -> Ite
     """
     record = _open(settings)
     try:
-        bindings, offsets_c = _bound(settings, record)
-        yield from _one_wire(settings, bindings, offsets_c)
-        yield from _clock(record)
-        yield from _disk(Path(settings.store.file))
-        yield from _store(Path(settings.store.file), record)
-        status = _status(settings)
-        yield from _daemon(settings, status)
-        yield from _remote(_bound_remote(settings, record), status)
-        if settings.broker.host is not None:
-            yield from _broker(settings, reach_broker)
-        yield from _channels(settings, record)
-        yield _page(settings)
-        yield from _switch(settings, status)
-        yield from _copy(Path(settings.store.file))
+        for subject, part in _parts(settings, record, reach_broker):
+            try:
+                yield from part
+            except Exception as err:  # whatever one part trips over, the others are told
+                yield trouble(
+                    subject,
+                    f"could not be looked at: {type(err).__name__}: {err}",
+                    "An error of this program; perhaps what it was reading is not as it should be.",
+                )
     finally:
         if isinstance(record, Reader):
             record.close()
+
+
+def _parts(
+    settings: Settings, record: Reader | Exception, reach_broker: Callable[[], str | None]
+) -> Iterator[tuple[str, Iterator[Finding]]]:
+    """What is looked at, in order: a name for it where it fails, and its findings."""
+    file = Path(settings.store.file)
+    status = _status(settings)
+    yield "1-Wire bus", _one_wire(settings, record)
+    yield "clock", _clock(record)
+    yield "disk", _disk(file)
+    yield "record", _store(file, record)
+    yield "daemon", _daemon(settings, status)
+    yield "probes on the broker", _remote_now(settings, record, status)
+    if settings.broker.host is not None:
+        yield "broker", _broker(settings, reach_broker)
+    yield "messages", _channels(settings, record)
+    yield "page", _page(settings)
+    yield "plug", _switch(settings, status)
+    yield "copy", _copy(file)
+    yield "backup", _backup(file)
 
 
 # -- the record, as far as it can be opened
@@ -102,14 +123,14 @@ def _last_at(record: Reader | Exception) -> float | None:
     """When the last committed reading was taken [UTC s]; None where that can't be read."""
     try:
         return None if isinstance(record, Exception) else record.last_at()
-    except sqlite3.Error:
+    except UNREADABLE:
         return None
 
 
 def _tested(record: Reader | Exception) -> dict[str, tuple[float | None, float | None]]:
     try:
         return {} if isinstance(record, Exception) else record.tested()
-    except sqlite3.Error:
+    except UNREADABLE:
         return {}
 
 
@@ -126,7 +147,7 @@ def _bound(settings: Settings, record: Reader | Exception) -> tuple[dict[str, Pr
             if source == "one-wire"
         }
         offsets = {c.address: c.offset_c for c in record.corrections() if c.in_force}
-    except sqlite3.Error:
+    except UNREADABLE:
         return told, {}
     return now or told, offsets
 
@@ -139,7 +160,7 @@ def _bound_remote(settings: Settings, record: Reader | Exception) -> dict[str, P
         return now
     try:
         bound = {place: told[a] for place, kind, a in record.bindings() if kind == "mqtt" and a in told}
-    except sqlite3.Error:
+    except UNREADABLE:
         return now
     return bound or now
 
@@ -147,9 +168,8 @@ def _bound_remote(settings: Settings, record: Reader | Exception) -> dict[str, P
 # -- 1-Wire
 
 
-def _one_wire(
-    settings: Settings, bindings: dict[str, Probe], offsets_c: dict[str, float]
-) -> Iterator[Finding]:
+def _one_wire(settings: Settings, record: Reader | Exception) -> Iterator[Finding]:
+    bindings, offsets_c = _bound(settings, record)
     directory = Path(settings.one_wire.directory)
     if not bindings:
         if any(p.source == "one-wire" for p in settings.probes) or not settings.probes:
@@ -177,7 +197,7 @@ def _one_wire(
     for bus in buses:
         yield from _bus(bus, [a for a in present if (bus / a).exists()])
     for address, probe in sorted(bindings.items(), key=lambda item: item[1].place):
-        yield from _probe(directory, probe, address in present, offsets_c.get(address, 0.0))
+        yield from _probe(settings, probe, address in present, offsets_c.get(address, 0.0))
     for address in present:
         if address not in bindings:
             yield note(
@@ -235,8 +255,15 @@ def _bus(bus: Path, addresses: list[str]) -> Iterator[Finding]:
         yield ok(subject, f"{count}, converting all at once")
 
 
-def _probe(directory: Path, probe: Probe, present: bool, offset_c: float) -> Iterator[Finding]:
+def _probe(settings: Settings, probe: Probe, present: bool, offset_c: float) -> Iterator[Finding]:
     subject = words.place_name(probe.place)
+    if not _is_thermometer(probe.address):
+        yield trouble(
+            subject,
+            f"{probe.address} is no address of a thermometer",
+            "Addresses look like 3b-0c98000000a1; probe-agent bind or identify gives it the right one.",
+        )
+        return
     if not present:
         yield trouble(
             subject,
@@ -244,13 +271,27 @@ def _probe(directory: Path, probe: Probe, present: bool, offset_c: float) -> Ite
             "Look at its plug and its address straps; ls /sys/bus/w1/devices shows who answers.",
         )
         return
-    folder = directory / probe.address
-    answers = [_read(folder, probe) for _ in range(READS)]
+    folder = Path(settings.one_wire.directory) / probe.address
+    answers = _answers(folder, probe, settings.one_wire.deadline_s)
     good = [a for a in answers if isinstance(a, Measured)]
     failed = [a for a in answers if isinstance(a, Failed)]
     yield _read_finding(subject, good, failed, offset_c)
     if (power := _power(folder)) is not None:
         yield Finding(subject, *power)
+
+
+def _answers(folder: Path, probe: Probe, deadline_s: float) -> list[Measured | Failed]:
+    """So many reads of a probe, each for deadline_s at most; one that hangs is the last."""
+    answers: list[Measured | Failed] = []
+    for _ in range(READS):
+        got: list[Measured | Failed] = []
+        thread = threading.Thread(target=lambda box=got: box.append(_read(folder, probe)), daemon=True)
+        thread.start()
+        thread.join(deadline_s)
+        if not got:
+            return [*answers, Failed(Fault.NO_ANSWER, f"no answer within {deadline_s:g} s: the bus hangs")]
+        answers += got
+    return answers
 
 
 def _read(folder: Path, probe: Probe) -> Measured | Failed:
@@ -264,7 +305,7 @@ def _read_finding(subject: str, good: list[Measured], failed: list[Failed], offs
     """How a probe reads: its values, or the fault, or that it comes and goes, or wanders."""
     if failed:
         fault = failed[-1].fault
-        how = f"{len(failed)} of {READS} reads failed: " if good else ""
+        how = f"{len(failed)} of {len(good) + len(failed)} reads failed: " if good else ""
         detail = f" ({failed[-1].detail})" if failed[-1].detail else ""
         return trouble(subject, f"{how}{words.fault_words(fault)}{detail}", REMEDIES.get(fault, _BAD_LINE))
     raws = [m.raw_c for m in good]
@@ -307,9 +348,11 @@ def _power(folder: Path) -> tuple[Level, str, str] | None:
     try:
         said = read_attribute(folder / "ext_power").strip()
     except OSError:
+        return None  # older kernels don't tell
+    if said == "1":
         return None
     if said != "0":
-        return None
+        return "note", f"whether it has a supply of its own isn't known: the kernel says {said[:20]!r}", ""
     return "trouble", "it is fed from the data line (parasite power), too weak on a long bus", _NO_POWER
 
 
@@ -326,6 +369,10 @@ def _unbound(settings: Settings, bindings: dict[str, Probe]) -> Iterator[Finding
 
 
 # -- probes on the broker
+
+
+def _remote_now(settings: Settings, record: Reader | Exception, status: Status | None) -> Iterator[Finding]:
+    yield from _remote(_bound_remote(settings, record), status)
 
 
 def _remote(bound: dict[str, Probe], status: Status | None) -> Iterator[Finding]:
@@ -371,7 +418,10 @@ def _clock(record: Reader | Exception) -> Iterator[Finding]:
 
 
 def _utc(at: float) -> str:
-    return time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(at))
+    try:
+        return time.strftime("%Y-%m-%d %H:%M UTC", time.gmtime(at))
+    except (ValueError, OverflowError, OSError):
+        return f"no date there is ({at:g} s)"
 
 
 def _disk(store: Path) -> Iterator[Finding]:
@@ -500,12 +550,25 @@ def _channels(settings: Settings, record: Reader | Exception) -> Iterator[Findin
         )
 
 
-def _page(settings: Settings) -> Finding:
+def _page(settings: Settings) -> Iterator[Finding]:
+    yield _page_finding(settings)
+
+
+class _NoRedirect(urllib.request.HTTPRedirectHandler):
+    """The page leads nowhere else; whoever does is another program."""
+
+    def http_error_302(self, req: Any, fp: Any, code: int, msg: str, headers: Any) -> None:
+        return None
+
+    http_error_301 = http_error_303 = http_error_307 = http_error_308 = http_error_302
+
+
+def _page_finding(settings: Settings) -> Finding:
     host = settings.page.listen
     host = "127.0.0.1" if host in ("0.0.0.0", "::", "") else host
     address = f"http://[{host}]" if ":" in host else f"http://{host}"
     address += f":{settings.page.port}/api/status"
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}), _NoRedirect)
     try:
         with opener.open(address, timeout=PAGE_S) as answer:
             answer.read(1)
@@ -515,6 +578,12 @@ def _page(settings: Settings) -> Finding:
             return ok("page", f"{address.removesuffix('/api/status')}/ answers")
         return trouble(
             "page", f"it answers with status {err.code}", "journalctl -u probe-agent-web says why."
+        )
+    except http.client.HTTPException as err:
+        return trouble(
+            "page",
+            f"what answers at {address.removesuffix('/api/status')}/ isn't the page ({type(err).__name__})",
+            "Another program has that port: choose another under [page] port, then restart the page.",
         )
     except (OSError, ValueError) as err:
         reason = getattr(err, "reason", err)
@@ -558,3 +627,22 @@ def _copy(store: Path) -> Iterator[Finding]:
         )
     else:
         yield ok("copy", f"made {age_s / 3600:.0f} h ago, checked then")
+
+
+def _backup(store: Path) -> Iterator[Finding]:
+    """Backups a person made: the nightly copy lies on the record's own card and dies with it."""
+    do = "probe-agent backup /media/stick/magpie-2026-11-27, onto a stick or another disk."
+    try:
+        known = backups.known(store)
+    except StoreError as err:
+        yield note("backup", str(err), do)
+        return
+    if (last := known.elsewhere) is not None and last.days(time.time()) <= BACKUP_OLD_DAYS:
+        yield ok("backup", f"by hand {last.ago(time.time())} into {last.folder}, checked then")
+    elif last is not None:
+        yield note("backup", f"the last by hand is of {last.ago(time.time())}, into {last.folder}", do)
+    elif (near := known.same_card) is not None:
+        where = f"by hand {near.ago(time.time())} into {near.folder}"
+        yield note("backup", f"{where}: on the record's own card, and lost with it", f"Carry it off, or {do}")
+    else:
+        yield note("backup", "none by hand is known: a dead card takes record and nightly copy along", do)

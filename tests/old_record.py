@@ -61,3 +61,13 @@ def contents(path: Path) -> dict[str, list[tuple[object, ...]]]:
         return {t: sorted(db.execute(f"SELECT * FROM {t}").fetchall(), key=repr) for t in _tables(db)}
     finally:
         db.close()
+
+
+def from_version_0_1_0(path: Path) -> Path:
+    """The record that version 0.1.0's own daemon left (reference/record-0.1.0.sql)."""
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA page_size = 1024")
+    db.executescript((REFERENCE / "record-0.1.0.sql").read_text("utf-8"))
+    db.execute("PRAGMA journal_mode = WAL")
+    db.close()
+    return path

@@ -50,6 +50,7 @@ ORDER = (
     "maintenance",
     "export",
     "recovery",
+    "backups",
     "carrying",
     "weakening",
     "archive",

@@ -191,6 +191,11 @@ def broker_password(settings: Settings) -> str | None:
         raise click.ClickException(
             f"broker.password_file: {settings.broker.password_file} can't be read ({err.strerror})."
         ) from err
+    except UnicodeDecodeError as err:
+        raise click.ClickException(
+            f"broker.password_file: {settings.broker.password_file} is not text. Write the password into it, "
+            "nothing else."
+        ) from err
 
 
 def weather_courier(settings: Settings, clock: Clock) -> Any:

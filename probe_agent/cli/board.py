@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -11,6 +12,7 @@ import msgspec
 
 from probe_agent.cli.assembly import broker_password, device_of
 from probe_agent.cli.group import main, settings_of, settings_option
+from probe_agent.config import Settings
 from probe_agent.inspection import Finding, look_over
 
 MARKS = {"ok": "ok     ", "note": "note   ", "trouble": "TROUBLE"}
@@ -27,6 +29,18 @@ def check(settings_file: Path | None, as_json: bool) -> None:
     Beside a running daemon it disturbs nothing; each probe is read five times, which takes some seconds.
     """
     settings = settings_of(settings_file)
+    troubles = 0
+    for finding in look_over(settings, reach_of(settings)):
+        troubles += finding.level == "trouble"
+        click.echo(_json(finding) if as_json else _line(finding))
+    if not as_json:
+        count = "1 trouble" if troubles == 1 else f"{troubles} troubles"
+        click.echo(f"{count} found." if troubles else "No trouble found.")
+    raise SystemExit(1 if troubles else 0)
+
+
+def reach_of(settings: Settings) -> Callable[[], str | None]:
+    """Asks the broker once whether it takes us: None, or why not."""
 
     def reach_broker() -> str | None:
         from probe_agent.broker import reach
@@ -37,14 +51,7 @@ def check(settings_file: Path | None, as_json: bool) -> None:
             return err.message
         return reach(settings.broker, device_of(settings), password)
 
-    troubles = 0
-    for finding in look_over(settings, reach_broker):
-        troubles += finding.level == "trouble"
-        click.echo(_json(finding) if as_json else _line(finding))
-    if not as_json:
-        count = "1 trouble" if troubles == 1 else f"{troubles} troubles"
-        click.echo(f"{count} found." if troubles else "No trouble found.")
-    raise SystemExit(1 if troubles else 0)
+    return reach_broker
 
 
 def _json(finding: Finding) -> str:

@@ -28,7 +28,7 @@ def backup(settings_file: Path | None, store_file: Path | None, to: Path) -> Non
 
     Secrets in files of their own (passwords, addresses) are not in it.
     """
-    from probe_agent import carrying
+    from probe_agent import backups, carrying
 
     settings = settings_of(settings_file, needed=store_file is None)
     file = store_file or Path(settings.store.file)
@@ -37,6 +37,13 @@ def backup(settings_file: Path | None, store_file: Path | None, to: Path) -> Non
     except (StoreError, OSError) as err:
         raise click.ClickException(f"No backup was made: {err}") from err
     click.echo(f"Backed up {' and '.join(made.files)} into {to}, and checked them.")
+    try:
+        known = backups.noted(file, to, made.made_at)
+    except OSError as err:
+        click.echo(f"probe-agent check will not know of it: {err}", err=True)
+        return
+    if known is not None and known.same_card is not None and known.same_card.at == made.made_at:
+        click.echo("It lies on the record's own card or disk: carry it elsewhere too, or both die together.")
 
 
 @main.command()
@@ -57,7 +64,8 @@ def restore(settings_file: Path | None, store_file: Path | None, source: Path) -
         fresh = _settings_from(source, settings_file or DEFAULT_SETTINGS)
         settings = settings_of(settings_file, needed=store_file is None)
         place = store_file or Path(settings.store.file)
-        with carrying.alone(_runtime_dir(settings, store_file)):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        with carrying.alone(_runtime_dir(settings, store_file), place.parent):
             before = carrying.restore(source, place, SystemClock().utc(), tell)
     except (StoreError, OSError) as err:
         raise click.ClickException(f"Nothing was restored: {err}") from err
@@ -69,14 +77,15 @@ def restore(settings_file: Path | None, store_file: Path | None, source: Path) -
 
 
 def _settings_from(source: Path, place: Path) -> Path | None:
-    """Settings of a backup, put where there are none."""
-    from probe_agent import carrying
+    """Settings of a backup, put where there are none, for whom their folder is."""
+    from probe_agent import backups, carrying
 
     kept = source / carrying.SETTINGS
     if place.exists() or not kept.exists():
         return None
     place.parent.mkdir(parents=True, exist_ok=True)
     shutil.copyfile(kept, place)
+    backups.give_to_owner(place, place.parent)
     return place
 
 

@@ -86,7 +86,7 @@ def open_checked(path: Path, read_only: bool = False) -> sqlite3.Connection:
             return look
         look.close()
         return connect(path)
-    except sqlite3.DatabaseError as err:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as err:  # sqlite3 quotes a damaged schema's own bytes
         raise StoreError(
             f"{path} can't be read as a store ({err}). Name another file, or move it away."
         ) from err

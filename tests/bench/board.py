@@ -2,7 +2,9 @@
 
     python -m tests.bench.board            two simulated days, 15 s, 8 probes, a 5-hour heat-up a day, MQTT on
     python -m tests.bench.board --days 30 --heat-every 3
-    python -m tests.bench.board --start    memory, import time, first stored reading after start, on real time
+    python -m tests.bench.board --start    import time, first stored reading after start, memory, real time:
+                                           each figure as it is measured, memory after three minutes of life
+                                           (--settle 20: after so many seconds)
 
 The store lies on an ext4 image (4 KB blocks) mounted through a loop device; each commit is synced by SQLite
 (synchronous=FULL) and, with --sync-all, by a sync of the whole machine besides. Device bytes are the sectors
@@ -35,6 +37,7 @@ DAY_S = 86_400.0
 TICK_S = 15.0
 IMAGE_MB, IMAGE_MB_A_DAY = 256, 16
 SECTOR = 512
+POLLS = 1000
 _NO_LATER_WRITES = "lazy_itable_init=0,lazy_journal_init=0"  # else the kernel zeroes tables meanwhile
 HEAT_FROM_S, HEAT_FOR_S = 2 * 3600.0, 5 * 3600.0
 
@@ -214,15 +217,20 @@ def import_s(room: str) -> float:
     return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
-def start_figures(folder: Path) -> dict[str, float]:
+def cpu_s(process: int) -> float:
+    """Processor time of a process so far, its ended children's included [s] (proc_pid_stat(5))."""
+    fields = Path(f"/proc/{process}/stat").read_text("ascii").rpartition(")")[2].split()
+    return sum(map(int, fields[11:15])) / os.sysconf("SC_CLK_TCK")
+
+
+def start_figures(folder: Path, settle_s: float) -> Iterator[tuple[str, float]]:
     """A daemon and a page started on real time in the environment of their units: what imports take, when the
-    first reading is stored [s], and what is resident [MB] three minutes later, each page looked at once."""
+    first reading is stored [s], and what is resident [MB] settle_s later, each page looked at once."""
     from real_broker import RealBroker, free_port
     from real_daemon import Process, of_the_unit, write_settings
 
-    found = {
-        f"import {room} s": import_s(room) for room in ("probe_agent.agent", "probe_agent.cli", "web.app")
-    }
+    for room in ("probe_agent.agent", "probe_agent.cli", "web.app"):
+        yield f"import {room}, s of processor time", import_s(room)
     with RealBroker(folder) as broker:
         more = f'[broker]\nhost = "127.0.0.1"\nport = {broker.port}\n'
         arguments = ("--settings", str(write_settings(folder, more, TICK_S)))
@@ -233,14 +241,22 @@ def start_figures(folder: Path) -> dict[str, float]:
             Process("web.serve", *serve, log=folder / "page", env=of_the_unit("probe-agent-web")) as page,
         ):
             daemon.wait_for(lambda: stored_readings(folder / "probe-agent.db") > 0)
-            found["first stored reading s"] = time.monotonic() - began_s
+            yield "first stored reading, s after the start", time.monotonic() - began_s
+            yield "daemon's processor time until then, s", cpu_s(daemon.process.pid)
             page.wait_for(lambda: "Page:" in (folder / "page").read_text("utf-8"))
-            threading.Event().wait(180.0)  # three minutes of life
+            before_s = cpu_s(daemon.process.pid), cpu_s(page.process.pid)
+            threading.Event().wait(settle_s)
+            days = settle_s / DAY_S
+            yield "daemon, s of processor time a day", (cpu_s(daemon.process.pid) - before_s[0]) / days
+            yield "page nobody looks at, s a day", (cpu_s(page.process.pid) - before_s[1]) / days
+            before = cpu_s(page.process.pid)
+            for _ in range(POLLS):
+                urlopen(f"http://127.0.0.1:{port}/api/status", timeout=30).close()
+            yield "page, ms of processor time a poll", (cpu_s(page.process.pid) - before) / POLLS * 1e3
             for path in ("/", "/api/status", "/hand", "/record", "/why", "/calibrate", "/curves"):
                 urlopen(f"http://127.0.0.1:{port}{path}", timeout=30).close()
-            found["daemon MB"] = resident_mb(daemon.process.pid)
-            found["page MB"] = resident_mb(page.process.pid)
-    return {name: round(value, 2) for name, value in found.items()}
+            yield "daemon, MB resident", resident_mb(daemon.process.pid)
+            yield "page, MB resident", resident_mb(page.process.pid)
 
 
 def stored_readings(store: Path) -> int:
@@ -262,6 +278,9 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=2)
     parser.add_argument("--heat-every", type=int, default=1, help="days from one heat-up to the next")
     parser.add_argument("--start", action="store_true", help="measure a start on real time instead")
+    parser.add_argument(
+        "--settle", type=float, default=180.0, help="with --start: life before memory is read [s]"
+    )
     parser.add_argument("--sync-all", action="store_true", help="sync the machine after each commit")
     parser.add_argument("--inside", nargs=3, metavar=("FOLDER", "STAT", "PORT"), help=argparse.SUPPRESS)
     asked = parser.parse_args()
@@ -276,7 +295,8 @@ def main() -> None:
 
     if asked.start:
         with tempfile.TemporaryDirectory() as name:
-            print(json.dumps(start_figures(Path(name))), flush=True)
+            for what, value in start_figures(Path(name), asked.settle):
+                print(f"{value:8.2f}  {what}", flush=True)
         return
     with (
         tempfile.TemporaryDirectory() as name,

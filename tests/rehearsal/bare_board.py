@@ -21,7 +21,7 @@ from pathlib import Path
 import psutil
 
 ROOT = Path(__file__).resolve().parents[2]
-SUITE = "bookworm"
+SUITE = os.environ.get("REHEARSAL_SUITE", "bookworm")
 SOURCE = "home/owner/probe-agent"
 """Where the unpacked archive lies."""
 MOUNTS = """

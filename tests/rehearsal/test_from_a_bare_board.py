@@ -1,7 +1,8 @@
 """From Debian's bare root to readings in the record and a page that answers, with the commands the README
 prints, copied literally; then the upgrade from the oldest record, the way back, and off again.
 
-    pytest -m long tests/rehearsal -s          REHEARSAL_BASE=FOLDER: a root that debootstrap has made before
+    pytest -m long tests/rehearsal -s          REHEARSAL_SUITE=trixie: Debian 13 instead of 12
+                                               REHEARSAL_BASE=FOLDER: a root that debootstrap has made before
 """
 
 from __future__ import annotations
@@ -28,6 +29,7 @@ from old_record import contents, filled
 from sysfs_tree import W1Tree, converter, thermometer
 
 from probe_agent.config import load_settings
+from probe_agent.store import SCHEMA_TEXT
 
 pytestmark = [
     pytest.mark.long,
@@ -97,6 +99,8 @@ def test_from_a_bare_root_to_a_stored_reading_and_a_page(board: BareBoard, steps
     said = board.run(install, said="\n" * 6, network=True, limit_s=1800)
     print(said)
     steps.done(install)
+    release = board.run("cat /etc/debian_version").strip()
+    steps.done(f"(Debian {release}, {board.python('import sys; print(sys.version)').split()[0]} in use)")
     config = (board.root / "boot/firmware/config.txt").read_text("utf-8")
     assert config.startswith(CONFIG)
     assert "\n[all]\ndtoverlay=w1-gpio,gpiopin=4\n" in config
@@ -180,6 +184,7 @@ def test_an_upgrade_from_the_oldest_record_loses_nothing_and_goes_back(
     steps.done(again + " (the upgrade)")
     record = board.root / "var/lib/probe-agent/probe-agent.db"
     was, now = contents(before), contents(record)
+    now["kept"] = [row for row in now["kept"] if row[0] != SCHEMA_TEXT]  # the schema's mark is new
     assert {name: now[name] for name in was} == was
     assert schema(record) > 1
     assert os.readlink(board.root / "opt/probe-agent") == "/opt/probe-agent.d/2"
@@ -190,7 +195,7 @@ def test_an_upgrade_from_the_oldest_record_loses_nothing_and_goes_back(
     assert os.readlink(board.root / "opt/probe-agent") == "/opt/probe-agent.d/1"
     assert schema(record) == 1
     assert contents(record) == was
-    assert record.owner() != "root"
+    assert record.stat().st_uid == record.parent.stat().st_uid != 0
     assert list(record.parent.glob("*before-restore*")), "what came since is kept"
 
 
@@ -292,6 +297,46 @@ def test_under_systemd_it_starts_prints_a_code_upgrades_and_goes_back(board: Bar
         print(running.run(back))
         assert version_that_runs(running) == "/opt/probe-agent.d/1"
         assert_page_answers(running)
+
+
+def test_a_version_that_can_not_start_goes_back_by_itself(board: BareBoard, steps: Steps) -> None:
+    again, back = fenced("README.md", "upgrade")
+    daemon = board.root / SOURCE / "probe_agent/cli/daemon.py"
+    whole = daemon.read_text("utf-8")
+    record = board.root / "var/lib/probe-agent/probe-agent.db"
+    before = filled(board.root.parent / "older.db", 1)
+    steps.done("(looking on)")
+    with BareBoard(board.root, booted=True) as running:
+        wait_for(lambda: is_up(running), running.holder, 120)
+        link = version_that_runs(running)
+        earlier = (board.root / "opt/probe-agent.d/previous").read_text("utf-8").strip()
+        running.run(f"systemctl stop {DAEMON} {PAGE}")
+        put_record(board, before)
+        daemon.write_text(
+            whole + '\n\ndef _watch(*_, **__):\n    raise SystemExit("a version that can\'t")\n', "utf-8"
+        )
+        steps.done("a version is broken")
+        said = running.run(again, network=True, may_fail=True, limit_s=1800)
+        daemon.write_text(whole, "utf-8")
+        print(said)
+        steps.done("an upgrade that can't start, and back by itself")
+        assert "This version did not start; going back." in said
+        assert "The record is the one from before the upgrade." in said
+        assert "The upgrade was given up." in said
+        assert "a version that can't" in said, "why it did not start is shown"
+        assert states(running) == ["active"] * 2
+        assert version_that_runs(running) == link
+        assert_page_answers(running)
+        assert (board.root / "opt/probe-agent.d/previous").read_text("utf-8").strip() == earlier
+        was, now = contents(before), contents(record)
+        measured = ("readings", "hand_readings", "heatups", "forecasts", "corrections", "transitions")
+        assert all(set(was[name]) <= set(now[name]) for name in measured), "nothing of the record is lost"
+        running.run(again, network=True, limit_s=1800)
+        steps.done("the next upgrade, whole")
+        assert states(running) == ["active"] * 2
+        assert version_that_runs(running) != link
+        running.run(back)
+        assert version_that_runs(running) == link
 
 
 def is_up(board: BareBoard) -> bool:
