@@ -39,7 +39,7 @@ def missing() -> str | None:
     return None
 
 
-def _wait(true: Callable[[], bool], log: Path, timeout_s: float = 60.0) -> None:
+def _wait(true: Callable[[], bool], log: Path, timeout_s: float = 240.0) -> None:
     deadline, pause = time.monotonic() + timeout_s, threading.Event()
     while not true():
         assert time.monotonic() < deadline, log.read_text("utf-8", "replace")[-3000:]

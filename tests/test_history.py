@@ -470,5 +470,5 @@ def daemon(folder: Path, settings: Path) -> Iterator[Process]:
     (folder / "status.json").unlink(missing_ok=True)
     arguments = ("try", "--settings", str(settings), "--speed", "100")
     with Process("probe_agent.cli", *arguments, log=folder / "daemon.log") as process:
-        process.wait_for(lambda: status_in(folder) is not None)
+        process.wait_for(lambda: status_in(folder) is not None, 150)
         yield process

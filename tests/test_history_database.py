@@ -54,7 +54,7 @@ def agent(tmp_path: Path, broker: SecureBroker, database: Database) -> Iterator[
         yield made
 
 
-def wait_until(true: Callable[[], object], timeout_s: float = 60.0) -> None:
+def wait_until(true: Callable[[], object], timeout_s: float = 240.0) -> None:
     deadline, pause = time.monotonic() + timeout_s, threading.Event()
     while not true():
         assert time.monotonic() < deadline, "never came true"
@@ -202,7 +202,7 @@ def _board(folder: Path, settings: Path) -> Process:
     (folder / "status.json").unlink(missing_ok=True)
     arguments = ("try", "--settings", str(settings), "--speed", "100")
     process = Process("probe_agent.cli", *arguments, log=folder / "daemon.log")
-    process.wait_for(lambda: status_in(folder) is not None)
+    process.wait_for(lambda: status_in(folder) is not None, 240)
     return process
 
 
