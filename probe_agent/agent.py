@@ -93,7 +93,7 @@ EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
 _TOLD_CHANGE = "told-change"
-_FORGOTTEN = (pairing.OFFER, pairing.TRY)
+_FORGOTTEN = (pairing.OFFER, pairing.TRY, "take-sister")
 """Commands whose body isn't needed once they are answered, and is better not kept."""
 
 
@@ -247,7 +247,7 @@ class Agent:
         if self.settings.switch is not None and self._line is not None:
             began = Moment(now_s, self._utc(now_s))
             self._switchman = Switchman(self.settings, self.settings.switch, self.store, self._line, began)
-        self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
+        self._previews = Previews(self.store, lambda: self._physics.course, self.clock.rate == math.inf)
         take_alongs = TakeAlongs(self.store, self.settings, self._physics)
         self._orders = Orders(
             self.store,
