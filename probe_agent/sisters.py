@@ -52,9 +52,9 @@ class Kind(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 class SetupFile(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """What one aircraft's heat-ups taught. called: the word under which she wants to be known, "": none;
-    heat_ups: so many taught it; made_on: day of the export, UTC; places: place → whether it reads near the
-    heater; names, mean, covariance: of the parameters that place and setup have, the covariance's lower triangle row
-    by row."""
+    heat_ups: so many taught it; made_on: day of the export, UTC; places: place → whether it reads
+    near the heater; names, mean, covariance: of the parameters that places and setup have, the covariance's
+    lower triangle row by row."""
 
     called: str
     made_on: str

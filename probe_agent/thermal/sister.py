@@ -35,9 +35,9 @@ ALIKE: Mapping[str, float] = {
     "log_film": 0.85,
     "log_hub": 0.35,
 }
-"""Of the prior's variance so much is the kind's, and so the same in a sister. As measured, rounded down and at most 0.9, less
-where heat-ups hardly tell it. Nothing of what isn't named: of the core two sisters told differently, and
-what a probe reads too much is the probe's."""
+"""Of the prior's variance so much is the kind's, and so the same in a sister: as measured, rounded down, at
+most 0.9, less where heat-ups hardly tell it. Nothing of what isn't named: of the core two sisters told
+differently, and what a probe reads too much is the probe's."""
 _FARTHEST, _UNSUREST, _ROUNDING = 6.0, 4.5, 1e-3
 
 
@@ -55,6 +55,9 @@ def believing(prior: Prior, memory: Memory, places: Sequence[str], power: float 
     mean, covariance = prior.mean(places)[here], (factor @ factor.T)[np.ix_(here, here)]
     hers, unsure = np.array(memory.mean)[there], np.array(memory.covariance)[np.ix_(there, there)]
     hers[names.index("log_rate_c_per_s")] += math.log(power)
+    # After a change for good a memory may know less than a prior.
+    sure = np.minimum(1.0, np.sqrt(np.diag(covariance) / np.diag(unsure)))
+    unsure = unsure * np.outer(sure, sure)
     alike = np.array([ALIKE.get(name.split(":")[0], 0.0) for name in names])
     own = np.sqrt(1 - alike**2)
     believed = covariance * np.outer(own, own) + unsure * np.outer(alike, alike)
@@ -68,7 +71,7 @@ def doubt(prior: Prior, memory: Memory, places: Sequence[str]) -> str:
     sure than that prior.
     """
     every = parameter_names(places)
-    names = [n for n in every if n not in OF_THE_DAY]
+    names = [n for n in every if n.split(":")[0] not in OF_THE_DAY]
     if missing := [n for n in names if n not in memory.names]:
         return f"without {missing[0]}"
     here, there = [every.index(n) for n in names], [memory.names.index(n) for n in names]
