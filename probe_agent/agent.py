@@ -62,6 +62,7 @@ from probe_agent.pulse import Pulse
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.recovery import REPLACED, Card, read_replaced
 from probe_agent.scribe import Scribe
+from probe_agent.sharing import Shared, Sharing
 from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, UnplacedNow, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
@@ -155,6 +156,7 @@ class Agent:
         watchdog: Watchdog | None = None,
         line: Line | None = None,
         listeners: Sequence[Courier] = (),
+        sharing: Sharing | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
@@ -172,7 +174,8 @@ class Agent:
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
-        self._line, self._listeners = line, tuple(listeners)
+        self._line, self._listeners, self._sharing = line, tuple(listeners), sharing
+        self._shared = Shared(())
         self._build, self._zone, self._demo = build, zone, demo
         self.card, self.stopping = card, threading.Event()
         self._replaced = read_replaced(record.kept(REPLACED))
@@ -386,7 +389,8 @@ class Agent:
     @property
     def _couriers(self) -> list[Courier]:
         couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
-        return [*(c for c in couriers if c is not None), *self._listeners]
+        more = (*self._listeners, *([] if self._sharing is None else [self._sharing]))
+        return [*(c for c in couriers if c is not None), *more]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -612,10 +616,11 @@ class Agent:
     ) -> tuple[Facts, Switched]:
         """What this tick means for the plug. Off goes out at once, on at the tick's end."""
         man, watch = self._switchman, self._watch
+        shared = self._share_circuit(facts.t_s, man)
         if man is None:
             return facts, Switched()
         broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
-        coming = self._departures.coming
+        coming = shared.coming
         seen = SwitchFacts(
             facts.t_s,
             facts.points,
@@ -629,12 +634,31 @@ class Agent:
             signs=frozenset(s.kind for s in watch.signs),
             heating=facts.forecast.heating,
             unwritten_s=0.0 if broke_s is None else tick_s - broke_s,
+            circuit_full=bool(shared.full),
+            pressed_full=bool(shared.pressed_full),
+            circuit_over=shared.over,
         )
         switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
         if switched.went_on is not None:
             self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
         self._departures.plug_acts = man.acts
         return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
+
+    def _share_circuit(self, t_s: float, man: Switchman | None) -> Shared:
+        """What this tick means on a circuit that others share, and what they are told of it."""
+        coming = self._departures.coming
+        if self._sharing is None or not self._clock_ok:
+            return Shared(coming)
+        on = man.is_on if man is not None else self._watch.heating is True
+        until_s = man.until_s if man is not None else None
+        until_at = None if until_s is None else self._utc(until_s)
+        self._shared = self._sharing.look(self._utc(t_s), coming, on, until_at)
+        self._departures.earlier = {
+            d.number: d for d, was in zip(self._shared.coming, coming, strict=True) if d is not was
+        }
+        if self._broker is not None:
+            self._broker.share(*self._sharing.message)
+        return self._shared
 
     # -- keeping
 
@@ -891,7 +915,7 @@ class Agent:
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
-        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own) if t)
+        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own, *self._shared.said) if t)
 
     def _of_card(self) -> str | None:
         """What became of the record, while somebody has to know."""

@@ -155,7 +155,17 @@ from probe_agent.words.planning import (
     plan_sentences,
     soonest_answer,
 )
-from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
+from probe_agent.words.plug import (
+    PLUG_CAUTION,
+    circuit_earlier,
+    circuit_limits,
+    circuit_unfit,
+    circuit_unheard,
+    circuit_waits,
+    not_switched,
+    plug_ended,
+    plug_words,
+)
 from probe_agent.words.probes import answered, strangers
 from probe_agent.words.season import (
     CAUSES,
@@ -234,6 +244,11 @@ __all__ = [
     "came_of_heatup",
     "cautions",
     "changed",
+    "circuit_earlier",
+    "circuit_limits",
+    "circuit_unfit",
+    "circuit_unheard",
+    "circuit_waits",
     "clearance",
     "coldest",
     "coldest_place",
