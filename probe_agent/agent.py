@@ -35,6 +35,7 @@ from probe_agent import (
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
+from probe_agent.circuit import Shared, Sharer
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import (
@@ -62,7 +63,6 @@ from probe_agent.pulse import Pulse
 from probe_agent.readings import Forecast, Observation, Point, ProbeFault, Reading
 from probe_agent.recovery import REPLACED, Card, read_replaced
 from probe_agent.scribe import Scribe
-from probe_agent.sharing import Shared, Sharing
 from probe_agent.status import Curve, FrostNow, Recent, RunTime, Status, UnplacedNow, write_status
 from probe_agent.store import Batch, Command, Store, StoredReading, TickRow
 from probe_agent.supervisor import Announcement, Facts, Rules, Step, Watch
@@ -156,7 +156,7 @@ class Agent:
         watchdog: Watchdog | None = None,
         line: Line | None = None,
         listeners: Sequence[Courier] = (),
-        sharing: Sharing | None = None,
+        sharing: Sharer | None = None,
         *,
         build: str = "",
         zone: str = "UTC",

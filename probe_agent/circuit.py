@@ -12,9 +12,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import msgspec
 
+from probe_agent.couriers import Courier
+from probe_agent.planning import Departure
 from probe_agent.status import utc_seconds, utc_text
 
 CHANGE_S = 60.0
@@ -207,3 +210,34 @@ def in_the_way(
 
 def _first(ask: Ask) -> tuple[float, str]:
     return ask.off_at if ask.off_at is not None else math.inf, ask.device
+
+
+# -- as the daemon sees it
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """What sharing means at an instant.
+
+    coming: the departures, of which one for our plug may be switched on earlier; slot: this board's, where it
+    is moved; full, pressed_full: who leaves no room for a plan, and for a press; over: heat that is on has
+    had its time; said: sentences for the owner.
+    """
+
+    coming: tuple[Departure, ...]
+    slot: Slot | None = None
+    full: tuple[str, ...] = ()
+    pressed_full: tuple[str, ...] = ()
+    over: bool = False
+    said: tuple[str, ...] = ()
+
+
+class Sharer(Courier, Protocol):
+    """What hears the others on the circuit; none of this blocks. message: what is to be told of this board,
+    and for how many seconds it holds."""
+
+    message: tuple[bytes, int]
+
+    def look(
+        self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None
+    ) -> Shared: ...

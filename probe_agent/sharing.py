@@ -5,36 +5,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import msgspec
 
 from probe_agent import circuit, words
-from probe_agent.circuit import Ask, Schedule, Slot
+from probe_agent.circuit import Ask, Schedule, Shared, Slot
 from probe_agent.config import Settings
 from probe_agent.listening import Listener
 from probe_agent.planning import Departure
 
 MOST_BYTES, MOST_BOARDS = 4096, 200
 LEAST_EXPIRY_S, MOST_EXPIRY_S = 600, 172_800
-
-
-@dataclass(frozen=True, slots=True)
-class Shared:
-    """What sharing means at an instant.
-
-    coming: the departures, of which one for our plug may be switched on earlier; slot: this board's, where it
-    is moved; full, pressed_full: who leaves no room for a plan, and for a press; over: heat that is on has
-    had its time; said: sentences for the owner.
-    """
-
-    coming: tuple[Departure, ...]
-    slot: Slot | None = None
-    full: tuple[str, ...] = ()
-    pressed_full: tuple[str, ...] = ()
-    over: bool = False
-    said: tuple[str, ...] = ()
 
 
 class Sharing:

@@ -148,7 +148,7 @@ class Estimator:
         self._needed = np.array([self.places.index(p) for p in self.required])
         self._names = parameter_names(self.places)
         mean, covariance = learned.setup_prior(prior, memory, self.places)
-        if memory is not None or prior.sister is not None:
+        if memory is not None:
             covariance += np.diag(learned.day_spread(self._names, memory) ** 2)
         self._mean, self._covariance = mean, covariance
         # What was learned follows the setup's curves closer than a network that knows only the prior.

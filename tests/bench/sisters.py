@@ -16,6 +16,7 @@ import os
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
+import functools
 import itertools
 import multiprocessing
 import statistics
@@ -197,7 +198,7 @@ class Judged(NamedTuple):
     sister: list[Mark]
 
 
-def first_heat_ups(task: tuple[int, int, float]) -> Judged:
+def first_heat_ups(task: tuple[int, int, float], first: int = FIRST) -> Judged:
     """Two sisters of a family: one taught, the other forecast in her first heat-ups without and with that."""
     seed, number, scale = task
     family = draw_setup(seed, number)
@@ -207,21 +208,23 @@ def first_heat_ups(task: tuple[int, int, float]) -> Judged:
         here = draw_sister(family, to, scale)
         for marks, known in ((judged.alone, None), (judged.sister, memory)):
             own: Memory | None = None
-            for n in range(FIRST):
+            for n in range(first):
                 estimator = estimator_of(here, own, known)
                 marks += follow(here, draw_heat_up(here, n, EVERY_S), estimator, (seed, number))
                 own = estimator.taught()
     return judged
 
 
-def judge(seeds: Sequence[int], setups: Sequence[int], scale: float, jobs: int) -> None:
+def judge(seeds: Sequence[int], setups: Sequence[int], scale: float, jobs: int, first: int = FIRST) -> None:
     alone: list[Mark] = []
     sister: list[Mark] = []
-    for found in _spread(first_heat_ups, [(s, n, scale) for s in seeds for n in setups], jobs):
+    for found in _spread(
+        functools.partial(first_heat_ups, first=first), [(s, n, scale) for s in seeds for n in setups], jobs
+    ):
         alone += found.alone
         sister += found.sister
     print(f"{'heat-up':8s} {'at':>5s} {'n':>4s}  {'prior':24s} {'a sister':24s} pinball ratio, 90 %")
-    for n, p in [(n, None) for n in range(FIRST)] + [(0, p) for p in PROGRESS]:
+    for n, p in [(n, None) for n in range(first)] + [(0, p) for p in PROGRESS]:
         pairs = [
             (a, s)
             for a, s in zip(alone, sister, strict=True)
@@ -267,9 +270,13 @@ def main(arguments: Sequence[str]) -> None:
     parser.add_argument("--seeds", type=int, nargs="+", default=[41])
     parser.add_argument("--setups", type=int, nargs="+", default=list(range(8)))
     parser.add_argument("--apart", type=float, default=1.0, help="times as far apart as sisters are thought")
+    parser.add_argument("--first", type=int, default=FIRST, help="so many first heat-ups are judged")
     parser.add_argument("--jobs", type=int, default=1)
     asked = parser.parse_args(arguments)
-    (measure if asked.what == "measure" else judge)(asked.seeds, asked.setups, asked.apart, asked.jobs)
+    if asked.what == "measure":
+        measure(asked.seeds, asked.setups, asked.apart, asked.jobs)
+    else:
+        judge(asked.seeds, asked.setups, asked.apart, asked.jobs, asked.first)
 
 
 if __name__ == "__main__":
