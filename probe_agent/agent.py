@@ -647,12 +647,12 @@ class Agent:
     def _share_circuit(self, t_s: float, man: Switchman | None) -> Shared:
         """What this tick means on a circuit that others share, and what they are told of it."""
         coming = self._departures.coming
-        if self._sharing is None or not self._clock_ok:
+        if self._sharing is None:
             return Shared(coming)
         on = man.is_on if man is not None else self._watch.heating is True
         until_s = man.until_s if man is not None else None
         until_at = None if until_s is None else self._utc(until_s)
-        self._shared = self._sharing.look(self._utc(t_s), coming, on, until_at)
+        self._shared = self._sharing.look(self._utc(t_s), coming, on, until_at, self._clock_ok)
         self._departures.earlier = {
             d.number: d for d, was in zip(self._shared.coming, coming, strict=True) if d is not was
         }

@@ -22,6 +22,8 @@ from probe_agent.status import utc_seconds, utc_text
 
 CHANGE_S = 60.0
 """Heat ends so long before another's begins in its place."""
+LATE_S = 900.0
+"""A slot whose begin has passed by no more is still one: between two looks it does pass."""
 MOST_GAP_S = 2 * 3600.0
 """Heat that would have to end so long before it is due to doesn't fit: too much of it would be lost."""
 LONGER = 0.5
@@ -169,8 +171,10 @@ def _slot(
     gaps = sorted(gap_s for gap_s in ends if 0 < gap_s <= MOST_GAP_S)
     for gap_s in (0.0, *gaps):
         end_at = ask.off_at - gap_s
-        start_at = max(ask.wanted_at, now_at) if gap_s == 0 else end_at - lasts_s - LONGER * gap_s
-        if start_at >= now_at and _peak_w(placed, start_at, end_at) + ask.power_w <= limit_w + _NEARLY:
+        start_at = ask.wanted_at if gap_s == 0 else end_at - lasts_s - LONGER * gap_s
+        is_late = gap_s > 0 and start_at < now_at - LATE_S
+        start_at = max(start_at, now_at)
+        if not is_late and _peak_w(placed, start_at, end_at) + ask.power_w <= limit_w + _NEARLY:
             return Slot(start_at, end_at, max(ask.wanted_at - start_at, 0.0))
     return None
 
@@ -239,5 +243,5 @@ class Sharer(Courier, Protocol):
     message: tuple[bytes, int]
 
     def look(
-        self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None
+        self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None, clock_ok: bool
     ) -> Shared: ...

@@ -68,12 +68,18 @@ class Sharing:
 
     # -- a tick
 
-    def look(self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None) -> Shared:
-        """What sharing means now. on: whether the heater here is on; until_at: to when at the latest."""
+    def look(
+        self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None, clock_ok: bool
+    ) -> Shared:
+        """What sharing means now. on: whether the heater here is on; until_at: to when at the latest. Where the
+        clock isn't known only who is on can be compared."""
         self._listener.look()
         with self.changed:
-            others = [a for a in self._heard.values() if a.ends_at > now_at or a.on]
-        planned = _planned(coming)
+            others = [a for a in self._heard.values() if a.on or (clock_ok and a.ends_at > now_at)]
+        if not clock_ok:
+            others = [Ask(a.device, a.power_w, a.limit_w, True) for a in others]
+            until_at = None
+        planned = _planned(coming) if clock_ok else None
         if on and not self._was_on:
             self._end_at = None if self._moved is None else self._moved.end_at
         self._was_on, self._end_at = on, self._end_at if on else None

@@ -60,7 +60,8 @@ def test_never_above_the_limit_and_never_later_than_wanted(asks: list[Ask]) -> N
         assert slot.end_at <= a.off_at
         assert a.off_at - slot.end_at <= MOST_GAP_S
         whole_s = a.off_at - max(a.wanted_at, NOW)
-        assert slot.end_at - slot.start_at >= whole_s - 1e-6, "heated no shorter than alone"
+        late_s = circuit.LATE_S if slot.start_at == NOW else 0.0
+        assert slot.end_at - slot.start_at >= whole_s - late_s - 1e-6, "heated no shorter than alone"
     open_now = {a.device for a in asks if a.ends_at > NOW}
     assert {*found.slots, *found.unfit} == open_now
     assert not set(found.slots) & set(found.unfit)
@@ -113,6 +114,16 @@ def test_a_broken_rule_is_seen(broken: str, monkeypatch: pytest.MonkeyPatch) -> 
         monkeypatch.setattr(circuit, broken, lambda a: (float(next(turns)), ""))
         monkeypatch.setattr(circuit, "_whole", lambda a: ("", ""))
         assert schedule(asks, NOW) != schedule(asks[::-1], NOW)
+
+
+def test_a_slot_whose_begin_passes_between_two_looks_is_still_one() -> None:
+    asks = [ask("magpie", 5, 7), ask("kestrel", 6.5, 9)]
+    start_at = schedule(asks, NOW).slots["magpie"].start_at
+    for late_s in (0.0, 1.0, 120.0, circuit.LATE_S):
+        found = schedule(asks, start_at + late_s)
+        assert found.slots["magpie"].start_at == start_at + late_s
+        assert in_the_way(asks, found, "magpie", 650.0, start_at + late_s) == ()
+    assert schedule(asks, start_at + circuit.LATE_S + 1).unfit == ("magpie",)
 
 
 def test_what_cannot_fit_is_said_and_the_others_keep_their_room() -> None:
