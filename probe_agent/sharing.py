@@ -71,14 +71,13 @@ class Sharing:
     def look(
         self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None, clock_ok: bool
     ) -> Shared:
-        """What sharing means now. on: whether the heater here is on; until_at: to when at the latest. Where the
-        clock isn't known only who is on can be compared."""
+        """What sharing means now. on: whether the heater here is on; until_at: to when at the latest. Where
+        the clock isn't known only who is on can be compared."""
         self._listener.look()
         with self.changed:
-            others = [a for a in self._heard.values() if a.on or (clock_ok and a.ends_at > now_at)]
+            others = [a for a in self._heard.values() if a.on or a.wanted_at is None or a.ends_at > now_at]
         if not clock_ok:
-            others = [Ask(a.device, a.power_w, a.limit_w, True) for a in others]
-            until_at = None
+            others, until_at = [Ask(a.device, a.power_w, a.limit_w, a.on) for a in others], None
         planned = _planned(coming) if clock_ok else None
         if on and not self._was_on:
             self._end_at = None if self._moved is None else self._moved.end_at

@@ -152,7 +152,7 @@ def test_a_plan_without_room_waits_says_so_and_the_owner_is_told(hangar: SharedH
     hangar.ticks(due_at - hangar.now_at + 4 * STEP_S)
     assert "on" not in hangar.line.orders
     told = hangar.words("not-switched")
-    assert [subject for subject, _ in told] == ["Magpie: heat not switched on: no room on the circuit"]
+    assert [subject for subject, _ in told] == ["Magpie: heat not switched on: circuit full"]
     hangar.says()
     hangar.ticks(2 * STEP_S)
     assert hangar.line.orders[-1] == "on"

@@ -73,7 +73,7 @@ _REFUSED: Mapping[str, tuple[str, str]] = {
         "its time came while the board was not running. Switch on anew where nobody is at the aircraft",
     ),
     "circuit-full": (
-        "no room on the circuit",
+        "circuit full",
         "others on the same circuit leave no room for this heater now. The page says which. A plan waits for "
         "room until heater and cover are to come off",
     ),
