@@ -35,6 +35,7 @@ from probe_agent import (
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
+from probe_agent.circuit import Shared, Sharer
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import (
@@ -93,7 +94,7 @@ EARLY_SHARE = 8
 """Early in a heat-up forecasts are kept more often: one in an eighth of the time since heater-on."""
 CHANGE_VALID_S = 3 * 86_400.0
 _TOLD_CHANGE = "told-change"
-_FORGOTTEN = (pairing.OFFER, pairing.TRY)
+_FORGOTTEN = (pairing.OFFER, pairing.TRY, "take-sister")
 """Commands whose body isn't needed once they are answered, and is better not kept."""
 
 
@@ -155,6 +156,7 @@ class Agent:
         watchdog: Watchdog | None = None,
         line: Line | None = None,
         listeners: Sequence[Courier] = (),
+        sharing: Sharer | None = None,
         *,
         build: str = "",
         zone: str = "UTC",
@@ -172,7 +174,8 @@ class Agent:
         self._sources = tuple(sources)
         self._broker, self._messages = broker, messages
         self._weather, self._watchdog = weather, watchdog
-        self._line, self._listeners = line, tuple(listeners)
+        self._line, self._listeners, self._sharing = line, tuple(listeners), sharing
+        self._shared = Shared(())
         self._build, self._zone, self._demo = build, zone, demo
         self.card, self.stopping = card, threading.Event()
         self._replaced = read_replaced(record.kept(REPLACED))
@@ -247,7 +250,7 @@ class Agent:
         if self.settings.switch is not None and self._line is not None:
             began = Moment(now_s, self._utc(now_s))
             self._switchman = Switchman(self.settings, self.settings.switch, self.store, self._line, began)
-        self._previews = Previews(self.store, self._physics.course, self.clock.rate == math.inf)
+        self._previews = Previews(self.store, lambda: self._physics.course, self.clock.rate == math.inf)
         take_alongs = TakeAlongs(self.store, self.settings, self._physics)
         self._orders = Orders(
             self.store,
@@ -386,7 +389,8 @@ class Agent:
     @property
     def _couriers(self) -> list[Courier]:
         couriers = (self._line, self._messages, self._broker, self._weather, self._watchdog)
-        return [*(c for c in couriers if c is not None), *self._listeners]
+        more = (*self._listeners, *([] if self._sharing is None else [self._sharing]))
+        return [*(c for c in couriers if c is not None), *more]
 
     def _next_due(self, last_s: float) -> float | None:
         """The next tick's instant: a recording's next row, else one interval on; None at the end."""
@@ -612,10 +616,11 @@ class Agent:
     ) -> tuple[Facts, Switched]:
         """What this tick means for the plug. Off goes out at once, on at the tick's end."""
         man, watch = self._switchman, self._watch
+        shared = self._share_circuit(facts.t_s, man)
         if man is None:
             return facts, Switched()
         broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
-        coming = self._departures.coming
+        coming = shared.coming
         seen = SwitchFacts(
             facts.t_s,
             facts.points,
@@ -629,12 +634,31 @@ class Agent:
             signs=frozenset(s.kind for s in watch.signs),
             heating=facts.forecast.heating,
             unwritten_s=0.0 if broke_s is None else tick_s - broke_s,
+            circuit_full=bool(shared.full),
+            pressed_full=bool(shared.pressed_full),
+            circuit_over=shared.over,
         )
         switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
         if switched.went_on is not None:
             self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
         self._departures.plug_acts = man.acts
         return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
+
+    def _share_circuit(self, t_s: float, man: Switchman | None) -> Shared:
+        """What this tick means on a circuit that others share, and what they are told of it."""
+        coming = self._departures.coming
+        if self._sharing is None:
+            return Shared(coming)
+        on = man.is_on if man is not None else self._watch.heating is True
+        until_s = man.until_s if man is not None else None
+        until_at = None if until_s is None else self._utc(until_s)
+        self._shared = self._sharing.look(self._utc(t_s), coming, on, until_at, self._clock_ok)
+        self._departures.earlier = {
+            d.number: d for d, was in zip(self._shared.coming, coming, strict=True) if d is not was
+        }
+        if self._broker is not None:
+            self._broker.share(*self._sharing.message)
+        return self._shared
 
     # -- keeping
 
@@ -891,7 +915,7 @@ class Agent:
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
-        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own) if t)
+        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own, *self._shared.said) if t)
 
     def _of_card(self) -> str | None:
         """What became of the record, while somebody has to know."""

@@ -288,6 +288,11 @@ class Archive:
             rows = self.curve(first, last, thermocouples, bound_at=until_at)
             yield from (row for row in rows if from_at <= row.at <= until_at)
 
+    def kept(self, name: str) -> str | None:
+        """A small value kept across restarts."""
+        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (name,)).fetchone()
+        return None if row is None else str(row[0])
+
     def corrections_basis(self) -> str:
         """The corrections in force, such that any change of them shows."""
         return corrections_basis(self._db)
@@ -388,8 +393,7 @@ class Archive:
 
     def learned_with(self, setups: Sequence[int]) -> str:
         """The corrections that were in force as these setups' heat-ups were learned from."""
-        row = self._db.execute("SELECT value FROM kept WHERE name = ?", (_learned_with(setups),)).fetchone()
-        return "" if row is None else str(row[0])
+        return self.kept(_learned_with(setups)) or ""
 
     def lessons(self, setups: Sequence[int]) -> dict[int, StoredLesson]:
         """What each heat-up of these setups taught, those learned from, in order."""

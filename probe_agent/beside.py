@@ -81,6 +81,7 @@ class Beside:
             heating=watch.heating,
             flown=watch.flown,
             heat_ups=self._physics.heat_ups,
+            sister=self._physics.sister[1],
             basis=self._basis(facts, watch, now_at),
         )
 
@@ -89,7 +90,8 @@ class Beside:
         missing = ",".join(supervisor.missing_places(facts.points))
         weather = self._heard.in_use(now_at)
         said = (weather.source, weather.issued_at) if weather is not None else None
-        return f"{self._physics.knowledge.stamp}|{watch.heating}|{missing}|{watch.flown}|{said}"
+        learned = f"{self._physics.knowledge.stamp}|{self._physics.sister}"
+        return f"{learned}|{watch.heating}|{missing}|{watch.flown}|{said}"
 
     def _wind_at_start(self, now_at: float) -> float | None:
         """The wind told for the next planned start [m/s], when the engine stands uncovered; None where it is

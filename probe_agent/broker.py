@@ -510,6 +510,7 @@ class BrokerCourier:
         self._build = build
         self._delays = Delays(first_delay_s, LONGEST_DELAY_S)
         self._latest: tuple[Status, float] | None = None
+        self._shared: tuple[bytes, int] | None = None
         self._stopping = threading.Event()
         self._thread = Watched("broker", self._run, self._stopping)
         self._pulse = Pulse("broker")
@@ -531,6 +532,7 @@ class BrokerCourier:
         self._round_s = -math.inf
         self._round_of: Status | None = None
         self._document: tuple[float, str] | None = None
+        self._shared_told: tuple[bytes, float] | None = None
 
     def start(self) -> None:
         """Begin to connect, in the background."""
@@ -541,6 +543,10 @@ class BrokerCourier:
         """Make this the document to bring; earlier ones not yet brought are passed over."""
         self._latest = (status, time.monotonic())
         self._thread.look()
+
+    def share(self, payload: bytes, expiry_s: int) -> None:
+        """Bring this to those who share a circuit, retained for so long, with the next document."""
+        self._shared = (payload, expiry_s)
 
     def stop(self) -> None:
         """Say `disconnected`, wait a moment for the broker to acknowledge it, and end."""
@@ -734,14 +740,26 @@ class BrokerCourier:
             self._ready_s = now_s
 
     def _tell_document(self, connection: _Connection, status: Status) -> None:
-        """The status document, at each change of state, else once a minute."""
+        """The status document, at each change of state, else once a minute; what is shared as it changes."""
         now_s = time.monotonic()
+        self._tell_shared(connection, status, now_s)
         if self._document is not None:
             said_s, state = self._document
             if state == status.state and now_s - said_s < DOCUMENT_EVERY_S:
                 return
         connection.publish(self.document_topic, document_payload(status), DOCUMENT_EXPIRY_S, status.now)
         self._document = (now_s, status.state)
+
+    def _tell_shared(self, connection: _Connection, status: Status, now_s: float) -> None:
+        """What others on the circuit are to know, anew before the broker forgets it."""
+        if self._shared is None:
+            return
+        payload, expiry_s = self._shared
+        told = self._shared_told
+        if told is not None and told[0] == payload and now_s - told[1] < min(expiry_s, VALUE_EXPIRY_S) / 2:
+            return
+        connection.publish(f"probe-agent/{self._device}/circuit", payload, expiry_s, status.now)
+        self._shared_told = (payload, now_s)
 
 
 def reach(settings: Broker, device: str, password: str | None) -> str | None:

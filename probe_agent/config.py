@@ -388,6 +388,18 @@ class Switch(_Table, frozen=True, kw_only=True):
     thermostat: bool = False
 
 
+class Circuit(_Table, frozen=True, kw_only=True):
+    """A circuit that heaters of several boards hang on.
+
+    name: the same on each of them; limit_w: what they may draw together; power_w: what the heater here draws,
+    None: the setup's watts.
+    """
+
+    name: Slug
+    limit_w: Annotated[float, msgspec.Meta(gt=0, le=100_000)]
+    power_w: Annotated[float, msgspec.Meta(gt=0, le=50_000)] | None = None
+
+
 class Settings(_Table, frozen=True):
     """Everything one settings file says, with defaults for the rest."""
 
@@ -410,6 +422,7 @@ class Settings(_Table, frozen=True):
     watchdog: Watchdog = Watchdog()
     switch: Switch | None = None
     club: Club | None = None
+    circuit: Circuit | None = None
 
     @property
     def setup(self) -> Setup | None:
@@ -690,6 +703,8 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     _check_weather(settings, file)
     if settings.switch is not None:
         _check_switch(settings, settings.switch, file)
+    if settings.circuit is not None:
+        _check_circuit(settings, settings.circuit, file)
     for kind, names in (
         ("setups", [s.name for s in settings.setups]),
         ("recipients", [r.name for r in settings.recipients]),
@@ -711,6 +726,22 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
             raise SettingsError(
                 f"{file}: recipients: {r.name} needs address or address_file, one of the two."
             )
+
+
+def _check_circuit(settings: Settings, circuit: Circuit, file: str) -> None:
+    """Boards hear of one another by the broker, and a heater must fit its circuit. Raises SettingsError."""
+    if settings.broker.host is None:
+        raise SettingsError(
+            f"{file}: circuit needs a broker. Name its host under [broker], or remove [circuit]."
+        )
+    power_w = circuit.power_w or (settings.setup.watts if settings.setup is not None else None)
+    if power_w is None:
+        raise SettingsError(f"{file}: circuit.power_w is missing. Write what the heater draws [W].")
+    if power_w > circuit.limit_w:
+        raise SettingsError(
+            f"{file}: circuit.limit_w: {circuit.limit_w:g} W is less than the heater alone draws "
+            f"({power_w:g} W). Put that heater on another circuit, or correct the figures."
+        )
 
 
 def _check_broker(broker: Broker, file: str) -> None:

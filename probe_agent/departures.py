@@ -55,6 +55,8 @@ class Departures:
         self._all: dict[int, Departure] = {}
         self.plug_acts = False
         """Whether our plug switches on what is planned for it."""
+        self.earlier: dict[int, Departure] = {}
+        """Departures whose heat goes on earlier than planned, for others on the same circuit."""
 
     def go_by(self, settings: Settings) -> None:
         """These settings hold from now on."""
@@ -113,6 +115,10 @@ class Departures:
 
     def _show(self, departure: Departure, now_at: float) -> PlanNow:
         more = sum(d.number != departure.number for d in self.coming)
+        moved = self.earlier.get(departure.number)
+        if moved is not None and moved.plan is not None and departure.plan is not None and departure.is_open:
+            made = replace(departure.plan, switch_on_at=moved.plan.switch_on_at)
+            departure = replace(departure, plan=made)
         return plan_now(departure, self.rules, now_at, self._contact, more, self.plug_acts)
 
     @property

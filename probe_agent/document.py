@@ -208,6 +208,7 @@ def _planned(plain: PlanNow, plan: Plan) -> PlanNow:
         coldest_now_c=_rounded(rests.coldest_c, 3),
         missing=rests.missing,
         heat_ups=rests.heat_ups,
+        sister=rests.sister,
         air=rests.air,
         air_age_min=None if rests.air_age_s is None else round(rests.air_age_s / 60),
         heated_hangar=rests.heated_hangar,

@@ -28,7 +28,7 @@ TABLES = {
     "departures": f"SELECT * FROM departures WHERE {_OPEN_DEPARTURES} ORDER BY departure",
     "outings": "SELECT * FROM outings WHERE told_by = 'tap' ORDER BY outing",
     "kept": "SELECT * FROM kept WHERE name IN ('chosen', 'switch-locked', 'plug-timer-tested',"
-    " 'plans-switched', 'told-change', 'description') OR name LIKE 'address-of %' ORDER BY name",
+    " 'plans-switched', 'told-change', 'description', 'sisters') OR name LIKE 'address-of %' ORDER BY name",
 }
 """What is exported of each table: what a person said, set or accepted, and what must not be done twice. The
 switch's lock is among it."""

@@ -35,6 +35,7 @@ from probe_agent.archive import (
 )
 from probe_agent.config import Settings, Setup
 from probe_agent.readings import Method, Observation
+from probe_agent.sisters import KEPT, Sister, sister_of
 from probe_agent.store import StoreError
 from probe_agent.thermal.described import observation_of, physics_places, prior_of
 from probe_agent.thermal.estimator import Estimator
@@ -70,7 +71,8 @@ _AND = "; "
 class Course:
     """The setup whose heat-ups are learned from, and what the physics is told of it.
 
-    thermocouples: address → type where it isn't K.
+    thermocouples: address → type where it isn't K; sister: the one its prior rests on; lone: why one that was
+    taken doesn't count.
     """
 
     setup: Setup
@@ -79,19 +81,29 @@ class Course:
     need_c: float
     prior: Prior
     thermocouples: Mapping[str, ThermocoupleType] = field(default_factory=dict)
+    sister: Sister | None = None
+    lone: str = ""
 
 
-def course_of(settings: Settings, places: Sequence[str], required: Sequence[str]) -> Course | None:
-    """The course of the setup in use; None where none is described, and so nothing can be learned."""
+def course_of(
+    settings: Settings, places: Sequence[str], required: Sequence[str], sisters: str | None = None
+) -> Course | None:
+    """The course of the setup in use; None where none is described, and so nothing can be learned.
+
+    sisters: what is kept of them.
+    """
     if settings.setup is None or not required:
         return None
+    sister, lone = sister_of(settings, places, sisters)
     return Course(
         settings.setup,
         physics_places(places),
         tuple(required),
         settings.limits.need_below_c,
-        prior_of(settings, places),
+        prior_of(settings, places) if sister is None else sister.prior,
         {p.address: p.thermocouple for p in settings.probes if p.thermocouple != "K"},
+        sister,
+        lone,
     )
 
 
@@ -101,11 +113,10 @@ def course_for(settings: Settings, file: Path) -> tuple[Course, bool]:
     Places the settings don't describe are the record's. Raises StoreError where there is no setup.
     """
     with Archive(file, read_only=True) as archive:
-        known, last_at = archive.places(), archive.last_at()
+        known, last_at, sisters = archive.places(), archive.last_at(), archive.kept(KEPT)
     places = [p.name for p in settings.places] or list(known)
-    course = course_of(
-        settings, places, settings.required or [p for p, required in known.items() if required]
-    )
+    required = settings.required or [p for p, is_required in known.items() if is_required]
+    course = course_of(settings, places, required, sisters)
     if course is None:
         raise StoreError(
             "The settings describe no setup, so there is nothing to learn for. Add a table [[setups]]."
@@ -153,7 +164,7 @@ def knowledge_of(archive: Archive, course: Course) -> Knowledge:
     return Knowledge(
         memory=memory_of(stored),
         stamp=stored.stamp if stored else None,
-        outdated=_is_outdated(heatups, lessons, stored) or _is_corrected(archive, setups, lessons),
+        outdated=_is_outdated(heatups, lessons, stored) or _rests_elsewhere(archive, course, setups, lessons),
         reads_heater_c=reading_heater(archive.falls(setups)),
         record=record_of([s for h, s in archive.scores(setups).items() if h not in excluded]),
         changed=_news({h: lesson for h, lesson in lessons.items() if h not in excluded}),
@@ -225,9 +236,17 @@ def _is_outdated(
     return memory_of(memory) is None or memory.learned_from != clean
 
 
-def _is_corrected(archive: Archive, setups: Sequence[int], lessons: Mapping[int, StoredLesson]) -> bool:
-    """Whether probes were corrected, or a correction undone, since these lessons."""
-    return bool(lessons) and archive.learned_with(setups) != archive.corrections_basis()
+def _rests_elsewhere(
+    archive: Archive, course: Course, setups: Sequence[int], lessons: Mapping[int, StoredLesson]
+) -> bool:
+    """Whether probes were corrected, or another sister was taken, or either undone, since these lessons."""
+    return bool(lessons) and archive.learned_with(setups) != _basis(archive, course)
+
+
+def _basis(archive: Archive, course: Course) -> str:
+    """What lessons rest on besides their heat-ups."""
+    sister = "" if course.sister is None else f"|sister {course.sister.checksum}"
+    return archive.corrections_basis() + sister
 
 
 @dataclass(frozen=True, slots=True)
@@ -309,7 +328,7 @@ def catch_up(
     with Archive(file) as archive:
         setups = archive.alike(course.setup)
         for _ in range(_ROUNDS):
-            due = _due(archive, setups, afresh, all_ended) if setups else None
+            due = _due(archive, course, setups, afresh, all_ended) if setups else None
             if due is None:
                 break
             _learn(archive, course, setups, due, tell, stop)
@@ -326,9 +345,12 @@ class _Due:
     anew: bool
 
 
-def _due(archive: Archive, setups: Sequence[int], afresh: bool, all_ended: bool) -> _Due | None:
+def _due(
+    archive: Archive, course: Course, setups: Sequence[int], afresh: bool, all_ended: bool
+) -> _Due | None:
     heatups, lessons, stored = archive.heatups(setups), archive.lessons(setups), archive.memory(setups)
-    anew = afresh or _is_outdated(heatups, lessons, stored) or _is_corrected(archive, setups, lessons)
+    outdated = _is_outdated(heatups, lessons, stored) or _rests_elsewhere(archive, course, setups, lessons)
+    anew = afresh or outdated
     due = tuple(
         h
         for h in heatups
@@ -356,7 +378,7 @@ def _learn(
     stop: threading.Event,
 ) -> None:
     """Go through the heat-ups that are due; written at the end, so that until then the old memory holds."""
-    memory, learned, basis = memory_of(due.before), [], archive.corrections_basis()
+    memory, learned, basis = memory_of(due.before), [], _basis(archive, course)
     warmings = {} if due.anew else archive.warmings(setups)
     learned_from = list(due.before.learned_from) if due.before else []
     for done, heatup in enumerate(due.heatups, 1):
@@ -524,6 +546,10 @@ class Learner:
         self.progress: tuple[int, int] | None = None
         """Heat-ups done and to do, while it learns more than one."""
         self.trouble: str | None = None
+
+    def go_by(self, course: Course) -> None:
+        """Another course holds from the next time on."""
+        self._course = course
 
     def wake(self) -> None:
         """Look whether there is something to learn, soon."""

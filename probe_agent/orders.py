@@ -13,7 +13,7 @@ from typing import Any
 
 import msgspec
 
-from probe_agent import chosen, pairing, planning, store, supervisor, words
+from probe_agent import chosen, pairing, planning, sisters, store, supervisor, words
 from probe_agent.by_hand import Answer, ByHand, last_time_at
 from probe_agent.checking import Asked, Bench
 from probe_agent.chosen import Change, Choice
@@ -115,6 +115,8 @@ class Orders:
             "undo-correction": self._undo_correction,
             "choose-setting": self._choose_setting,
             "undo-choice": self._undo_choice,
+            "take-sister": self._take_sister,
+            "undo-sister": self._undo_sister,
             "bind-probes": self._bind_probes,
             "undo-binding": self._undo_binding,
             "identify": self._identify,
@@ -402,6 +404,37 @@ class Orders:
         value, file = (chosen.shown(choice, chosen.value_of(s, choice), unit) for s in (then, self.file))
         said = "as the settings file says" if value == file else f"the settings file says {file}"
         return True, f"{choice.what}: {value} from now on, {said}."
+
+    def _take_sister(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have the setup in use rest on a sister: file, as exported."""
+        try:
+            found, checksum = sisters.read(str(body["file"]))
+            sisters.fitted(found, checksum, self.file, self.harness.places)
+        except sisters.Refused as err:
+            return False, str(err), "file"
+        assert self.file.setup is not None
+        kept = sisters.read_taken(self.record.kept(sisters.KEPT))
+        held = sisters.in_force(kept, self.file.setup.name)
+        if held is not None and held.checksum == checksum:
+            return True, "It rests on that file already."
+        one = sisters.Taken(at.now_at, self.file.setup.name, checksum, str(body["file"]))
+        self._keep_sisters((*kept, one), batch)
+        return True, words.sister_taken(found.heat_ups, found.called)
+
+    def _undo_sister(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
+        """Have the setup in use rest on no sister any more."""
+        kept = sisters.read_taken(self.record.kept(sisters.KEPT))
+        setup = self.file.setup
+        held = None if setup is None else sisters.in_force(kept, setup.name)
+        if held is None:
+            return False, words.NO_SISTER
+        ended = msgspec.structs.replace(held, undone_at=at.now_at, text="")
+        self._keep_sisters(tuple(ended if t is held else t for t in kept), batch)
+        return True, words.SISTER_UNDONE
+
+    def _keep_sisters(self, taken: Sequence[sisters.Taken], batch: Batch) -> None:
+        batch.statements.append(store.keep_value(sisters.KEPT, sisters.keep_text(taken)))
+        batch.after.append(self.physics.rest_on_sister)
 
     def _take_answer(self, body: Mapping[str, Any], batch: Batch, at: Standing) -> Answer:
         alert, answer = str(body["alert"]), str(body["answer"])

@@ -11,11 +11,11 @@ from itertools import chain
 
 import msgspec
 
-from probe_agent import words
+from probe_agent import sisters, words
 from probe_agent.archive import Archive, HandValue, TickValues, corrected
 from probe_agent.clock import Clock
 from probe_agent.config import Settings
-from probe_agent.learning import AFTER_OFF_S, Knowledge, Learner, course_of, knowledge_of, observed
+from probe_agent.learning import AFTER_OFF_S, Course, Knowledge, Learner, course_of, knowledge_of, observed
 from probe_agent.readings import Forecast, Observation
 from probe_agent.status import LearnedNow
 from probe_agent.store import TAUGHT, Store, mc
@@ -53,17 +53,21 @@ class Physics:
         offset_s: Callable[[], float],
         said_on_s: Callable[[], float | None],
     ) -> None:
-        self._places, self._required, self._rules, self._prior = tuple(places), tuple(required), rules, prior
+        self._places, self._required, self._rules = tuple(places), tuple(required), rules
+        self._settings, self._alone = settings, prior
         self._record, self._clock, self._lock, self._offset_s = record, clock, lock, offset_s
         self._said_on_s = said_on_s
         self.knowledge = Knowledge()
         self._thermocouples: dict[str, ThermocoupleType] = {
             p.address: p.thermocouple for p in settings.probes if p.thermocouple != "K"
         }
-        self.course = course_of(settings, self._places, self._required)
+        self.course = self._course()
         self._learner = None if self.course is None else Learner(record.path, self.course, self._take_up)
         self._lesson_due_s: float | None = None
         self.estimator = self._new_estimator()
+
+    def _course(self) -> Course | None:
+        return course_of(self._settings, self._places, self._required, self._record.kept(sisters.KEPT))
 
     def _new_estimator(self, memory: Memory | None = None) -> Estimator:
         return Estimator(
@@ -71,7 +75,9 @@ class Physics:
             required=self._required,
             target_c=self._rules.target_c,
             need_c=self._rules.need_c,
-            prior=self._prior,
+            prior=self._alone
+            if self.course is None or self.course.sister is None
+            else self.course.sister.prior,
             memory=memory,
         )
 
@@ -149,6 +155,14 @@ class Physics:
         have been seen so, and all that the heat-ups taught is worked out again."""
         self.teach_again()
         self.look_again()
+
+    def rest_on_sister(self) -> None:
+        """Another sister is kept, or none any more: what own heat-ups teach is worked out upon that, and the
+        last hours are lived through again with it."""
+        self.course = self._course()
+        if self._learner is not None and self.course is not None:
+            self._learner.go_by(self.course)
+        self.correct()
 
     def aim(self, rules: Rules) -> None:
         """Another target holds from now on."""
@@ -261,6 +275,12 @@ class Physics:
         """On how many heat-ups of the setup its memory rests."""
         return self.knowledge.memory.heat_ups if self.knowledge.memory is not None else 0
 
+    @property
+    def sister(self) -> tuple[str, int]:
+        """The sister the setup rests on: her name, "" where she has none, and her heat-ups; 0: none."""
+        found = None if self.course is None else self.course.sister
+        return ("", 0) if found is None else (found.called, found.heat_ups)
+
     def learned(self) -> LearnedNow | None:
         """What the status document says of it; None where no setup is described."""
         if self.course is None:
@@ -274,6 +294,8 @@ class Physics:
             within_min=None if within_s is None else round(within_s / 60, 1),
             inside=record.inside if record else 0,
             changed=known.changed[1] if known.changed else "",
+            sister=self.sister[1],
+            sister_called=self.sister[0],
         )
 
     @property

@@ -106,7 +106,8 @@ class Rests:
     """What a decision rests on.
 
     coldest, coldest_c: the coldest point now; missing: required places without a value; heat_ups: on how
-    many the cooling and warming rest, 0: on what is usual for such an engine; air, air_age_s: how the coming
+    many the cooling and warming rest, 0: on what is usual for such an engine,
+    or on `sister` heat-ups of another one; air, air_age_s: how the coming
     air is known and how old that is; heated_hangar, flown: where the warmth comes from; after_another: an
     earlier departure comes first, and its heat is counted as if it then didn't fly; flight_at: the start of
     the flight whose heat is counted, nothing being measured since.
@@ -122,6 +123,7 @@ class Rests:
     flown: bool = False
     after_another: bool = False
     flight_at: float | None = None
+    sister: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +269,7 @@ class Snapshot:
     heating: bool | None = None
     flown: bool = False
     heat_ups: int = 0
+    sister: int = 0
     basis: str = ""
 
     @property
@@ -450,6 +453,7 @@ def _rests(
         snapshot.flown,
         any(e.is_open for e in earlier),
         flight_at,
+        snapshot.sister,
     )
 
 

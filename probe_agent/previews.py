@@ -45,7 +45,7 @@ class Previews:
     at_once: in a run that jumps from tick to tick it is worked out at once.
     """
 
-    def __init__(self, record: Store, course: Course | None, at_once: bool) -> None:
+    def __init__(self, record: Store, course: Callable[[], Course | None], at_once: bool) -> None:
         self._record, self._course, self._at_once = record, course, at_once
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
@@ -65,7 +65,7 @@ class Previews:
 
     def ask(self, heatup: int, excluded: bool) -> tuple[bool, str]:
         """Begin to work out what leaving that heat-up out, or counting it again, would change."""
-        course = self._course
+        course = self._course()
         if course is None:
             return False, "The settings describe no setup, so heat-ups teach nothing. Add a table [[setups]]."
         asked = Preview(heatup, excluded, time.time(), basis=self._record.newest_lesson())

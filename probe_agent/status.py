@@ -105,7 +105,8 @@ class LearnedNow(_Part, frozen=True):
 
     heat_ups: those the forecast rests on. judged: how many of the last ten heat-ups were judged halfway:
     half of them off by within_min or less (None: half of them said never), `inside` of them with the
-    truth in the range. changed: in words, what the last heat-up showed to be changed for good.
+    truth in the range. changed: in words, what the last heat-up showed to be changed for good. sister: on how
+    many heat-ups of a sister it rests besides, 0: on none; sister_called: her name, where she has one.
     """
 
     heat_ups: int = 0
@@ -113,6 +114,8 @@ class LearnedNow(_Part, frozen=True):
     within_min: float | None = None
     inside: int = 0
     changed: str = ""
+    sister: int = 0
+    sister_called: str = ""
 
 
 class OutingNow(_Part, frozen=True, omit_defaults=True):
@@ -206,6 +209,8 @@ class PlanNow(_Part, frozen=True, omit_defaults=True):
     contact: str | None = None
     plug: bool = False
     """Whether our plug switches it on by itself."""
+    sister: int = 0
+    """On how many heat-ups of a sister it rests, besides own ones."""
     more: int = 0
     """How many other departures are planned."""
 
@@ -242,8 +247,8 @@ Band = tuple[float | None, float | None, float | None]
 
 class TakeAlong(_Part, frozen=True):
     """How long heat takes from an evenly cold start, to take along. rows: one of each start, with a band for
-    each air; fewer while it is being worked out. heat_ups: those it rests on; covered: whether cover or plugs
-    are on."""
+    each air; fewer while it is being worked out. heat_ups: those it rests on, sister: those of a sister;
+    covered: whether cover or plugs are on."""
 
     made: str
     setup: str | None
@@ -253,6 +258,7 @@ class TakeAlong(_Part, frozen=True):
     starts_c: tuple[float, ...]
     airs_c: tuple[float, ...]
     rows: tuple[tuple[Band, ...], ...] = ()
+    sister: int = 0
 
     @property
     def is_whole(self) -> bool:

@@ -74,6 +74,7 @@ Why = Literal[
     "no-power",
     "no-rise",
     "record",
+    "circuit",
     "tested",
 ]
 """Why heat ended, or is not begun; words has a sentence for each."""
@@ -90,6 +91,7 @@ NOBODYS_WISH: tuple[Why, ...] = (
     "no-power",
     "no-rise",
     "record",
+    "circuit",
 )
 ASKED_ABOUT: tuple[Why, ...] = ("no-power", "no-rise")
 """Those of them that somebody must answer, as alarms."""
@@ -107,6 +109,7 @@ Refusal = Literal[
     "too-hot",
     "place-lost",
     "start-passed",
+    "circuit-full",
 ]
 """Why heat may not begin now."""
 
@@ -170,7 +173,9 @@ class SwitchFacts:
     plug: what is known of it. ready_s: since when the heat-up is ready; start_s: the planned start ahead or
     just past; planned: numbers of the departures still open; trends: °C/h of each place; signs: what the
     curve shows; heating: whether the heater warms by the curve. since_s: real seconds since the tick before;
-    unwritten_s: for how long the record could not be written, or read for commands.
+    unwritten_s: for how long the record could not be written, or read for commands. circuit_full: others on
+    the same circuit leave no room for a plan, pressed_full: nor for a press; circuit_over: its time there is
+    over and others need it.
     """
 
     t_s: float
@@ -186,6 +191,9 @@ class SwitchFacts:
     heating: bool | None = None
     since_s: float = 0.0
     unwritten_s: float = 0.0
+    circuit_full: bool = False
+    pressed_full: bool = False
+    circuit_over: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,6 +311,8 @@ def refusal(
         return "too-hot", hot
     if (lost := _without_value(facts)) is not None:
         return "place-lost", lost
+    if facts.circuit_full if by == "plan" else facts.pressed_full:
+        return "circuit-full", None
     return None
 
 
@@ -508,6 +518,8 @@ def _why_off(
         return "place-lost", lost
     if now_s - on_s >= rules.most_s:
         return "time-limit", None
+    if facts.circuit_over:
+        return "circuit", None
     if (over := _plan_is_over(want, on_s, facts, rules)) is not None:
         return over, None
     return _plug_says_no(want, on_s, facts, rules)

@@ -357,6 +357,12 @@ class Switchman:
         return self._watch.want is not None
 
     @property
+    def until_s(self) -> float | None:
+        """To when heat that is wanted goes on at the latest [run s]; None where none is."""
+        want = self._watch.want
+        return None if want is None else (want.on_s or want.asked_s) + self.rules.most_s
+
+    @property
     def acts(self) -> bool:
         """Whether plans can have it switched on."""
         return self._watch.tested

@@ -45,6 +45,7 @@ class TakeAlongs:
             covered=cover or plugs,
             starts_c=starts_c,
             airs_c=AIRS_C,
+            sister=self._physics.sister[1],
         )
         self._keep()
         return True, words.TABLE_AT_WORK

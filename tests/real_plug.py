@@ -12,23 +12,23 @@ from simulated_plug import SimulatedPlug
 
 
 class RealPlug:
-    """Context manager: the plug listens at plug/set and tells plug/state and plug/power, retained, as it
-    changes and each second. Its relay is `plug.on`."""
+    """Context manager: the plug listens at plug/set (or another name's) and tells plug/state and plug/power,
+    retained, as it changes and each second. Its relay is `plug.on`."""
 
-    def __init__(self, port: int, timer_s: float) -> None:
+    def __init__(self, port: int, timer_s: float, name: str = "plug") -> None:
         self.plug = SimulatedPlug(timer_s)
         self.commands: list[tuple[float, bytes, bool]] = []
         """What reached it: when [monotonic s], payload, whether it had been retained."""
         self.changes: list[tuple[float, bool]] = []
-        self._port = port
+        self._port, self._name = port, name
         self._changed = threading.Condition()
         self._ends = threading.Event()
         self._told_s = 0.0
         self._thread = threading.Thread(target=self._live, name="plug", daemon=True)
 
     def __enter__(self) -> RealPlug:
-        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, "the-plug", protocol=mqtt.MQTTv5)
-        self._client.on_connect = lambda *_: self._client.subscribe("plug/set", 1)
+        self._client = mqtt.Client(CallbackAPIVersion.VERSION2, f"the-{self._name}", protocol=mqtt.MQTTv5)
+        self._client.on_connect = lambda *_: self._client.subscribe(f"{self._name}/set", 1)
         self._client.on_message = self._hear
         self._client.reconnect_delay_set(1, 1)
         self._client.connect("127.0.0.1", self._port)
@@ -59,7 +59,7 @@ class RealPlug:
         if self.plug.on is not was:
             self.changes.append((time.monotonic(), self.plug.on))
         for what, payload in self.plug.said():
-            self._client.publish(f"plug/{what}", payload, qos=1, retain=True)
+            self._client.publish(f"{self._name}/{what}", payload, qos=1, retain=True)
         self._changed.notify_all()
 
     def _live(self) -> None:

@@ -16,6 +16,7 @@ from probe_agent.cli import (
     probes,
     record,
     season,
+    setups,
     told,
 )
 from probe_agent.cli.assembly import assemble
@@ -39,5 +40,6 @@ __all__ = [
     "probes",
     "record",
     "season",
+    "setups",
     "told",
 ]

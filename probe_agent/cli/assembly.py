@@ -47,6 +47,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
             *history_couriers(settings, store, demo or not isinstance(clock, SystemClock)),
         ],
         line=plug_line(settings, clock, demo),
+        sharing=circuit_sharing(settings, demo),
         build=build(),
         zone=zone_of(settings),
         demo=demo,
@@ -148,6 +149,15 @@ def plug_line(settings: Settings, clock: Clock, demo: bool) -> Any:
 
     device = device_of(settings)
     return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), broker_password(settings))
+
+
+def circuit_sharing(settings: Settings, demo: bool) -> Any:
+    """What this board shares of a circuit; nothing where its engine is simulated."""
+    if settings.circuit is None or demo:
+        return None
+    from probe_agent.sharing import Sharing
+
+    return Sharing(settings, device_of(settings), broker_password(settings), zone_of(settings))
 
 
 def broker_courier(settings: Settings, store: Store) -> Any:

@@ -126,6 +126,7 @@ def main() -> None:
     probe-agent identify                    which probe is which: warm one by hand, it asks for its place
     probe-agent compare cold-soak           probes compared after a cold night; correct accepts it
     probe-agent bind                        which probe sits where; bind ADDRESS=PLACE changes it
+    probe-agent setups                      what a sister ship's heat-ups taught: export, import, undo
     probe-agent set                         settings that may be changed without the file; set NAME VALUE
     probe-agent outings                     what became of each heat-up; flew flown-hot says it
     probe-agent record                      heat, cost, water from the oil and flights of a season; --csv

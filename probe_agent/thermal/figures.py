@@ -36,6 +36,16 @@ class Figures:
 
 def figures(prior: Prior, memory: Memory, places: Sequence[str], required: Sequence[str]) -> Figures:
     """What a memory says of the required ones among its places; always the same for the same memory."""
+    return _figures(prior, memory, places, required)
+
+
+def believed(prior: Prior, places: Sequence[str], required: Sequence[str]) -> tuple[Band, Band]:
+    """What a prior alone says: the rate [K/h] and the plateau [K]."""
+    found = _figures(prior, None, places, required)
+    return found.rate_c_per_h, found.plateau_k
+
+
+def _figures(prior: Prior, memory: Memory | None, places: Sequence[str], required: Sequence[str]) -> Figures:
     mean, covariance = setup_prior(prior, memory, places)
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
     normals = np.random.default_rng(20_261_127).standard_normal((SAMPLES, len(mean)))

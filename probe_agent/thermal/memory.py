@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from probe_agent.thermal.network import SHARED, Array, parameter_names
-from probe_agent.thermal.prior import MODEL_VERSION, Prior
+from probe_agent.thermal.prior import MODEL_VERSION, Believed, Prior
 
 _DAY_SD: Mapping[str, float] = {
     # Scatter from day to day: losses, cover fit and supply vary, masses hardly. Judgement, no source.
@@ -40,7 +40,8 @@ _TELLS = {
 }
 _BELIEF = 4.0
 _FAR = 9.0  # a day further apart than this tells of something else
-_OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start_offset_c"})
+OF_THE_DAY = frozenset({"ambient_offset_c", "core_offset_c", "on_shift", "start_offset_c"})
+"""Parameters that each day starts anew."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,22 +103,28 @@ def day_spread(names: Sequence[str], memory: Memory | None) -> Array:
 
 def setup_prior(prior: Prior, memory: Memory | None, places: Sequence[str]) -> tuple[Array, Array]:
     """Mean (p,) and covariance (p, p) of the setup's own parameters, from the memory where it knows a
-    place and from the prior where it doesn't."""
+    place, else from a sister, and from the prior where neither does."""
     names = parameter_names(places)
     mean = prior.mean(places)
     factor = prior.factor(places, [0.0] * len(places))
     covariance = factor @ factor.T
-    if memory is None:
-        return mean, covariance
-    known = {name: i for i, name in enumerate(memory.names)}
-    shared = [(i, known[n]) for i, n in enumerate(names) if n in known and n not in _OF_THE_DAY]
+    if prior.sister is not None:
+        _lay_over(names, mean, covariance, prior.sister)
+    if memory is not None:
+        known = Believed(memory.names, np.array(memory.mean), np.array(memory.covariance))
+        _lay_over(names, mean, covariance, known)
+    return mean, covariance
+
+
+def _lay_over(names: Sequence[str], mean: Array, covariance: Array, known: Believed) -> None:
+    """Put what is known in place of what these parameters were believed to be."""
+    at = {name: i for i, name in enumerate(known.names)}
+    shared = [(i, at[n]) for i, n in enumerate(names) if n in at and n not in OF_THE_DAY]
     here, there = (np.array(x) for x in zip(*shared, strict=True))
-    learned = np.array(memory.covariance)[np.ix_(there, there)]
-    mean[here] = np.array(memory.mean)[there]
-    covariance[np.ix_(here, here)] = learned
+    mean[here] = known.mean[there]
+    covariance[np.ix_(here, here)] = known.covariance[np.ix_(there, there)]
     new = np.setdiff1d(np.arange(len(names)), here)
     covariance[np.ix_(new, here)] = covariance[np.ix_(here, new)] = 0.0
-    return mean, covariance
 
 
 def absorb(
@@ -132,7 +139,7 @@ def absorb(
     names = parameter_names(places)
     mean, covariance = setup_prior(prior, memory, places)
     day = np.diag(np.maximum(day_spread(names, memory), 1e-3) ** 2)
-    stable = [i for i, n in enumerate(names) if n.split(":")[0] not in _OF_THE_DAY]
+    stable = [i for i, n in enumerate(names) if n.split(":")[0] not in OF_THE_DAY]
     pick = np.ix_(stable, stable)
     before = covariance[pick] + day[pick]  # today's prior: the setup and the day
     after = (spread[pick] + spread[pick].T) / 2

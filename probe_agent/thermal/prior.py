@@ -15,6 +15,16 @@ Spreads = tuple[float, float, float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
+class Believed:
+    """A normal distribution of parameters of a network, by their names: what is believed of them in place of
+    a prior's own. mean: (k,); covariance: (k, k)."""
+
+    names: tuple[str, ...]
+    mean: Array
+    covariance: Array
+
+
+@dataclass(frozen=True, slots=True)
 class Prior:
     """A normal distribution of the network's parameters and the noise around the network.
 
@@ -30,7 +40,8 @@ class Prior:
     None for a share of the time scale; core_sump_share: share of the sump in what surrounds it;
     comes_back: chance that a heater that stopped comes back at all;
     interrupted_per_h: how often heat is interrupted for some minutes (common practice, no source);
-    rest_sd_c: spread of the metal's temperatures in an engine at rest.
+    rest_sd_c: spread of the metal's temperatures in an engine at rest;
+    sister: what another aircraft of the same kind lets believe of this one (`sister.believing`).
     """
 
     name: str
@@ -52,6 +63,7 @@ class Prior:
     interrupted_per_h: float = 0.0
     rest_sd_c: float = 0.12
     is_engine: bool = False
+    sister: Believed | None = None
 
     def mean(self, places: Sequence[str]) -> Array:
         """Prior mean of the parameters of these places: (p,)."""

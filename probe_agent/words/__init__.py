@@ -104,7 +104,19 @@ from probe_agent.words.heatups import (
     short_day,
 )
 from probe_agent.words.keeping import CARD_IS_SLOW, brought_back, in_memory, unwritten
-from probe_agent.words.learned import borne_out, exclusion, relearning, taught
+from probe_agent.words.learned import (
+    NO_SISTER,
+    SISTER_UNDONE,
+    borne_out,
+    exclusion,
+    relearning,
+    sister_places,
+    sister_previewed,
+    sister_taken,
+    sister_unlike,
+    sister_watts,
+    taught,
+)
 from probe_agent.words.messages import BODY, KINDS, SUBJECT, message
 from probe_agent.words.outings import (
     FLEW_ANSWERS,
@@ -130,10 +142,12 @@ from probe_agent.words.parts import (
     moment,
     mornings,
     now_of,
+    of_sister,
     outward,
     place_list,
     place_name,
     place_short,
+    rests_on_sister,
     role,
     show_clock,
     span,
@@ -151,7 +165,17 @@ from probe_agent.words.planning import (
     plan_sentences,
     soonest_answer,
 )
-from probe_agent.words.plug import PLUG_CAUTION, not_switched, plug_ended, plug_words
+from probe_agent.words.plug import (
+    PLUG_CAUTION,
+    circuit_earlier,
+    circuit_limits,
+    circuit_unfit,
+    circuit_unheard,
+    circuit_waits,
+    not_switched,
+    plug_ended,
+    plug_words,
+)
 from probe_agent.words.probes import answered, strangers
 from probe_agent.words.season import (
     CAUSES,
@@ -196,6 +220,7 @@ __all__ = [
     "NOT_NOW",
     "NOT_WHILE_ON",
     "NO_CLAIM",
+    "NO_SISTER",
     "NO_TABLE",
     "OIL_IS_BACK",
     "OIL_IS_OUT",
@@ -205,6 +230,7 @@ __all__ = [
     "PROPELLER",
     "ROUND_BEGUN",
     "ROUND_ENDED",
+    "SISTER_UNDONE",
     "STARTS_ANEW",
     "SUBJECT",
     "TABLE_AT_WORK",
@@ -232,6 +258,11 @@ __all__ = [
     "came_of_heatup",
     "cautions",
     "changed",
+    "circuit_earlier",
+    "circuit_limits",
+    "circuit_unfit",
+    "circuit_unheard",
+    "circuit_waits",
     "clearance",
     "club_heading",
     "club_line",
@@ -283,6 +314,7 @@ __all__ = [
     "not_switched",
     "nothing_to_correct",
     "now_of",
+    "of_sister",
     "off_by",
     "oil",
     "on_before_off",
@@ -312,6 +344,7 @@ __all__ = [
     "relearning",
     "rests_on",
     "rests_on_heat_ups",
+    "rests_on_sister",
     "role",
     "round_stage",
     "round_tells",
@@ -321,6 +354,11 @@ __all__ = [
     "show_clock",
     "sign",
     "since_flight",
+    "sister_places",
+    "sister_previewed",
+    "sister_taken",
+    "sister_unlike",
+    "sister_watts",
     "since_then",
     "soonest_answer",
     "span",

@@ -13,6 +13,7 @@ from probe_agent.words.parts import (
     heat_ups,
     in_unit,
     moment,
+    of_sister,
     place_list,
     place_name,
     span,
@@ -127,6 +128,8 @@ def table_rests_on(table: TakeAlong, zone: str) -> str:
     known = (
         f"Rests on {heat_ups(table.heat_ups)} of this setup."
         if table.heat_ups
+        else f"Rests on {of_sister(table.sister, '')} and none of this setup: the ranges are wide on purpose."
+        if table.sister
         else "No heat-up of this setup is known yet: the ranges are wide on purpose."
     )
     covered = "With cover and plugs as described on." if table.covered else "Without a cover."

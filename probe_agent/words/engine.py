@@ -23,6 +23,7 @@ from probe_agent.words.parts import (
     outward,
     place_list,
     place_name,
+    rests_on_sister,
     spelled,
     temperature,
 )
@@ -362,9 +363,11 @@ def rests_on(status: Status) -> str | None:
     """On how many heat-ups of this setup the range rests; None where there is no range or no setup."""
     if State(status.state) not in (State.HEATING, State.LEVELLING_OFF, State.HEATER_STOPPED):
         return None
+    earlier = status.learned.heat_ups if status.learned is not None else 0
+    if status.learned is not None and status.learned.sister:
+        return rests_on_sister(earlier, status.learned.sister, status.learned.sister_called)
     if status.first_of_setup:
         return "First heat-up of this setup: the range is wide on purpose."
-    earlier = status.learned.heat_ups if status.learned is not None else 0
     return f"The range rests on {heat_ups(earlier)} of this setup." if earlier else None
 
 

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Protocol
 
-from probe_agent.words.parts import count, spelled
+from probe_agent.words.parts import count, heat_ups, of_sister, place_list, spelled
 
 
 def borne_out(judged: int, within_min: float | None, inside: int) -> str | None:
@@ -67,3 +68,64 @@ def taught(lesson: Taught | None, excluded: bool) -> str:
         return f"not learned from: {spelled(lesson.why)}" if lesson.why else "not learned from"
     text = "learned, up to where it was stopped" if lesson.censored else "learned"
     return f"{text}; {spelled(lesson.changed)}" if lesson.changed else text
+
+
+# -- a sister's heat-ups
+
+
+_KIND = {
+    "layout": "the engine's layout",
+    "cooling": "its cooling",
+    "heater": "the heater",
+    "cover": "the cover",
+    "cowl_plugs": "the plugs in the inlets",
+    "stands": "where it stands",
+}
+
+
+def sister_unlike(found: Sequence[tuple[str, object, object]]) -> str:
+    """Why a sister can't be rested on: what, hers, here."""
+    said = [f"{_KIND[key]} ({_plainly(hers)} there, {_plainly(here)} here)" for key, hers, here in found]
+    return f"It is of another kind of setup, so it tells nothing of this one: {', '.join(said)}."
+
+
+def _plainly(value: object) -> str:
+    return {True: "yes", False: "no"}.get(value, str(value)) if isinstance(value, bool) else f"{value!s:.40}"
+
+
+def sister_watts(hers: float, here: float) -> str:
+    return (
+        f"Her heater has {hers:.0f} W and the one here {here:.0f} W. That is too far apart to tell "
+        "anything; at most a quarter more or less can be allowed for."
+    )
+
+
+def sister_places(hers: Sequence[str], here: Sequence[str]) -> str:
+    return (
+        f"Her probes sit at {place_list(hers[:12])}, those here at {place_list(here[:12])}. Three in four of "
+        "the places have to be the same, and read near the heater or not alike."
+    )
+
+
+def sister_previewed(n: int, called: str, lacks: Sequence[str], own: int) -> str:
+    """What resting on a sister would do."""
+    if own:
+        said = (
+            f"What {heat_ups(own)} of this setup taught would be worked out anew upon {of_sister(n, called)}."
+        )
+    else:
+        said = f"The range would rest on {of_sister(n, called)} until this setup has heat-ups of its own."
+    if lacks:
+        said += f" Of {place_list(lacks)} she tells nothing."
+    return said
+
+
+def sister_taken(n: int, called: str) -> str:
+    return (
+        f"From now on the range rests on {of_sister(n, called)}, widened by what sisters differ. "
+        "Heat-ups of its own count above that."
+    )
+
+
+SISTER_UNDONE = "Undone: nothing rests on a sister any more. What own heat-ups teach is worked out again."
+NO_SISTER = "This setup rests on no sister."

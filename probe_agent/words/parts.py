@@ -206,6 +206,20 @@ def heat_ups(n: int) -> str:
     return "no heat-up" if n == 0 else f"{count(n)} heat-up{plural(n)}"
 
 
+def of_sister(n: int, called: str) -> str:
+    """So many heat-ups of a sister: a sister's six heat-ups, six heat-ups of Kestrel, a sister ship."""
+    return f"{heat_ups(n)} of {called}, a sister ship" if called else f"a sister ship's {heat_ups(n)}"
+
+
+def rests_on_sister(own: int, sister: int, called: str) -> str:
+    """What a range rests on where a setup began from a sister's heat-ups."""
+    if not own:
+        return f"The range rests on {of_sister(sister, called)} and none of its own: it is wide on purpose."
+    return (
+        f"The range rests on {heat_ups(own)} of this setup, and before them on {of_sister(sister, called)}."
+    )
+
+
 def spelled(text: str) -> str:
     """The same text with places as a person calls them: cyl-3 → cylinder 3."""
     return re.sub(r"\b[a-z]+(?:-[a-z0-9]+)+\b", lambda found: place_name(found[0]), text)

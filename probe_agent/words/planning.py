@@ -21,6 +21,7 @@ from probe_agent.words.parts import (
     moment,
     mornings,
     now_of,
+    of_sister,
     outward,
     place_name,
     temperature,
@@ -94,6 +95,13 @@ def plan_need(plan: PlanNow, unit: Unit = "C", spoken: bool = False) -> str | No
     return f"{chance}; coldest point then about {mid}, between {low} and {high}."
 
 
+def _learned(plan: PlanNow) -> str:
+    """Whose heat-ups a plan rests on."""
+    if plan.heat_ups:
+        return f"{heat_ups(plan.heat_ups)} of this setup"
+    return of_sister(plan.sister, "") if plan.sister else "what is usual for such an engine"
+
+
 STALE_MIN = 6 * 60.0
 """An air told of so long ago is said to be old before anything else goes."""
 
@@ -106,10 +114,7 @@ def plan_rests(plan: PlanNow, zone: str, now_at: float, unit: Unit = "C", spoken
     if not spoken and plan.coldest_now is not None and plan.coldest_now_c is not None:
         value = temperature(plan.coldest_now_c, unit, (plan.limit_c,), spoken)
         out.append(f"the coldest point now, {value} ({place_name(plan.coldest_now)})")
-    learned = (
-        f"{heat_ups(plan.heat_ups)} of this setup" if plan.heat_ups else "what is usual for such an engine"
-    )
-    out.append(learned)
+    out.append(_learned(plan))
     out.append(_air_words(plan))
     text = f"Rests on {', '.join(out[:-1])} and {out[-1]}."
     if plan.missing:
@@ -322,7 +327,8 @@ def _first_time(plan: PlanNow) -> str:
     """How little a plan rests on before this setup has taught anything."""
     if plan.heat_ups or plan.switch_on is None:
         return ""
-    return "No heat-up of this setup is known yet: early on purpose, and wide."
+    but = f", only {of_sister(plan.sister, '')}" if plan.sister else ""
+    return f"No heat-up of this setup is known yet{but}: early on purpose, and wide."
 
 
 def _by_then(status: Status, plan: PlanNow, unit: Unit) -> list[Part]:

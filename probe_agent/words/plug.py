@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from probe_agent.status import PlugNow, Status
 from probe_agent.words.engine import coldest
@@ -12,8 +12,10 @@ from probe_agent.words.parts import (
     About,
     Letter,
     Unit,
+    moment,
     moment_of,
     place_name,
+    span,
 )
 
 PLUG_CAUTION = (
@@ -40,6 +42,10 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     "no-power": ("no power drawn", "it drew no power"),
     "no-rise": ("no probe got warmer", "no probe got warmer from it"),
     "record": ("record can't be used", "the record can't be written or read"),
+    "circuit": (
+        "another heater's turn on the circuit",
+        "its time on the shared circuit is over and others need it; covered it goes on holding its warmth",
+    ),
     "tested": ("timer tested", "the test of the plug's timer is over"),
 }
 """Why heat ended (switching.Why): in a subject, and in a sentence."""
@@ -65,6 +71,11 @@ _REFUSED: Mapping[str, tuple[str, str]] = {
     "restarted": (
         "the board restarted",
         "its time came while the board was not running. Switch on anew where nobody is at the aircraft",
+    ),
+    "circuit-full": (
+        "circuit full",
+        "others on the same circuit leave no room for this heater now. The page says which. A plan waits for "
+        "room until heater and cover are to come off",
     ),
     "record": ("record not written", "the record can't be written. Look at the board's disk"),
 }
@@ -143,6 +154,64 @@ def _tested(plug: PlugNow, status: Status) -> str:
         "the settings have changed since its timer was tested" if plug.test_old else "its timer is untested"
     )
     return f"Nothing is switched on: {again} (probe-agent test-plug-timer, at the aircraft)."
+
+
+# -- the circuit others share
+
+
+def circuit_earlier(
+    name: str,
+    from_at: float,
+    until_at: float,
+    earlier_s: float,
+    beside: Sequence[str],
+    by_plug: bool,
+    zone: str,
+    now_at: float,
+) -> str:
+    """That heat goes on earlier than alone, why, and what it costs. Instants in UTC seconds."""
+    start, end = (moment(at, zone, now_at) for at in (from_at, until_at))
+    others = f"shared with {_devices(beside)}" if beside else "shared"
+    do = "Heat" if by_plug else "Have heat on"
+    return (
+        f"{do} from {start}, {span(earlier_s)} earlier than alone: the circuit {name} is {others}. It ends "
+        f"at {end} where they need it; covered the engine holds its warmth from then on, for a little more "
+        "energy and water."
+    )
+
+
+def circuit_unfit(name: str, unfit: Sequence[str], limit_w: float) -> str:
+    """For whom there is no room."""
+    return (
+        f"Not all on the circuit {name} can be warm in time: within {limit_w:.0f} W there is no room for "
+        f"{_devices(unfit)}. Plan another start, or heat elsewhere."
+    )
+
+
+def circuit_limits(name: str, limit_w: float) -> str:
+    return f"The boards tell different limits for the circuit {name}; the lowest counts, {limit_w:.0f} W."
+
+
+def circuit_unheard(name: str, away: str, heard_before: bool) -> str:
+    """Others on the circuit can't be heard. away: why, as the end of a sentence."""
+    then = (
+        "what they said last counts"
+        if heard_before
+        else "what they plan is unknown, and this plan stands alone"
+    )
+    return f"Others on the circuit {name} can't be heard{away}; {then}."
+
+
+def circuit_waits(name: str, beside: Sequence[str]) -> str:
+    """Why nothing can be switched on at this moment."""
+    verb = "leaves" if len(beside) == 1 else "leave"
+    return f"On the circuit {name} {_devices(beside)} {verb} no room for this heater now."
+
+
+def _devices(names: Sequence[str]) -> str:
+    """Boards by their names on the broker."""
+    few = [n[:30] for n in names[:4]] + ([f"{len(names) - 4} more"] if len(names) > 4 else [])
+    return few[0] if len(few) == 1 else f"{', '.join(few[:-1])} and {few[-1]}"
 
 
 # -- letters

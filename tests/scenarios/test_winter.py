@@ -373,7 +373,7 @@ def kept_preview(record: Store) -> Preview:
 
 def test_a_preview_is_worked_out_beside_and_a_newer_one_takes_its_place(folder: Path) -> None:
     record = Store(folder / "probe-agent.db")
-    previews = Previews(record, course_in(folder), at_once=False)
+    previews = Previews(record, lambda: course_in(folder), at_once=False)
     try:
         assert previews.ask(1, True)[0]
         assert kept_preview(record).state == "working"
@@ -399,7 +399,7 @@ def test_a_preview_is_worked_out_beside_and_a_newer_one_takes_its_place(folder: 
 def test_a_preview_cut_off_by_a_restart_says_so(folder: Path) -> None:
     record = Store(folder / "probe-agent.db")
     record.keep(PREVIEW, msgspec.json.encode(Preview(1, True, 0.0)).decode())
-    Previews(record, course_in(folder), at_once=False)
+    Previews(record, lambda: course_in(folder), at_once=False)
     cut = kept_preview(record)
     assert (cut.state, cut.why) == ("failed", "the daemon was started anew meanwhile; ask again")
     record.close()
