@@ -16,6 +16,7 @@ from click.testing import CliRunner
 from club_boards import Boards, a_club, current
 from flask.testing import FlaskClient
 from real_broker import RealBroker
+from scripted import SETTINGS, ScriptedSource, open_agent, tick_until, warming
 
 from probe_agent import words
 from probe_agent.broker import DOCUMENT_BYTES, DOCUMENT_EVERY_S, DOCUMENT_EXPIRY_S, document_payload
@@ -307,7 +308,7 @@ def test_boards_whose_state_nobody_tells_are_said(club: Club, monkeypatch: pytes
         club.hears("magpie", lambda b: b.status is not None)
         assert club.source.trouble is None, "it may come yet"
         monkeypatch.setattr("web.club.source.SETTLED_S", -1.0)
-        assert "tells no state of 1 boards" in (club.source.trouble or "")
+        assert "tells no state of 1 board," in (club.source.trouble or "")
         boards.is_told("homie/5/magpie/$state", b"ready")
         club.hears("magpie", ready)
     assert club.source.trouble is None
@@ -547,6 +548,20 @@ def test_its_addresses_are_documented(club: Club) -> None:
 
 
 # -- said
+
+
+def test_a_board_tells_its_field_and_only_where_its_settings_do(tmp_path: Path) -> None:
+    text = SETTINGS.replace("[aircraft]\n", '[aircraft]\nfield = "Reedmoor"\n', 1)
+    for name, told_, expected in (("with", text, "Reedmoor"), ("without", SETTINGS, "")):
+        (tmp_path / name).mkdir()
+        agent = open_agent(tmp_path / name, ScriptedSource(warming()), text=told_)
+        try:
+            tick_until(agent, 60)
+            assert agent.status is not None
+            assert agent.status.field == expected
+            assert (b'"field"' in document_payload(agent.status)) is bool(expected)
+        finally:
+            agent.store.close()
 
 
 def test_each_state_has_a_heading_and_a_line_that_ends() -> None:

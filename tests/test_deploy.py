@@ -25,7 +25,7 @@ from pathlib import Path
 
 import psutil
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
@@ -84,6 +84,7 @@ SCALAR = st.one_of(
 TABLE = st.dictionaries(KEY, SCALAR)
 
 
+@settings(deadline=None)
 @given(st.dictionaries(KEY, st.one_of(TABLE, st.lists(TABLE, min_size=1))))
 def test_toml_written_is_toml_read(table: dict[str, object]) -> None:
     assert tomllib.loads(as_toml(table)) == table

@@ -72,10 +72,10 @@ class ClubSource:
             return f"{where} has not answered yet."
         stateless = sum(not b.state for b in self.heard.all())
         if stateless and now_s() - self._begun_s > SETTLED_S:
+            boards = "1 board" if stateless == 1 else f"{stateless} boards"
             return (
-                f"{where} tells no state of {stateless} boards, so that a lost one is seen by its age "
-                "alone: it queues too few messages for one client (max_queued_messages), or its access rules "
-                "refuse us."
+                f"{where} tells no state of {boards}, so that a lost one is seen by its age alone. Either it "
+                f"queues too few messages for one client (max_queued_messages), or its rules refuse us."
             )
         return None
 
