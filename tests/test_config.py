@@ -163,7 +163,7 @@ PLAIN = {
 
 def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> None:
     text = re.sub(
-        r"^# (\[\[(?:recipients|probes|places)\]\]|\[weather\.\w+\]|\[switch\]|\[club\]|\w+ = )",
+        r"^# (\[\[(?:recipients|probes|places)\]\]|\[weather\.\w+\]|\[(?:switch|circuit|club)\]|\w+ = )",
         r"\1",
         EXAMPLE.read_text("utf-8"),
         flags=re.MULTILINE,
@@ -184,6 +184,8 @@ def test_each_line_of_the_example_that_is_commented_out_is_understood_too() -> N
     assert found.club is not None
     assert found.club.boards == ("magpie", "kestrel")
     assert found.aircraft.field == "Reedmoor"
+    assert found.circuit is not None
+    assert found.circuit.name == "hangar-2"
     remote = found.probes[-1]
     assert (remote.source, remote.topic, remote.pointer, remote.expires_s) == (
         "mqtt",

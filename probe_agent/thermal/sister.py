@@ -19,8 +19,8 @@ from probe_agent.thermal.network import parameter_names
 from probe_agent.thermal.prior import Believed, Prior
 
 ALIKE = 0.6
-"""Simulated sisters have more in common (0.82 to 0.93 of what heat-ups tell well:
-`python -m tests.bench.sisters measure --seeds 31 32 33`); with 0.85 too few of their crossings lay inside the range."""
+"""Simulated sisters have more in common, 0.82 to 0.93 of what heat-ups tell well. With 0.85 too few
+crossings lay inside the range (`python -m tests.bench.sisters`: measure, judge)."""
 OF_PROBES = frozenset({"plume_c", "offset_c"})
 """What a probe reads too much is the probe's: another's tell nothing of it."""
 _FARTHEST, _UNSUREST, _ROUNDING = 6.0, 4.5, 1e-3
