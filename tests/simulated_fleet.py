@@ -103,7 +103,10 @@ class Board:
 
     def status(self) -> Status:
         """The document of this moment, as the daemon would write it."""
-        row = self._row_at(time.monotonic())
+        return self.status_of(self._row_at(time.monotonic()))
+
+    def status_of(self, row: int) -> Status:
+        """The document of a row of its night."""
         probes = tuple(self._probe(place, row) for place in self.night.places)
         counted = [(p.c, p.place) for p in probes if p.counts and p.c is not None]
         coldest_c, coldest = min(counted)

@@ -1,7 +1,8 @@
 """A thousand boards at one broker: rates, delays, processor time and memory, and where it ends.
 
     python -m tests.bench.fleet                        1,000 boards for two minutes, some five minutes in all
-    python -m tests.bench.fleet --boards 200 --processes 2 --seconds 30
+    python -m tests.bench.fleet --boards 200 --processes 2 --seconds 60
+    python -m tests.bench.fleet --knee                 1,000 to 8,000 boards, then ever more often; some 8 min
 
 Each board is the daemon's own courier with its own connection, thread, tree, document and will; their nights
 are the simulated engine's (tests/simulated_fleet.py). Everything stays on loopback and ends by itself. Three
@@ -12,6 +13,9 @@ all come again. The exit code is 1 where a board is missing at the end of a span
 from __future__ import annotations
 
 import argparse
+import json
+import os
+import subprocess
 import sys
 import tempfile
 import time
@@ -20,7 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
-from fleet_tools import Boards, HubBroker, Watcher, cost_of, quantile
+from fleet_tools import ROOT, Boards, HubBroker, Watcher, cost_of, quantile
 from simulated_fleet import MOST_IN_A_PROCESS
 
 LONGEST_WAIT_S = 180.0
@@ -28,8 +32,8 @@ LONGEST_WAIT_S = 180.0
 
 @dataclass
 class Span:
-    """What was seen of a span of some seconds. received, sent: packets of any kind; values: messages of boards
-    the broker took; all per s, like documents and the broker's share of a core."""
+    """What was seen of a span of some seconds. received, sent: packets of any kind; values: messages
+    of boards that the broker took; all per s, like documents and the broker's share of a core."""
 
     name: str
     seconds: float
@@ -117,6 +121,44 @@ def measure(folder: Path, boards: int, processes: int, seconds: float, interval_
     return spans
 
 
+KNEE = ((1000, 15.0), (2000, 15.0), (4000, 15.0), (8000, 15.0), (8000, 4.0), (8000, 2.0), (8000, 1.0))
+"""Boards and the seconds between their ticks: more boards first, then more of each."""
+KNEE_S = 45.0
+
+
+def knee(folder: Path, boards: int, interval_s: float, seconds: float) -> str:
+    """A line of the table: so many boards on the wire (tests/wire_fleet.py), measured in their last span."""
+    asked = {"--boards": boards, "--interval": interval_s, "--seconds": seconds}
+    with HubBroker(folder, max_connections=boards + 100) as broker, Watcher(broker.port) as watcher:
+        command = [sys.executable, "-m", "tests.wire_fleet", "--port", str(broker.port)]
+        command += [str(word) for pair in asked.items() for word in pair]
+        env = {**os.environ, "PYTHONPATH": str(ROOT)}
+        with subprocess.Popen(command, stdout=subprocess.PIPE, cwd=ROOT, env=env) as process:
+            assert process.stdout is not None
+            spans: list[tuple[list[float], float, float]] = []
+            for line in process.stdout:
+                spans.append((json.loads(line), cost_of(broker.pid).cpu_s, quantile(watcher.ping_s, 0.99)))
+                watcher.forget()
+        (was, was_cpu_s, _), (now, now_cpu_s, ping_s) = spans[-3], spans[-2]
+        span_s, mb = now[6] - was[6], cost_of(broker.pid).most_mb
+    acknowledged, behind, our_s = now[1] - was[1], now[2] - was[2], now[5] - was[5]
+    core = (now_cpu_s - was_cpu_s) / span_s
+    return (
+        f"{now[0]:6.0f} {interval_s:5.1f} s {acknowledged / span_s:8.0f} {core:6.2f}"
+        f" {mb:6.0f} MB {1000 * now[3]:7.1f} {1000 * now[4]:7.1f} {1000 * ping_s:7.1f} {behind:7.0f}"
+        f" {our_s / span_s:6.2f}"
+    )
+
+
+def knees(seconds: float) -> None:
+    """The table, until the broker or we have a whole core to do."""
+    print("boards    tick  messages/s  core  memory; ms to the last acknowledgement: median, 99 %;")
+    print("        ms of a small message there and back: 99 %; ticks passed over; our own core")
+    for boards, interval_s in KNEE:
+        with tempfile.TemporaryDirectory() as folder:
+            print(knee(Path(folder), boards, interval_s, seconds), flush=True)
+
+
 def tell(span: Span, fleet: list[Boards]) -> Span:
     """Print it, and what the processes of boards say of themselves."""
     late_s = max(boards.said[1] for boards in fleet)
@@ -144,7 +186,11 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=4)
     parser.add_argument("--seconds", type=float, default=120.0)
     parser.add_argument("--interval", type=float, default=15.0, help="between a board's ticks [s]")
+    parser.add_argument("--knee", action="store_true", help="find where the broker ends")
     asked = parser.parse_args()
+    if asked.knee:
+        knees(min(asked.seconds, KNEE_S))
+        return
     processes = min(max(asked.processes, 1), 8)
     boards = min(asked.boards, processes * MOST_IN_A_PROCESS)
     with tempfile.TemporaryDirectory() as folder:
