@@ -214,7 +214,8 @@ class StorePlace(_Table, frozen=True):
 
 
 class Broker(_Table, frozen=True):
-    """An MQTT 5 broker. Without a host nothing is published. cert_file, key_file: what vouches for us."""
+    """An MQTT 5 broker. Without a host nothing is published. cert_file, key_file: what vouches for us;
+    history: whether stored readings go onwards to whoever keeps them elsewhere."""
 
     host: str | None = None
     port: Port = 1883
@@ -226,6 +227,7 @@ class Broker(_Table, frozen=True):
     password_file: str | None = None
     domain: Slug = "homie"
     device: Slug | None = None
+    history: bool = False
 
 
 class Fields(_Table, frozen=True, kw_only=True):
@@ -703,6 +705,8 @@ def _check_broker(broker: Broker, file: str) -> None:
     for key in ("ca_file", "cert_file"):
         if getattr(broker, key) is not None and not broker.tls:
             raise SettingsError(f"{file}: broker.{key} needs tls = true. Set it, or remove {key}.")
+    if broker.history and broker.host is None:
+        raise SettingsError(f"{file}: broker.history needs a broker. Set broker.host, or remove history.")
 
 
 def _check_planning(settings: Settings, file: str) -> None:

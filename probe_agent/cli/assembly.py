@@ -42,7 +42,10 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
         messages=message_courier(settings, store, clock),
         weather=weather,
         watchdog=watchdog_courier(settings),
-        listeners=[s for s in sources if s.name == "mqtt"],
+        listeners=[
+            *(s for s in sources if s.name == "mqtt"),
+            *history_couriers(settings, store, demo or not isinstance(clock, SystemClock)),
+        ],
         line=plug_line(settings, clock, demo),
         build=build(),
         zone=zone_of(settings),
@@ -163,6 +166,16 @@ def broker_courier(settings: Settings, store: Store) -> Any:
 
     device = device_of(settings)
     return BrokerCourier(settings.broker, device, version_of, broker_password(settings), build())
+
+
+def history_couriers(settings: Settings, store: Store, simulated: bool) -> list[Any]:
+    """The courier of stored readings, where they are to go onwards."""
+    if not settings.broker.history:
+        return []
+    from probe_agent.history import HistoryCourier
+
+    password = broker_password(settings)
+    return [HistoryCourier(settings.broker, device_of(settings), store, password, simulated)]
 
 
 def device_of(settings: Settings) -> str:

@@ -104,6 +104,7 @@ from probe_agent.store.weather import KeptWeather, forget_weather, keep_station,
 
 if TYPE_CHECKING:
     from probe_agent.store.daemon import Batch, Store
+    from probe_agent.store.onwards import Going, GoneTo, Piece, RunClock, SentTick
 
 __all__ = [
     "ANSWER",
@@ -127,6 +128,8 @@ __all__ = [
     "ComparedNow",
     "CurveRow",
     "FallsOf",
+    "Going",
+    "GoneTo",
     "HeatupKept",
     "HeatupSpan",
     "KeptCorrection",
@@ -137,9 +140,12 @@ __all__ = [
     "Message",
     "Moved",
     "OpenCode",
+    "Piece",
     "Preview",
     "Reader",
     "Role",
+    "RunClock",
+    "SentTick",
     "Session",
     "Shifted",
     "Small",
@@ -211,4 +217,8 @@ def __getattr__(name: str) -> object:
         from probe_agent.store import daemon
 
         return getattr(daemon, name)
+    if name in ("Going", "GoneTo", "Piece", "RunClock", "SentTick"):
+        from probe_agent.store import onwards
+
+        return getattr(onwards, name)
     raise AttributeError(name)
