@@ -101,6 +101,8 @@ class Aircraft(_Table, frozen=True):
     cooling: Literal["air", "liquid"] = "air"
     zone: str | None = None
     """IANA name of the field's time zone; None: the board's own."""
+    field: Name | None = None
+    """What the field is called, for a club's page."""
 
 
 class Place(_Table, frozen=True):
@@ -228,6 +230,15 @@ class Broker(_Table, frozen=True):
     domain: Slug = "homie"
     device: Slug | None = None
     history: bool = False
+
+
+class Club(_Table, frozen=True):
+    """The page of many aircraft, from the broker alone. boards: those that are expected, so that one never
+    heard of is said; password_file: what a browser is asked for, needed where others than this machine reach
+    the page."""
+
+    boards: tuple[Slug, ...] = ()
+    password_file: str | None = None
 
 
 class Fields(_Table, frozen=True, kw_only=True):
@@ -398,6 +409,7 @@ class Settings(_Table, frozen=True):
     messages: Messages = Messages()
     watchdog: Watchdog = Watchdog()
     switch: Switch | None = None
+    club: Club | None = None
 
     @property
     def setup(self) -> Setup | None:
@@ -603,6 +615,7 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
     if "matching regex" in reason and (
         path[-1:] in (("person",), ("contact",))
         or (path[-1:] == ("name",) and path[0] in ("aircraft", "recipients"))
+        or path == ("aircraft", "field")
     ):
         return "must be one line of text without blanks at its ends. Correct it."
     if "matching regex" in reason and path[0] == "switch" and path[-1].startswith("homie"):
@@ -667,6 +680,8 @@ def _check(settings: Settings, file: str, table: Mapping[str, Any]) -> None:
     if limits.too_hot_c <= limits.target_c:
         raise SettingsError(f"{file}: {hot} must lie above {target}. Raise it.")
     _check_broker(settings.broker, file)
+    if settings.club is not None and settings.broker.host is None:
+        raise SettingsError(f"{file}: club needs a broker. Set broker.host, or remove [club].")
     _check_planning(settings, file)
     _check_engine(settings.engine, file)
     _check_page(settings.page, file)

@@ -88,6 +88,7 @@ def document(
         run=run,
         aircraft=aircraft.name,
         layout=aircraft.layout,
+        field=aircraft.field or "",
         setup=setup.name if setup else None,
         state=(watch.state or State.OFF).value,
         state_since=text(watch.since_s),

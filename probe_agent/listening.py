@@ -37,10 +37,12 @@ class Listener:
         topics: Sequence[str],
         password: str | None,
         heard: Callable[[mqtt.MQTTMessage], None],
+        begun: Callable[[], None] | None = None,
     ) -> None:
-        """heard: called with each message, with `changed` held; name: of its thread, log and pulse."""
+        """heard: called with each message, with `changed` held; begun: before the first message of each
+        connection; name: of its thread, log and pulse."""
         self._name, self._broker, self._topics = name, broker, tuple(topics)
-        self._password, self._heard = password, heard
+        self._password, self._heard, self._begun = password, heard, begun
         self._stopping = threading.Event()
         self._thread = Watched(name, self._run, self._stopping)
         self._away: tuple[float, str] | None = None
@@ -146,6 +148,8 @@ class Listener:
         if code.is_failure:
             self._ended = f"the broker refuses us ({str(code).lower()})"
         else:
+            if self._begun is not None:
+                self._begun()
             client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in self._topics])
 
     def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:

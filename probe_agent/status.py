@@ -439,6 +439,8 @@ class Status(_Part, frozen=True, omit_defaults=True):
     """An optional member too: the first few of them."""
     identify: IdentifyNow | None = None
     """Another one; None while nobody looks for a probe."""
+    field: str = ""
+    """What the field is called, where the settings say it."""
     recent: Recent | None = None
     curve: Curve | None = None
 

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import click
+import msgspec
 from flask import Flask
 from waitress import create_server  # type: ignore[import-untyped]
 
@@ -39,12 +40,16 @@ def main(settings_file: Path | None, listen: str | None, port: int | None) -> No
     readings by hand are taken from this machine (http://localhost:PORT/) and, over HTTPS, from phones
     paired with probe-agent pair, whatever --listen says.
 
+    With [club] in the settings it shows many aircraft instead, from the broker alone, and takes nothing.
+
     Example: probe-agent-web --settings /etc/probe-agent/settings.toml
     """
     settings = _read(settings_file)
-    app = create_app(
-        FileStatusSource(Path(settings.store.runtime_dir) / STATUS_FILE), Path(settings.store.file), settings
-    )
+    if settings.club is not None:
+        app = _club(settings, listen)
+    else:
+        source = FileStatusSource(Path(settings.store.runtime_dir) / STATUS_FILE)
+        app = create_app(source, Path(settings.store.file), settings)
     try:
         server = server_of(app, listen or settings.page.listen, settings.page.port if port is None else port)
     except OSError as err:
@@ -55,6 +60,21 @@ def main(settings_file: Path | None, listen: str | None, port: int | None) -> No
     host = "localhost" if server.effective_host in ("127.0.0.1", "::1", "0.0.0.0") else server.effective_host
     click.echo(f"Page: http://{host}:{server.effective_port}/")
     server.run()
+
+
+def _club(settings: Settings, listen: str | None) -> Flask:
+    """The page of many aircraft, its source begun; what it needs is loaded for it alone."""
+    from web.club.app import create_club_app
+    from web.club.source import ClubSource, password_of
+
+    page = msgspec.structs.replace(settings.page, listen=listen or settings.page.listen)
+    try:
+        source = ClubSource(settings.broker, password_of(settings.broker))
+        app = create_club_app(source, msgspec.structs.replace(settings, page=page))
+    except SettingsError as err:
+        raise click.ClickException(str(err)) from err
+    source.start()
+    return app
 
 
 def server_of(app: Flask, host: str, port: int, silent_s: int = SILENT_S) -> Any:

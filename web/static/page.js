@@ -4,6 +4,7 @@
 (() => {
   const FIRST_MS = 5000, SLOWEST_MS = 60000, ASK_MS = 8000, PATIENCE_MS = 3000, CURVE_S = 300;
   let now = document.getElementById("now");
+  const club = document.querySelector("main").dataset.club || ""; // on a club's page: where this aircraft's own begins
   const live = document.getElementById("live");
   const curve = document.getElementById("curve-part");
   let wait = FIRST_MS, timer = 0, patience = 0, turn = 0;
@@ -62,7 +63,7 @@
     clearTimeout(timer);
     try {
       const tag = age === null ? "" : now.dataset.print, started = moment(), spoken = now.dataset.spoken;
-      const answer = await get("/now", tag ? { "If-None-Match": `"${tag}"` } : {});
+      const answer = await get(`${club}/now`, tag ? { "If-None-Match": `"${tag}"` } : {});
       if (answer.status === 403) { location.reload(); return; } // this phone may no longer look
       if (answer.status !== 304 && !answer.ok) throw new Error(answer.status);
       const html = answer.status === 304 ? "" : await answer.text();
@@ -88,7 +89,7 @@
     now.classList.remove("is-asking", "is-cut");
   }
   async function draw() {
-    const part = await get(`/curve?curve=${encodeURIComponent(form)}`, {});
+    const part = await get(`${club}/curve?curve=${encodeURIComponent(form)}`, {});
     if (!part.ok) return;
     put(curve, await part.text());
     curveAt = moment();
@@ -176,7 +177,7 @@
     Object.assign(link, { rel: "manifest", href: "/manifest.webmanifest", crossOrigin: "use-credentials" });
     document.head.append(link);
   });
-  if (navigator.serviceWorker) navigator.serviceWorker.register("/worker.js").catch(() => {});
+  if (navigator.serviceWorker && !club) navigator.serviceWorker.register("/worker.js").catch(() => {});
   setInterval(ageing, 1000);
   ageing();
   if (unheard) look(); else again();

@@ -1,0 +1,1 @@
+"""A club's page: many aircraft, from the broker alone, and nothing to press."""
