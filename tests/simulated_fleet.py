@@ -39,6 +39,8 @@ from probe_agent.status import (
     ProbeNow,
     RunTime,
     Status,
+    core_of,
+    encode_status,
     utc_text,
 )
 
@@ -180,6 +182,7 @@ class Board:
         mono_s = time.monotonic()
         return {
             "aircraft": f"{self.device.split('-')[0].capitalize()} {self.number}",
+            "field": field_name(self.number),
             "now": utc_text(now),
             "run": RunTime(mono_s - self._began_s, 1.0, self.interval_s, mono_s, f"simulated-{self.device}"),
             "curve": Curve(self.night.places, curve),
@@ -229,7 +232,8 @@ class Fleet:
     def _tick(self, i: int, late_s: float) -> None:
         status = self.boards[i].status()
         if self._said is not None:
-            line = [self.boards[i].device, status.now, status.state, status.coldest_c, status.run.mono_s]
+            core = msgspec.structs.replace(core_of(status), fan=FanNow(), plan=None)
+            line = [self.boards[i].device, encode_status(core).decode()]
             os.write(self._said, json.dumps(line).encode() + b"\n")
         self._couriers[i].publish(status)
         self.ticks += 1
