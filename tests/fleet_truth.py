@@ -30,7 +30,7 @@ class Truth:
     def __init__(self, devices: Iterable[str], said: Iterable[Path], daemons: Mapping[str, Path]) -> None:
         """devices: all there are; said: files of tests/simulated_fleet.py; daemons: device → folder with its
         status document."""
-        self._devices = frozenset(devices)
+        self.devices = frozenset(devices)
         self._said = dict.fromkeys(said, 0)
         self._daemons = dict(daemons)
         self.made: dict[str, deque[Status]] = {}
@@ -58,7 +58,7 @@ class Truth:
     def differences(self, shown: Mapping[str, Shown], dead: Mapping[str, float]) -> dict[str, str]:
         """Devices of which the page is wrong, with why. dead: device → when it was killed (monotonic s)."""
         found = dict.fromkeys(shown.keys() - self.made.keys(), "it is shown and there is none")
-        found |= dict.fromkeys(self._devices - self.made.keys(), "it has said nothing yet")
+        found |= dict.fromkeys(self.devices - self.made.keys(), "it has said nothing yet")
         for device, made in self.made.items():
             row = shown.get(device)
             if row is None:
