@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 import time
+from collections.abc import Iterable
 from dataclasses import dataclass
 from http.client import HTTPConnection, HTTPException
 from pathlib import Path
@@ -17,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from real_broker import free_port
 from real_daemon import Process
 
-SETTINGS = '[club]\n[broker]\nhost = "127.0.0.1"\nport = {port}\n'
+SETTINGS = '[club]\nboards = [{boards}]\n[broker]\nhost = "127.0.0.1"\nport = {port}\n'
 
 
 @dataclass(frozen=True)
@@ -33,10 +34,12 @@ class Shown:
 class ClubPage:
     """Context manager: probe-agent-web on a broker alone."""
 
-    def __init__(self, folder: Path, broker_port: int) -> None:
+    def __init__(self, folder: Path, broker_port: int, boards: Iterable[str] = ()) -> None:
+        """boards: those that the settings name, so that one never heard of is said."""
         self.port, self._folder = free_port(), folder
         self._settings = folder / "club.toml"
-        self._settings.write_text(SETTINGS.format(port=broker_port), "utf-8")
+        named = ", ".join(f'"{device}"' for device in boards)
+        self._settings.write_text(SETTINGS.format(port=broker_port, boards=named), "utf-8")
         self._life: Process | None = None
 
     def __enter__(self) -> ClubPage:

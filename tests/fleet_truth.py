@@ -15,6 +15,7 @@ from real_daemon import status_in
 
 from probe_agent import words
 from probe_agent.status import Status, decode_status
+from web.club.rows import NOT_HEARD
 
 BETWEEN_S = 60.0
 """Between two documents of a board, where its state stays [s]."""
@@ -55,19 +56,32 @@ class Truth:
         if not made or made[-1].run.mono_s < status.run.mono_s:
             made.append(status)
 
-    def differences(self, shown: Mapping[str, Shown], dead: Mapping[str, float]) -> dict[str, str]:
-        """Devices of which the page is wrong, with why. dead: device → when it was killed (monotonic s)."""
+    def differences(
+        self, shown: Mapping[str, Shown], dead: Mapping[str, float], forgotten: bool
+    ) -> dict[str, str]:
+        """Devices of which the page is wrong, with why. dead: device → when it was killed (monotonic s).
+
+        forgotten: broker and page have both been killed, so that a dead board may be known to nobody; the
+        settings name it, and the page then has to say that it never heard of it.
+        """
         found = dict.fromkeys(shown.keys() - self.made.keys(), "it is shown and there is none")
         found |= dict.fromkeys(self.devices - self.made.keys(), "it has said nothing yet")
         for device, made in self.made.items():
             row = shown.get(device)
             if row is None:
                 found[device] = "it isn't shown"
+            elif device in dead and forgotten and is_unheard(row):
+                continue
             elif device in dead:
                 found[device] = _wrong_of_dead(row, list(made), dead[device])
             else:
                 found[device] = _wrong_of_living(row, list(made), time.monotonic())
         return {device: why for device, why in found.items() if why}
+
+
+def is_unheard(row: Shown) -> bool:
+    """Whether the page says that it never heard of that board."""
+    return NOT_HEARD in row.text and (row.heading, row.value) == ("silent", "")
 
 
 def _value(status: Status) -> str:
@@ -81,8 +95,8 @@ def _wrong_of_living(row: Shown, made: list[Status], now_s: float) -> str:
     soon = [s for s in made if now_s - s.run.mono_s < SOON_S]
     telling = {words.club_heading(s, "fresh") for s in (made[-1 - len(soon) :] or made)}
     recent = {_value(s) for s in made if now_s - s.run.mono_s < BETWEEN_S + ROOM_S}
-    if row.then:
-        return f"it lives and is said: {row.then}"
+    if row.then or is_unheard(row):
+        return f"it lives and is said: {row.then or row.text}"
     if row.heading not in telling:
         return f"it is {telling} and stands under {row.heading}"
     return "" if row.value in recent else f"it was {recent} of late and is shown as {row.value}"
