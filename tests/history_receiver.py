@@ -39,7 +39,7 @@ class Receiver:
 
     def start(self) -> None:
         """Begin to listen."""
-        client = mqtt.Client(CallbackAPIVersion.VERSION2, "receiver", protocol=mqtt.MQTTv5)
+        client = mqtt.Client(CallbackAPIVersion.VERSION2, f"receiver-{self._device}", protocol=mqtt.MQTTv5)
         client.reconnect_delay_set(1, 1)
         client.on_connect, client.on_subscribe, client.on_message = (
             lambda c, *_: c.subscribe(f"probe-agent/{self._device}/history", qos=1),
