@@ -21,7 +21,7 @@ from probe_agent.store import Store, StoreError, StoreNewerError
 
 NIGHTLY_UTC_HOUR = 3
 STAND_IN = "probe-agent-stand-in.db"
-HOUR_S, DAY_S = 3600.0, 86_400.0
+DAY_S = 86_400.0
 
 
 def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any], demo: bool = False) -> Any:
@@ -235,11 +235,7 @@ def housekeeping(settings: Settings, agent: Any, weather: Any) -> list[Any]:
     from probe_agent.telling import next_test_at, tests_apart_days
 
     clock = agent.clock
-    began_s = clock.monotonic()
-    jobs = [
-        Job(lambda: night(settings, agent), every_s=DAY_S, due_s=began_s + DAY_S),
-        Job(give_memory_back, every_s=HOUR_S, due_s=began_s + HOUR_S),
-    ]
+    jobs = [Job(lambda: night(settings, agent), every_s=DAY_S, due_s=clock.monotonic() + DAY_S)]
     test_at = next_test_at(settings.messages.weekly_test, clock.utc(), zone_of(settings))
     if test_at is not None and settings.recipients:
         every_s = tests_apart_days(settings.messages.weekly_test) * DAY_S
@@ -263,12 +259,6 @@ def night(settings: Settings, agent: Any) -> None:
         raise
     zone, month = zone_of(settings), settings.costs.season_month
     maintenance.thin(file, settings.store.most_mb, agent.clock.utc(), zone, month, agent.stopping)
-
-
-def give_memory_back() -> None:
-    """What the hour's work left unused goes back to the system."""
-    from probe_agent import maintenance
-
     maintenance.give_memory_back()
 
 
@@ -284,8 +274,6 @@ def scheduled(settings: Settings, agent: Any) -> Any:
     )
     copy = Instants(daily(NIGHTLY_UTC_HOUR))
     scheduler.add_job(night, copy, args=[settings, agent], id="nightly-copy")
-    hourly = Instants(lambda now_at: (now_at // HOUR_S + 1) * HOUR_S)
-    scheduler.add_job(give_memory_back, hourly, id="memory")
     weekly, zone = settings.messages.weekly_test, zone_of(settings)
     if weekly != "never" and settings.recipients:
         test = Instants(lambda now_at: next_test_at(weekly, now_at, zone))
