@@ -186,6 +186,7 @@ def test_two_departures_each_have_their_plan_and_the_next_one_speaks(agent: Agen
     assert agent.status.plan.departure == 2
 
 
+@pytest.mark.long
 def test_the_evening_word_comes_at_its_time_and_the_switch_on_word_before_the_switch_on(
     agent: Agent,
 ) -> None:
@@ -231,6 +232,7 @@ def test_a_timer_that_is_set_is_final_and_more_isn_t_said(agent: Agent) -> None:
     assert told(agent, "timer-set", departure=1, at="2027-01-16T02:00")[0]
 
 
+@pytest.mark.long
 def test_a_cancelled_plan_is_over_and_its_undelivered_words_are_withdrawn(agent: Agent) -> None:
     assert told(agent, "plan", start="2027-01-16T06:00")[0]
     tick_until(agent, 11.6 * HOUR, 300.0)

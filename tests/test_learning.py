@@ -365,6 +365,7 @@ def write_heat_up(path: Path, day: int, plateau_c: float) -> Path:
     return path
 
 
+@pytest.mark.long
 def test_successive_recordings_through_the_daemon_give_what_replay_gives(tmp_path: Path) -> None:
     """The second morning's forecasts rest on the first one's lesson, in both."""
     from scripted import SETTINGS

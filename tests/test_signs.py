@@ -99,6 +99,7 @@ def test_interval_of_a_share_by_hand() -> None:
     assert (low, high) == pytest.approx((0.025, 1.0))
 
 
+@pytest.mark.long
 def test_the_short_form_is_no_worse_than_stored() -> None:
     assert signs_short.worse(signs_short.measured(), signs_short.stored()) == []
 

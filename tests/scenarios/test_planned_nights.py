@@ -55,6 +55,7 @@ def test_a_wind_that_rises_makes_a_start_late_and_it_is_said(tmp_path: Path) -> 
         assert night.times("late")[0] > "06:20"
 
 
+@pytest.mark.long
 def test_unplugged_after_ready_is_no_trust_any_more(tmp_path: Path) -> None:
     unplugged = [("06:40", LOST, place) for place in (*DEMO_REQUIRED, "sump", "ambient")]
     with Night(tmp_path, "04:45", [("05:00", ON, ""), ("06:30", OFF, ""), *unplugged]) as night:
@@ -138,6 +139,7 @@ def test_a_second_departure_counts_the_first_one_s_heat_and_flight(tmp_path: Pat
         assert not any("heater still on" in s or "too hot" in s for s in night.subjects()), night.subjects()
 
 
+@pytest.mark.long
 def test_a_start_moved_after_the_timer_is_set_moves_alone(tmp_path: Path) -> None:
     with Night(tmp_path, EVENING, [("04:00", ON, "")], departure="07:30", interval_s=180.0) as night:
         night.until("Fri 19:40")
