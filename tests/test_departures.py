@@ -163,6 +163,7 @@ def test_what_can_t_be_planned_is_refused_and_nothing_kept(
     assert agent.store.departures(0.0) == []
 
 
+@pytest.mark.long
 def test_two_departures_each_have_their_plan_and_the_next_one_speaks(agent: Agent) -> None:
     assert told(agent, "plan", start="2027-01-16T06:00")[0]
     ok, text = told(agent, "plan", start="2027-01-16T12:00")
@@ -291,6 +292,7 @@ def test_a_missing_place_takes_no_back(tmp_path: Path) -> None:
     agent.store.close()
 
 
+@pytest.mark.long
 def test_a_restart_takes_the_departures_up_again(tmp_path: Path) -> None:
     first = open_agent(tmp_path, ScriptedSource(cooling), messages=Inbox())
     tick_until(first, 2 * HOUR, 60.0)
@@ -435,6 +437,7 @@ def test_a_switch_on_word_waits_for_nobodys_quiet_hours_and_an_evening_word_does
     assert agent._letters.owed == {}
 
 
+@pytest.mark.long
 def test_a_word_that_waits_goes_out_at_the_end_of_quiet_hours_or_not_at_all(agent: Agent) -> None:
     with_quiet(agent, "19:00-20:00")
     assert told(agent, "plan", start="2027-01-16T12:00", certainty="8/10")[0]

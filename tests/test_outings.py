@@ -387,6 +387,7 @@ CLIMATES = ((False, 8.0, -15.0), (False, 3.0, -5.0), (True, 2.0, -10.0), (True, 
 AWAYS_H = (0.5, 1.0, 2.0, 3.0, 5.0, 8.0)
 
 
+@pytest.mark.long
 def test_what_the_temperatures_tell_is_never_the_contrary() -> None:
     """Every layout left at 10 °C, away for half an hour to eight; flown and landed at three times of it, or
     left to cool. What can't be told is said to be unknown."""

@@ -141,6 +141,7 @@ def use_slowly(phone: webdriver.Chrome, url: str) -> tuple[float, float]:
     return slowest, statistics.median(drawn)
 
 
+@pytest.mark.long
 def test_a_slow_phone_answers_fingers_and_keys_soon(winter: ServedPage, phone: webdriver.Chrome) -> None:
     """The best of three rounds: what else the machine does only adds to them."""
     url = at(winter, "/curves/over?h=11&h=10&h=9&h=8&h=7&h=6")

@@ -279,6 +279,7 @@ def test_ten_minutes_of_killing_leave_the_page_right_about_each_board(tmp_path: 
         print(line, flush=True)
 
 
+@pytest.mark.long
 def test_broker_page_and_boards_killed_once_leave_the_page_right(tmp_path: Path) -> None:
     """Twenty boards; the broker comes back knowing nothing, the page too, and five boards don't."""
     with Chaos(tmp_path, Club(10, 1, 2, 5, 0, 3.0), seed=1) as chaos:

@@ -41,6 +41,7 @@ def test_a_night_colder_than_told_is_planned_anew(tmp_path: Path) -> None:
         assert any(s.startswith("heater on at 0") for s in later)
 
 
+@pytest.mark.long
 def test_a_wind_that_rises_makes_a_start_late_and_it_is_said(tmp_path: Path) -> None:
     wind = [("06:10", 1.0), ("06:25", 18.0)]
     with Night(tmp_path, "05:15", [("05:30", ON, "")], air_c=-8.0, wind_m_s=wind, watts=430.0) as night:
@@ -113,6 +114,7 @@ def test_two_departures_are_spoken_of_one_after_the_other(tmp_path: Path) -> Non
         assert plan.departure == 2
 
 
+@pytest.mark.long
 def test_a_second_departure_counts_the_first_one_s_heat_and_flight(tmp_path: Path) -> None:
     """Heated for 08:00, started, away until 09:20; the next start is at 12:00."""
     harness = (*DEMO_REQUIRED, "sump", "ambient")
@@ -268,6 +270,7 @@ def test_a_board_that_starts_with_a_wrong_clock(tmp_path: Path) -> None:
         assert night.times("ready to start")[-1] >= "06:10"
 
 
+@pytest.mark.long
 def test_a_steadily_heated_hangar(tmp_path: Path) -> None:
     setup = {"stands": '"heated"'}
     with Night(tmp_path, EVENING, air_c=-12.0, setup=setup, departure="07:30", interval_s=180.0) as night:
