@@ -112,10 +112,15 @@ class Reader:
             self._tag = f"{found[1]}.0" if found else ""
             self.sizes.clear()
             self.took_s.clear()
-        body, tag = self.ask("/rows", self._tag)
-        told = json.loads(body) if body else {"rows": []}
-        self._tag = "" if "again" in told else tag
-        return {device: _read(heading, text) for device, heading, _, text in told.get("rows", [])}
+        shown: dict[str, Shown] = {}
+        more = True
+        while more:
+            body, tag = self.ask("/rows", self._tag)
+            told = json.loads(body) if body else {"rows": []}
+            self._tag = "" if "again" in told else tag
+            shown |= {device: _read(heading, text) for device, heading, _, text in told.get("rows", [])}
+            more = told.get("more", False)
+        return shown
 
     def all(self) -> dict[str, Shown]:
         """Every row."""

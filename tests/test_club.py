@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import base64
+import gzip
+import json
+import random
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -455,6 +458,35 @@ def test_a_poll_brings_what_changed_alone(club: Club) -> None:
     assert poll(club, client, tag, query)[1]["gone"] == ["magpie"]
     for wrong in ("", "0000.1", f"{tag}x", f"{tag}99999999999999999", "..."):
         assert poll(club, client, wrong, query)[1] == {"again": True}
+
+
+def test_a_page_that_slept_is_told_all_in_answers_of_five_kilobytes(club: Club) -> None:
+    """RFC 8259 text packed by the answer's own gzip; names and fields that pack badly."""
+    client, chance = club.client(), random.Random(4)
+    found = re.search(r'data-tag="([^"]+)"', club.page())
+    assert found is not None
+    letters = [chr(c) for c in (*range(97, 123), *range(0x3B1, 0x3C9))]
+    last = {}
+    for device in (f"craft-{n:03d}" for n in range(240)):
+        name, field = ("".join(chance.choices(letters, k=60)) for _ in "nf")
+        last[device] = current(samples.heating(), aircraft=name, field=field, coldest_c=chance.uniform(-9, 5))
+        payload = document_payload(last[device])
+        club.source.heard.document(device, payload, False, DOCUMENT_EXPIRY_S, "run", now_s())
+    tag, more = found[1], True
+    told, sizes = list[str](), list[int]()
+    while more:
+        headers = {"If-None-Match": f'"{tag}"', "Accept-Encoding": "gzip"}
+        answer = client.get("/rows?unit=C&clock=24", headers=headers)
+        sizes.append(len(answer.data))
+        news = json.loads(gzip.decompress(answer.data))
+        tag, more = answer.headers["ETag"].strip('"'), news["more"]
+        told += [device for device, *_ in news["rows"]]
+        assert news["total"] == 240
+        assert len(sizes) < 60
+    assert sorted(told) == sorted(last), "each once"
+    assert len(sizes) > 5
+    assert max(sizes) <= 5_000
+    assert poll(club, client, tag, "?unit=C&clock=24")[0] == 304
 
 
 def test_a_board_expected_and_never_heard_is_said(tmp_path: Path) -> None:

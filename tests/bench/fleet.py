@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import random
 import subprocess
 import sys
 import tempfile
@@ -157,11 +158,11 @@ class Changing:
         self.never = 0
 
     def _change(self) -> None:
+        chance = random.Random(1)  # so that changes don't march in step with the page's own round
         for n in range(100_000):
             base = self._board.status()
             state = (State.COLD, State.COOLING)[n % 2]
             status = msgspec.structs.replace(base, state=state.value, coldest_c=10 + n % 500 / 10)
-            self._reader.news()
             told_s = time.monotonic()
             self._courier.publish(status)
             wanted = words.temperature(status.coldest_c or 0.0, "C", words.limits_of(status))
@@ -172,7 +173,7 @@ class Changing:
             if n:  # the first one has to connect before
                 self.shown_s += [time.monotonic() - told_s] if shown else []
                 self.never += not shown
-            if self._over.wait(max(0.0, told_s + 3.0 - time.monotonic())):
+            if self._over.wait(chance.uniform(1.0, 3.0)):
                 return
 
     def _is_shown(self, wanted: str) -> bool:

@@ -136,18 +136,24 @@ def test_chosen_by_keys_and_without_script(club: ServedClub, phone: webdriver.Ch
     until(phone, lambda: phone.current_url == f"{club.url}/")
 
 
-def test_lines_move_where_they_belong_as_news_come(club: ServedClub, phone: webdriver.Chrome) -> None:
+def test_lines_move_where_they_belong_as_news_come(
+    club: ServedClub, phone: webdriver.Chrome, monkeypatch: pytest.MonkeyPatch
+) -> None:
     phone.get(club.url)
     before = shown(phone)
     assert before[:2] == ["b-lapwing", "b-plover"]
     phone.execute_script("window.here = true; document.querySelector('#b-magpie a').focus()")
     assert phone.execute_script("return document.activeElement.closest('li').id") == "b-magpie"
     club.tell("magpie", current(samples.too_hot(), aircraft="Magpie", field="Reedmoor"))
+    monkeypatch.setattr("web.club.rows.POLL_BYTES", 1)  # a line an answer: the page asks on at once
+    for n in range(int(PATIENCE_S) // 5 + 1):
+        club.tell(f"other-{n}", current(samples.heating(), aircraft=f"Other {n}"))
     club.tell("newcomer", current(samples.cold(), aircraft="Aardwolf"))
+    until(phone, lambda: "b-newcomer" in shown(phone))
     until(phone, lambda: shown(phone)[:3] == ["b-lapwing", "b-magpie", "b-plover"])
     assert phone.execute_script("return document.activeElement.closest('li')?.id") == "b-magpie"
     assert "Magpie" in phone.find_element(By.ID, "live").get_attribute("textContent")
-    assert phone.find_element(By.ID, "count").text == "15 of 15 aircraft"
+    assert phone.find_element(By.ID, "count").text == "22 of 22 aircraft"
     assert phone.find_element(By.CSS_SELECTOR, "#h-harm span").text == "3"
     assert phone.execute_script("return window.here") is True, "the page wasn't loaded again"
     phone.get(club.url)

@@ -26,7 +26,7 @@ from probe_agent.status import StatusError
 from web import choices
 from web.chart import FORMS, draw_curve
 from web.club.now import club_view, curve_of
-from web.club.rows import HEADINGS_ORDER, NOWHERE, Kept, Row, Sheet, Wanted
+from web.club.rows import HEADINGS_ORDER, NOWHERE, Row, Sheet, Wanted
 from web.club.source import ClubSource, now_s
 from web.drawing import draw_engine
 from web.parts import Parts
@@ -72,31 +72,23 @@ class ClubPages:
 
     def rows(self) -> BaseResponse:
         """What changed since the tag a page holds: rows, and devices that are gone from its choice; 304 where
-        nothing did."""
+        nothing did. `more`: that isn't all."""
         wanted, sheet, told = self._asked()
         kept = sheet.rows(told)
-        tag, had = f"{sheet.begun}.{sheet.change}", next(iter(request.if_none_match.as_set()), None) or ""
+        had = next(iter(request.if_none_match.as_set()), None) or ""
         begun, _, change = had.partition(".")
         if begun != sheet.begun or not change.isdecimal() or len(change) > 15:
             return json_answer({"again": True}, 200)
-        response = make_response("")
-        if tag != had:
-            response = json_answer(self._news(sheet, int(change), wanted, kept, told), 200)
-        response.set_etag(tag)
-        return response.make_conditional(request)
-
-    @staticmethod
-    def _news(sheet: Sheet, change: int, wanted: Wanted, kept: list[Kept], told: str) -> dict[str, Any]:
-        changed, gone, is_new = sheet.since(change)
-        gone += [k.row.device for k in changed if not wanted.takes(k.row)]
-        news: dict[str, Any] = {
-            "rows": [
-                [k.row.device, k.row.heading, k.row.order, k.html] for k in changed if wanted.takes(k.row)
-            ],
-            "gone": gone,
+        news = sheet.since(int(change), wanted)
+        body: dict[str, Any] = {
+            "rows": [[k.row.device, k.row.heading, k.row.order, k.html] for k in news.rows],
+            "gone": news.gone,
             "total": len(kept),
+            "more": news.more,
         }
-        return news | {"told": told} if is_new else news
+        response = json_answer(body | {"told": told} if news.told_is_new else body, 200)
+        response.set_etag(f"{sheet.begun}.{news.change}")
+        return response.make_conditional(request)
 
     def _asked(self) -> tuple[Wanted, Sheet, str]:
         field, heading = request.args.get("field", "")[:80], request.args.get("state", "")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 import threading
 import time
+import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -20,6 +21,8 @@ from web.present import run_now
 REFRESH_S = 1.0
 AGAIN_S = 900
 """So often a row is worked out anew without a document: its times may need a weekday now."""
+POLL_BYTES, STRIDE = 4_200, 4
+"""What a poll brings, packed, without what frames it; looked at after each so many rows."""
 NAME_LETTERS, LINE_LETTERS = 60, 420
 NOT_HEARD = "Nothing was ever heard of it here."
 
@@ -101,6 +104,18 @@ def expected(device: str) -> Row:
     return Row(device, device, "", "silent", "", "", NOT_HEARD, "", f"{device} {device}", False)
 
 
+@dataclass(frozen=True, slots=True)
+class News:
+    """What a page that asks is told. change: the change up to which it then knows all; more: it is to ask for
+    the rest at once."""
+
+    rows: list[Kept]
+    gone: list[str]
+    told_is_new: bool
+    change: int
+    more: bool
+
+
 class Sheet:
     """All rows for readers of one unit and clock, each with the change since which it says what it says."""
 
@@ -131,11 +146,26 @@ class Sheet:
             kept = list(self._rows.values())
         return sorted(kept, key=lambda k: (HEADINGS_ORDER.index(k.row.heading), k.row.order))
 
-    def since(self, change: int) -> tuple[list[Kept], list[str], bool]:
-        """After `rows`: what has changed since then, what is gone, whether what is said above is new."""
+    def since(self, change: int, wanted: Wanted) -> News:
+        """After `rows`: what has changed since then of what is wanted, oldest first, as much as an answer
+        holds."""
         with self._lock:
-            gone = [device for device, at in self._gone.items() if at > change]
-            return [k for k in self._rows.values() if k.change > change], gone, self._told_change > change
+            events = [(at, device, None) for device, at in self._gone.items() if at > change]
+            events += [
+                (k.change, k.row.device, k if wanted.takes(k.row) else None)
+                for k in self._rows.values()
+                if k.change > change
+            ]
+            told_is_new, newest = self._told_change > change, self.change
+        events.sort(key=lambda event: event[0])
+        fits = _fitting([device if k is None else k.html for _, device, k in events])
+        return News(
+            [k for _, _, k in events[:fits] if k is not None],
+            [device for _, device, k in events[:fits] if k is None],
+            told_is_new,
+            newest if fits == len(events) else events[fits - 1][0],
+            fits < len(events),
+        )
 
     def _refresh(self, told: str) -> None:
         now_s = self._now_s()
@@ -174,6 +204,17 @@ class Sheet:
             return
         self.change += 1
         self._rows[row.device] = Kept(row, self._draw(row), self.change, worked)
+
+
+def _fitting(parts: list[str]) -> int:
+    """How many of them, from the first on, an answer holds: at most POLL_BYTES packed, one in any case."""
+    packer, size = zlib.compressobj(6), 0
+    for n in range(0, len(parts), STRIDE):
+        size += len(packer.compress("".join(parts[n : n + STRIDE]).encode()))
+        size += len(packer.flush(zlib.Z_SYNC_FLUSH))
+        if size > POLL_BYTES:
+            return max(n, 1)
+    return len(parts)
 
 
 def _refused(board: Board) -> Row:

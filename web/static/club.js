@@ -5,7 +5,7 @@
   const FIRST_MS = 5000, SLOWEST_MS = 60000, ASK_MS = 8000, CUT_S = 30;
   const club = document.getElementById("club"), cut = document.getElementById("cut"), live = document.getElementById("live");
   const told = document.getElementById("told"), asof = document.getElementById("asof");
-  let wait = FIRST_MS, timer = 0, turn = 0, heardAt = moment();
+  let wait = FIRST_MS, more = false, timer = 0, turn = 0, heardAt = moment();
 
   function moment() { return { mono: performance.now(), wall: Date.now() }; }
   function elapsed(from) { return Math.max(performance.now() - from.mono, Date.now() - from.wall, 0) / 1000; }
@@ -31,11 +31,15 @@
       if (mine !== turn) return;
       if (news && news.again) { location.reload(); return; }
       if (news) { take(news); club.dataset.tag = answer.headers.get("ETag").replace(/^W\/|"/g, ""); }
-      const at = new Date(answer.headers.get("Date") || Date.now());
-      asof.textContent = `${at.toISOString().slice(11, 16)} UTC`;
-      heardAt = started;
+      more = Boolean(news && news.more);
       wait = FIRST_MS;
+      if (!more) {
+        const at = new Date(answer.headers.get("Date") || Date.now());
+        asof.textContent = `${at.toISOString().slice(11, 16)} UTC`;
+        heardAt = started;
+      }
     } catch {
+      more = false;
       if (mine === turn) wait = Math.min(wait * 2, SLOWEST_MS);
     } finally {
       clearTimeout(late);
@@ -44,7 +48,7 @@
   }
   function again() {
     clearTimeout(timer);
-    if (!document.hidden) timer = setTimeout(look, wait);
+    if (!document.hidden) timer = setTimeout(look, more ? 0 : wait);
   }
 
   function take(news) {
