@@ -364,7 +364,9 @@ def main() -> None:
     parser.add_argument("--seeds", type=int, nargs="+", default=[1])
     parser.add_argument("--setups", type=int, nargs="+", default=list(range(len(heatups.SETUPS))))
     parser.add_argument("--nights", type=int, default=10)
-    parser.add_argument("--learned", action="store_true", help="no mornings of a first heat-up: half the time")
+    parser.add_argument(
+        "--learned", action="store_true", help="no mornings of a first heat-up: half the time"
+    )
     chosen = parser.parse_args()
     begin = time.monotonic()
     found = judge(chosen.seeds, chosen.setups, chosen.nights, default_cache(), chosen.learned)
