@@ -37,9 +37,9 @@ ONLY_PAIRED = "Only a paired phone can do this"
 needs_nginx = pytest.mark.skipif(not NGINX, reason="needs nginx: apt-get install nginx-light")
 
 
-def block(language: str) -> str:
-    """The one block of that language under "Seeing it from home"."""
-    section = README.read_text("utf-8").split("\n## Seeing it from home\n")[1].split("\n## ")[0]
+def block(language: str, title: str = "Seeing it from home") -> str:
+    """The one block of that language under that title."""
+    section = README.read_text("utf-8").split(f"\n## {title}\n")[1].split("\n## ")[0]
     (found,) = re.findall(rf"^```{language}\n(.*?)^```$", section, re.M | re.S)
     return str(found)
 
@@ -61,14 +61,17 @@ def listens(port: int) -> bool:
 
 class Nginx:
     """Context manager: nginx as an ordinary process with README's server, only ports and paths this test's.
-    without: lines that somebody forgot."""
+    without: lines that somebody forgot; asks: further lines of its `location`."""
 
-    def __init__(self, folder: Path, page: int, certs: Path, without: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, page: int, certs: Path, without: str | None = None, asks: str = ""
+    ) -> None:
         self.port = free_port()
         server = block("nginx")
         for shipped, here in (
             ("listen 443 ssl", f"listen 127.0.0.1:{self.port} ssl"),
             ("127.0.0.1:8088", f"127.0.0.1:{page}"),
+            ("location / {\n", f"location / {{\n{asks}"),
             ("/etc/nginx/page", str(certs)),
         ):
             assert shipped in server
