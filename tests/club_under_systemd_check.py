@@ -98,7 +98,7 @@ def tell() -> None:
     boards = Boards(8883)
     boards._client.tls_set_context(context)
     with boards:
-        boards.tell("magpie", current(samples.ready(), aircraft="Magpie"))
+        boards.tell("magpie", current(samples.heating(), aircraft="Magpie"))
 
 
 def can_read(user: str) -> list[str]:
@@ -109,8 +109,10 @@ def can_read(user: str) -> list[str]:
 
 
 def is_shown() -> bool:
+    """Whether Magpie is said to be warming now, and the broker well."""
     text = fetched()
-    return "can&#39;t be used" not in text and re.search(r'id="k-ready"[^>]*>.*?b-magpie', text, re.S) is not None
+    found = re.search(r'<section id="k-warming".*?</section>', text, re.S)
+    return found is not None and 'id="b-magpie"' in found[0] and "can&#39;t be used" not in text
 
 
 def look(seen: dict[str, object]) -> None:

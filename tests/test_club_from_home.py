@@ -103,7 +103,7 @@ def test_the_proxy_asks_who_looks_and_shows_it_over_https(serve: Serve, certs: P
         assert tag is not None
         code, body = phone.open("/rows", If_None_Match=f'"{tag[1]}.0"', **login("anna", PASSWORD))
         assert {row[0] for row in json.loads(body)["rows"]} == {"magpie", "kestrel"}
-        code, _ = phone.open("/rows", If_None_Match=phone.headers["ETag"], **login("anna", PASSWORD))
+        code, _ = phone.open("/rows", If_None_Match=phone.headers["Etag"], **login("anna", PASSWORD))
         assert code == 304
         assert phone.open("/", {"any": "form"}, **login("anna", PASSWORD))[0] == 405
 
