@@ -5,20 +5,22 @@ from __future__ import annotations
 import base64
 import json
 import re
+import ssl
 import subprocess
 import threading
 from collections.abc import Callable, Iterator
+from gzip import decompress as gunzip
+from http.client import HTTPSConnection
 from pathlib import Path
 
 import pytest
 import status_samples as samples
-from club_boards import current
+from club_boards import current, hear
 from test_from_home import Nginx, Phone, block, certs, needs_nginx
 
-from probe_agent.broker import DOCUMENT_EXPIRY_S, document_payload
 from probe_agent.config import parse_settings
 from web.club.app import create_club_app
-from web.club.source import ClubSource, now_s
+from web.club.source import ClubSource
 from web.serve import server_of
 
 __all__ = ["certs"]
@@ -41,10 +43,8 @@ def serve() -> Iterator[Serve]:
     def begin(more: str) -> int:
         settings = parse_settings(f'[broker]\nhost = "127.0.0.1"\nport = 1\n{more}'.encode(), "club.toml")
         source = ClubSource(settings.broker, None)
-        for device, status in (("magpie", samples.heating()), ("kestrel", samples.cold())):
-            payload = document_payload(current(status, aircraft=device.capitalize()))
-            source.heard.document(device, payload, False, DOCUMENT_EXPIRY_S, "run", now_s())
-            source.heard.state(device, b"ready")
+        boards = {"magpie": samples.heating(), "kestrel": samples.cold()}
+        hear(source, {d: current(status, aircraft=d.capitalize()) for d, status in boards.items()})
         server = server_of(create_club_app(source, settings), "127.0.0.1", 0)
         thread = threading.Thread(target=server.run, daemon=True)
         thread.start()
@@ -62,7 +62,9 @@ def viewers(folder: Path) -> str:
     lines = block("nginx", TITLE)
     assert "/etc/nginx/page/viewers" in lines
     text = Path(__file__).parents[1].joinpath("README.md").read_text("utf-8")
-    made = re.search(r'`echo "anna:\$\((openssl passwd -apr1)\)" \| sudo tee -a /etc/nginx/page/viewers`', text)
+    made = re.search(
+        r'`echo "anna:\$\((openssl passwd -apr1)\)" \| sudo tee -a /etc/nginx/page/viewers`', text
+    )
     assert made is not None
     command = [*made[1].split(), "-stdin"]  # typed twice at a terminal; here once
     coded = subprocess.run(command, input=PASSWORD, capture_output=True, text=True, check=True).stdout
@@ -151,3 +153,26 @@ def test_its_own_password_is_asked_through_the_proxy(
             code, html = phone.open("/", **login(name, PASSWORD))
             assert (code, "Magpie" in html) == (200, True)
         assert phone.open("/a/magpie", **login("anna", PASSWORD))[0] == 200
+
+
+def test_a_proxy_that_compresses_marks_tags_as_weak_and_polls_go_on(
+    serve: Serve, certs: Path, tmp_path: Path
+) -> None:
+    """nginx does so where it is told to compress what the page left as it is: every poll of a few lines."""
+    gzip = "gzip on; gzip_types application/json; gzip_min_length 1;\n"
+    with Nginx(tmp_path, serve(f"[club]\n{BY_PROXY}"), certs, asks=gzip) as nginx:
+        phone = phone_of(nginx, certs)
+        _, html = phone.open("/")
+        found = re.search(r'data-tag="(\w+\.\d+)"', html)
+        assert found is not None
+        line = HTTPSConnection(
+            "localhost", nginx.port, context=ssl.create_default_context(cafile=str(certs / "ca.pem"))
+        )
+        beyond = found[1].partition(".")[0] + ".999"  # of rows it knows all, so that little is left to say
+        line.request("GET", "/rows", headers={"If-None-Match": f'"{beyond}"', "Accept-Encoding": "gzip"})
+        answer = line.getresponse()
+        told, tag = answer.read(), answer.headers["ETag"]
+        line.close()
+        assert (answer.headers["Content-Encoding"], tag[:3]) == ("gzip", 'W/"')
+        assert "again" not in json.loads(gunzip(told))
+        assert phone.open("/rows", If_None_Match=tag)[0] == 304

@@ -172,11 +172,15 @@ def no_filler(case: Any) -> None:
 
 
 def conforms(
-    wsgi: Wsgi, fill: Callable[[Any], None], examples: int, only: Callable[[Any], bool] = lambda o: True
+    wsgi: Wsgi,
+    fill: Callable[[Any], None],
+    examples: int,
+    only: Callable[[Any], bool] = lambda o: True,
+    document: dict[str, Any] = DOCUMENT,
 ) -> dict[str, int]:
     """Ask each operation with so many generated requests that keep to the document and as many that don't;
     how many were asked, by status. Raises where an answer isn't as the document says."""
-    schema = schemathesis.openapi.from_dict(DOCUMENT)
+    schema = schemathesis.openapi.from_dict(document)
     schema.app = wsgi
     counts: dict[str, int] = {}
     for result in schema.get_all_operations():
