@@ -45,9 +45,9 @@ def json_answer(body: dict[str, Any], code: int) -> Response:
 
 
 def held_tag() -> str:
-    """The tag of what the asking page holds; empty where it names none. A proxy that compresses marks a tag as
-    weak (RFC 9110, section 8.8.1): it is the same one."""
-    return next(iter(request.if_none_match.as_set(include_weak=True)), "")
+    """The tag of what the asking page holds; empty where it names none. A proxy that compresses marks a tag
+    as weak (RFC 9110, section 8.8.1): it is the same one."""
+    return next(iter(request.if_none_match.as_set(include_weak=True)), None) or ""
 
 
 def _finish(response: Response) -> Response:
