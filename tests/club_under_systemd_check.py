@@ -1,7 +1,7 @@
 """The club's page under the systemd of under_systemd.sh: put there as COPY of club.sh says, and looked at.
 
 python club_under_systemd_check.py FILE           what it saw, in JSON
-python club_under_systemd_check.py --everywhere   before the page, in its own sandbox: where a file can be written
+python club_under_systemd_check.py --everywhere   before the page, in its sandbox: where files can be written
 """
 
 from __future__ import annotations

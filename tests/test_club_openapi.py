@@ -298,7 +298,7 @@ def answered(apps: dict[bool, Flask], way: str, examples: int) -> dict[int, int]
         code, headers, text = ask(apps[password], {**environ, **_of(sent), **fixed}, verb, path, query, {})
         counts[code] = counts.get(code, 0) + 1
         assert code in CODES, (verb, path, query, sent)
-        assert "Traceback" not in text
+        assert "Traceback (most" not in text
         if not path.startswith("/static/"):
             assert {n: headers.get(n.lower()) for n in HEADERS} == HEADERS, path
         if "html" in headers.get("content-type", "") and "gzip" not in headers.get("content-encoding", ""):
@@ -346,7 +346,7 @@ def page(apps: dict[bool, Flask]) -> Iterator[int]:
         b"GET /rows?\xff\xfe=\x00 HTTP/1.1\r\nHost: localhost\r\n\r\n",
         b"GET /a/%ff%00%2e%2e HTTP/1.1\r\nHost: localhost\r\n\r\n",
         b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 99999999\r\n\r\n",
-        b"GET / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
+        b"GET / HTTP/1.1\r\nHost: a\r\nContent-Length: 5\r\nTransfer-Encoding: chunked\r\n\r\n0\r\n\r\n",
         b"GET /rows HTTP/1.1\r\n: x\r\n\r\n",
         b"\x16\x03\x01\x02\x00\x01\x00\r\n\r\n",
         b"GET " + b"/" * 30_000 + b" HTTP/1.1\r\n\r\n",

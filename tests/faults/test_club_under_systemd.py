@@ -1,5 +1,5 @@
-"""A club's page under a real systemd in its sandbox, from the files of deploy/ as they stand: unit, user, settings,
-certificates, and a real mosquitto with the hub's."""
+"""A club's page under a real systemd in its sandbox, from the files of deploy/ as they stand: unit, user,
+settings, certificates, and a real mosquitto with the hub's."""
 
 from __future__ import annotations
 
@@ -9,8 +9,6 @@ import shutil
 import subprocess
 import sys
 from pathlib import Path
-
-import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
@@ -64,7 +62,8 @@ def units(folder: Path) -> None:
     plain = "[Unit]\nDefaultDependencies=no\n[Service]\n"
     broker = f"{plain}ExecStart=/usr/sbin/mosquitto -c /etc/mosquitto/mosquitto.conf\n"
     write(folder / "mosquitto.service", f"{broker}StandardError=append:/out/mosquitto.log\n")
-    check = f"[Unit]\nDefaultDependencies=no\nFailureAction=exit-force\n[Service]\nType=oneshot\nExecStart={CHECK} /out/seen.json\nTimeoutStartSec=infinity\n"
+    ends = "[Unit]\nDefaultDependencies=no\nFailureAction=exit-force\n"
+    check = f"{ends}[Service]\nType=oneshot\nExecStart={CHECK} /out/seen.json\nTimeoutStartSec=infinity\n"
     write(folder / "check.service", f"{check}{HERE}StandardError=append:/out/check.log\n")
     wants = "mosquitto.service check.service"
     write(folder / "test.target", f"[Unit]\nDefaultDependencies=no\nWants={wants}\n")

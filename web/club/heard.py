@@ -33,8 +33,8 @@ OLDEST_S = 900.0
 """What is older is never called of now, whatever its document says of its interval [s]."""
 TWO_WRITERS_S = 300.0
 DOUBT_S = 300.0
-"""A document kept by the broker that its writer's clock makes older than the broker's count by more than this is
-of unknown age: one of the clocks is wrong."""
+"""A document kept by the broker that its writer's clock makes older than the broker's count by more than this
+is of unknown age: one of the clocks is wrong."""
 GONE = ("lost", "disconnected")
 OF_A_DEVICE = re.compile(r"(?=.{1,40}\Z)[a-z0-9]+(-[a-z0-9]+)*\Z")
 HOTTEST_C = 1_000.0
@@ -139,8 +139,8 @@ class Heard:
     ) -> None:
         """Take a document; one that can't be used is refused, and the one before stays.
 
-        expiry_s: what the broker has left of its life [s], None where it came without. now_s: ours [s]. utc_s:
-        the time of day as this machine has it [UTC s], None where it isn't to be asked.
+        expiry_s: what the broker has left of its life [s], None where it came without. now_s: ours [s].
+        utc_s: the time of day as this machine has it [UTC s], None where it isn't to be asked.
         """
         if not OF_A_DEVICE.match(device):
             return
@@ -215,7 +215,7 @@ class Heard:
 
 @dataclass(frozen=True, slots=True)
 class _Came:
-    """How a document came; as the arguments of `Heard.document`. counts_down: whether this broker was seen to."""
+    """How a document came; as the arguments of `Heard.document`. counts_down: as there."""
 
     retained: bool
     expiry_s: int | None
@@ -261,7 +261,7 @@ def _taken(board: Board, payload: bytes, came: _Came) -> dict[str, Any]:
 
 
 def _is_earlier(status: Status, board: Board, born_s: float | None) -> bool:
-    """Whether a broker that lost the latest gives one from before it back. born_s: as `Board.born_s`, of this."""
+    """Whether a broker that lost the latest gives one from before it back. born_s: of this, as of a board."""
     if board.status is None:
         return False
     run, before = status.run, board.status.run
