@@ -20,7 +20,12 @@ from test_under_systemd import INTERPRETER, MODULES, PYTHON, needs_namespaces, u
 pytestmark = [*needs_namespaces, needs_mosquitto]
 
 UNIT = "probe-agent-club"
-HUB = "persistence true\npersistence_location /var/lib/mosquitto/\nuser root\ninclude_dir /etc/mosquitto/conf.d\n"
+HUB = """\
+persistence true
+persistence_location /var/lib/mosquitto/
+user root
+include_dir /etc/mosquitto/conf.d
+"""
 """As Debian's own says, but for the user, whom this root lacks."""
 CHECK = f"{PYTHON} /opt/src/tests/club_under_systemd_check.py"
 HERE = f"[Service]\nEnvironment=PYTHONPATH={MODULES}:/opt/src/tests {INTERPRETER}\n"

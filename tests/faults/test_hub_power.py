@@ -1,7 +1,7 @@
 """The hub's power fails and a board's with it: the broker comes back with what it saved, the board doesn't.
 
-A real mosquitto with its database, killed by kill -9, its clock moved where time is to pass. Its wills are gone
-with it: a board's `$state` stays `ready` there. What the club's page then says is held here.
+A real mosquitto with its database, killed by kill -9, its clock moved where time is to pass. Its wills are
+gone with it: a board's `$state` stays `ready` there. What the club's page then says is held here.
 """
 
 from __future__ import annotations

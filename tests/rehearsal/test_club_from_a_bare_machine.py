@@ -1,5 +1,5 @@
-"""A club's page from Debian's bare root with the command README prints, under systemd: installed, its settings
-taken, its upgrade and the way back, a board's own installed beside it, and off again.
+"""A club's page from Debian's bare root with the command README prints, under systemd: installed, its
+settings taken, its upgrade and the way back, a board's own installed beside it, and off again.
 
     pytest -m long tests/rehearsal/test_club_from_a_bare_machine.py -s      as test_from_a_bare_board.py
 """

@@ -1,8 +1,8 @@
-"""Strangers' Homie programs before the broker that deploy/broker ships: TLS, rules and certificates by club.sh.
+"""Strangers' Homie programs before the broker that deploy/broker ships: TLS, rules, certificates by club.sh.
 
 A program that shows Homie devices is given a name by `club.sh FOLDER reader NAME`. With it, it lists all
-boards, reads their values and alerts and sees who is lost; it writes nothing. Without a certificate, or with a
-board's, it sees nothing of others.
+boards, reads their values and alerts and sees who is lost; it writes nothing. Without a certificate, or with
+a board's, it sees nothing of others.
 """
 
 from __future__ import annotations
