@@ -169,7 +169,9 @@ class Sheet:
         """After `rows`: what has changed since then of what is wanted, oldest first, as much as an answer
         holds."""
         with self._lock:
-            events = [(at, device, None) for device, at in self._gone.items() if at > change]
+            events: list[tuple[int, str, Kept | None]] = [
+                (at, device, None) for device, at in self._gone.items() if at > change
+            ]
             events += [
                 (k.change, k.row.device, k if wanted.takes(k.row) else None)
                 for k in self._rows.values()
