@@ -60,16 +60,14 @@ def serve() -> Iterator[Serve]:
 def viewers(folder: Path) -> str:
     """README's two lines, and a viewer made with README's command."""
     lines = block("nginx", TITLE)
-    assert "/etc/nginx/page/viewers" in lines
+    assert "/etc/nginx/viewers" in lines
     text = Path(__file__).parents[1].joinpath("README.md").read_text("utf-8")
-    made = re.search(
-        r'`echo "anna:\$\((openssl passwd -apr1)\)" \| sudo tee -a /etc/nginx/page/viewers`', text
-    )
+    made = re.search(r'^echo "pilot:\$\((.+)\)" \| sudo tee -a /etc/nginx/viewers$', text, re.M)
     assert made is not None
     command = [*made[1].split(), "-stdin"]  # typed twice at a terminal; here once
     coded = subprocess.run(command, input=PASSWORD, capture_output=True, text=True, check=True).stdout
-    (folder / "viewers").write_text(f"anna:{coded}", "utf-8")
-    return lines.replace("/etc/nginx/page/viewers", str(folder / "viewers"))
+    (folder / "viewers").write_text(f"pilot:{coded}", "utf-8")
+    return lines.replace("/etc/nginx/viewers", str(folder / "viewers"))
 
 
 def login(name: str, password: str) -> dict[str, str]:
@@ -92,22 +90,22 @@ PAGES = ("/", "/rows", "/a/magpie", "/a/magpie/now", "/a/magpie/curve")
 def test_the_proxy_asks_who_looks_and_shows_it_over_https(serve: Serve, certs: Path, tmp_path: Path) -> None:
     with Nginx(tmp_path, serve(f"[club]\n{BY_PROXY}"), certs, asks=viewers(tmp_path)) as nginx:
         phone = phone_of(nginx, certs)
-        for headers in ({}, NOBODY, login("anna", "guessed"), login("bert", PASSWORD)):
+        for headers in ({}, NOBODY, login("pilot", "guessed"), login("bert", PASSWORD)):
             for path in PAGES:
                 code, html = phone.open(path, **headers)
                 assert code == 401, path
                 assert "agpie" not in html
         assert asks_for_a_password(phone)
-        code, html = phone.open("/?unit=C", **login("anna", PASSWORD))
+        code, html = phone.open("/?unit=C", **login("pilot", PASSWORD))
         assert (code, "Magpie" in html, "°C" in html) == (200, True, True)
         assert "default-src 'none'" in phone.headers["Content-Security-Policy"]
         tag = re.search(r'data-tag="(\w+)\.\d+"', html)
         assert tag is not None
-        code, body = phone.open("/rows", If_None_Match=f'"{tag[1]}.0"', **login("anna", PASSWORD))
+        code, body = phone.open("/rows", If_None_Match=f'"{tag[1]}.0"', **login("pilot", PASSWORD))
         assert {row[0] for row in json.loads(body)["rows"]} == {"magpie", "kestrel"}
-        code, _ = phone.open("/rows", If_None_Match=phone.headers["Etag"], **login("anna", PASSWORD))
+        code, _ = phone.open("/rows", If_None_Match=phone.headers["Etag"], **login("pilot", PASSWORD))
         assert code == 304
-        assert phone.open("/", {"any": "form"}, **login("anna", PASSWORD))[0] == 405
+        assert phone.open("/", {"any": "form"}, **login("pilot", PASSWORD))[0] == 405
 
 
 @pytest.mark.parametrize("settings", ["[club]\n", '[club]\n[page]\nproxy = "::1"\n'])
@@ -144,15 +142,15 @@ def test_its_own_password_is_asked_through_the_proxy(
     port = serve(f'[club]\npassword_file = "{tmp_path}/password"\n{settings}')
     with Nginx(tmp_path, port, certs, without=without) as nginx:
         phone = phone_of(nginx, certs)
-        for headers in ({}, NOBODY, login("anna", "guessed"), {"Authorization": "Bearer x"}):
+        for headers in ({}, NOBODY, login("pilot", "guessed"), {"Authorization": "Bearer x"}):
             for path in PAGES:
                 code, html = phone.open(path, **headers)
                 assert (code, "agpie" in html) == (401, False), path
             assert asks_for_a_password(phone)
-        for name in ("anna", "", "anybody"):
+        for name in ("pilot", "", "anybody"):
             code, html = phone.open("/", **login(name, PASSWORD))
             assert (code, "Magpie" in html) == (200, True)
-        assert phone.open("/a/magpie", **login("anna", PASSWORD))[0] == 200
+        assert phone.open("/a/magpie", **login("pilot", PASSWORD))[0] == 200
 
 
 def test_a_proxy_that_compresses_marks_tags_as_weak_and_polls_go_on(
