@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import json
 import os
+import pwd
 import re
 import shlex
 import signal
@@ -103,9 +104,9 @@ def tell() -> None:
 
 def can_read(user: str) -> list[str]:
     """What of the page's folder another user of this machine reads."""
-    who = ["setpriv", "--reuid", user, "--regid", user, "--init-groups"]
-    look = [*who, "sh", "-c", f"cat {SETTINGS}/*.* {SETTINGS}/password >/dev/null && ls {SETTINGS}"]
-    return subprocess.run(look, capture_output=True, text=True).stdout.split()
+    who = ["setpriv", "--reuid", user, "--regid", str(pwd.getpwnam(user).pw_gid), "--init-groups"]
+    look = f"id -un; ls {SETTINGS} && cat {SETTINGS}/*.* {SETTINGS}/password >/dev/null && echo all"
+    return subprocess.run([*who, "sh", "-c", look], capture_output=True, text=True).stdout.split()
 
 
 def is_shown() -> bool:

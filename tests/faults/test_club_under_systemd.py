@@ -86,8 +86,9 @@ def test_the_clubs_page_has_all_it_needs_and_no_more(tmp_path: Path) -> None:
     written = [set(json.loads(found)) for found in re.findall(r"^written: (.*)$", logs, re.M)]
     assert len(written) >= 2, logs
     assert all(w <= PRIVATE for w in written), written
-    own = ["ca.pem", "club.toml", "hub.key", "hub.pem", "password"]
-    assert seen["read"] == {UNIT: own, "probe-agent": [], "probe-agent-web": []}
+    files = ["ca.pem", "club.toml", "hub.key", "hub.pem", "password"]
+    others = {user: [user] for user in ("probe-agent", "probe-agent-web")}
+    assert seen["read"] == {UNIT: [UNIT, *files, "all"], **others}
     assert seen["page after s"] is not None
     assert seen["refused"] == ["401", "401"]
     assert seen["shown after s"] is not None
