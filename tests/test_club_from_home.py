@@ -7,8 +7,8 @@ import json
 import re
 import ssl
 import subprocess
-import threading
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from gzip import decompress as gunzip
 from http.client import HTTPSConnection
 from pathlib import Path
@@ -16,12 +16,12 @@ from pathlib import Path
 import pytest
 import status_samples as samples
 from club_boards import current, hear
+from served import served
 from test_from_home import Nginx, Phone, block, certs, needs_nginx
 
 from probe_agent.config import parse_settings
 from web.club.app import create_club_app
 from web.club.source import ClubSource
-from web.serve import server_of
 
 __all__ = ["certs"]
 pytestmark = needs_nginx
@@ -38,23 +38,17 @@ Serve = Callable[[str], int]
 @pytest.fixture
 def serve() -> Iterator[Serve]:
     """Serves the page, with Magpie and Kestrel heard, as probe-agent-web does; returns its port."""
-    running = []
+    stack = ExitStack()
 
     def begin(more: str) -> int:
         settings = parse_settings(f'[broker]\nhost = "127.0.0.1"\nport = 1\n{more}'.encode(), "club.toml")
         source = ClubSource(settings.broker, None)
         boards = {"magpie": samples.heating(), "kestrel": samples.cold()}
         hear(source, {d: current(status, aircraft=d.capitalize()) for d, status in boards.items()})
-        server = server_of(create_club_app(source, settings), "127.0.0.1", 0)
-        thread = threading.Thread(target=server.run, daemon=True)
-        thread.start()
-        running.append((server, thread))
-        return int(server.effective_port)
+        return stack.enter_context(served(create_club_app(source, settings)))
 
-    yield begin
-    for server, thread in running:
-        server.close()
-        thread.join(10)
+    with stack:
+        yield begin
 
 
 def viewers(folder: Path) -> str:

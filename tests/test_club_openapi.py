@@ -8,7 +8,6 @@ import io
 import re
 import socket
 import string
-import threading
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -26,13 +25,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from schemathesis.core.failures import FailureGroup
 from schemathesis.generation import GenerationMode
+from served import served
 from test_openapi import _ask, conforms, no_filler
 
 from probe_agent.config import parse_settings
 from web import home
 from web.club.app import create_club_app
 from web.club.source import ClubSource
-from web.serve import server_of
 from web.wire import HEADERS
 
 FILE = Path(__file__).parents[1] / "web" / "club" / "openapi.yaml"
@@ -193,18 +192,12 @@ def test_who_stands_alone_is_led_to_by_a_documented_number(tmp_path: Path) -> No
 
 def test_the_same_over_a_real_server(apps: dict[bool, Flask]) -> None:
     """Waitress parses the requests and writes the answers."""
-    server = server_of(apps[False], "127.0.0.1", 0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    try:
+    with served(apps[False]) as port:
         schema = schemathesis.openapi.from_dict(DOCUMENT)
-        schema.config.update(base_url=f"http://127.0.0.1:{server.effective_port}")
+        schema.config.update(base_url=f"http://127.0.0.1:{port}")
         counts: dict[str, int] = {}
         for result in schema.get_all_operations():
-            _ask(result.ok(), GenerationMode.POSITIVE, no_filler, 2, counts)
-    finally:
-        server.close()
-        thread.join(10)
+            _ask(result.ok(), GenerationMode.POSITIVE, no_filler, 1, counts)
     assert sum(counts.values()) >= len(DOCUMENT["paths"]), counts
 
 
@@ -330,12 +323,8 @@ def test_many_hostile_requests_are_answered_or_refused(apps: dict[bool, Flask], 
 
 @pytest.fixture(scope="module")
 def page(apps: dict[bool, Flask]) -> Iterator[int]:
-    server = server_of(apps[True], "127.0.0.1", 0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield int(server.effective_port)
-    server.close()
-    thread.join(10)
+    with served(apps[True]) as port:
+        yield port
 
 
 @pytest.mark.parametrize(

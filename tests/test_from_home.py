@@ -24,9 +24,9 @@ import status_samples as samples
 from living_page import LivingPage
 from real_broker import free_port
 from secure_broker import make_certificates
+from served import served
 
 from probe_agent.config import parse_settings
-from web.serve import server_of
 
 README = Path(__file__).parents[1] / "README.md"
 SBIN = "/usr/sbin:/usr/local/sbin:/sbin"
@@ -157,12 +157,8 @@ def living(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[LivingPag
 @pytest.fixture
 def page(living: LivingPage) -> Iterator[int]:
     """The port of the page, served as probe-agent-web does."""
-    server = server_of(living.app, "127.0.0.1", 0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield int(server.effective_port)
-    server.close()
-    thread.join(10)
+    with served(living.app) as port:
+        yield port
 
 
 @pytest.fixture
