@@ -329,7 +329,7 @@ class _Connection(Connection):
         # Last will (Last Will): the root device's $state, retained; it never expires.
         will = (f"{root}/$state", b"lost", True)
         super().__init__(
-            settings, name, password, "broker", self._hear, will=will, acknowledge_s=ACKNOWLEDGE_S
+            settings, name, password, "broker", self.hear, will=will, acknowledge_s=ACKNOWLEDGE_S
         )
         self.root = root
         self._document_topic = document_topic
@@ -373,7 +373,8 @@ class _Connection(Connection):
             self.unsubscribe(everything)
         self._echo_of = None
 
-    def _hear(self, message: mqtt.MQTTMessage) -> None:
+    def hear(self, message: mqtt.MQTTMessage) -> None:
+        """Keep what earlier runs left, and what others write as us."""
         if message.topic == self._document_topic:
             if ("run", self._run) not in getattr(message.properties, "UserProperty", ()):
                 self.strangers.append((message.retain, bytes(message.payload)))
