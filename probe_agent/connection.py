@@ -112,7 +112,11 @@ class Connection:
             self._client.loop(0.1)
         if (sock := self._client.socket()) is not None:
             sock.close()
-        self._client.loop(0.0)  # notices, and frees its own ends
+        self._client.loop(0.0)  # notices
+        # Nothing leads back to us any more, so that we go at once, and with us paho's own pair of sockets.
+        client, self._heard = self._client, lambda message: None
+        client.on_connect = client.on_disconnect = client.on_subscribe = None
+        client.on_publish = client.on_message = None
 
     def cut(self) -> bool:
         """End it without a farewell, so that the broker publishes the will; from any thread. Whether there

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import math
+import os
 import signal
 import socket
 import threading
@@ -93,6 +95,19 @@ def test_one_that_hangs_up_has_not_said_a_word() -> None:
             made.open()
         made.close(politely=False)
         thread.join(30)
+
+
+def test_nothing_of_a_closed_one_waits_for_the_garbage_collector(broker: RealBroker) -> None:
+    gc.collect()
+    gc.disable()
+    try:
+        before = sorted(os.listdir("/proc/self/fd"))
+        with opened(broker.port) as made:
+            assert sorted(os.listdir("/proc/self/fd")) != before
+        del made
+        assert sorted(os.listdir("/proc/self/fd")) == before
+    finally:
+        gc.enable()
 
 
 # -- what is refused
