@@ -27,7 +27,7 @@ import paho.mqtt.client as mqtt
 from probe_agent import pulse, words
 from probe_agent.config import Broker
 from probe_agent.connecting import Delays, client_id, why
-from probe_agent.connection import Connection
+from probe_agent.connection import ACKNOWLEDGE_S, Connection
 from probe_agent.couriers import Watched
 from probe_agent.pulse import Pulse
 from probe_agent.readings import Fault, State
@@ -52,7 +52,6 @@ DOCUMENT_EXPIRY_S = 86_400
 DOCUMENT_EVERY_S = 60.0
 DOCUMENT_BYTES = 16_000
 ROUND_EVERY_S = 1.0
-ACKNOWLEDGE_S = 30.0
 STOP_S = 2.0
 FIRST_DELAY_S, LONGEST_DELAY_S = 5.0, 60.0
 STILL_S = 180.0
