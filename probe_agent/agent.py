@@ -35,7 +35,7 @@ from probe_agent import (
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
-from probe_agent.circuit import Shared, Sharer
+from probe_agent.circuit import Heat, Shared, Sharer
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import (
@@ -637,8 +637,11 @@ class Agent:
             circuit_full=bool(shared.full),
             pressed_full=bool(shared.pressed_full),
             circuit_over=shared.over,
+            circuit_beyond=shared.beyond,
+            circuit_claim=shared.claim,
         )
         switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
+        self._follow_claim(man)
         if switched.went_on is not None:
             self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
         self._departures.plug_acts = man.acts
@@ -649,16 +652,18 @@ class Agent:
         coming = self._departures.coming
         if self._sharing is None:
             return Shared(coming)
-        on = man.is_on if man is not None else self._watch.heating is True
-        until_s = man.until_s if man is not None else None
-        until_at = None if until_s is None else self._utc(until_s)
-        self._shared = self._sharing.look(self._utc(t_s), coming, on, until_at, self._clock_ok)
+        heat = Heat(self._watch.heating is True) if man is None else man.heat(coming, self._offset_s)
+        self._shared = self._sharing.look(self._utc(t_s), coming, heat, self._clock_ok)
         self._departures.earlier = {
             d.number: d for d, was in zip(self._shared.coming, coming, strict=True) if d is not was
         }
-        if self._broker is not None:
-            self._broker.share(*self._sharing.message)
         return self._shared
+
+    def _follow_claim(self, man: Switchman) -> None:
+        """The others on a circuit hear at once that the plug is about to go on, or isn't any more."""
+        if self._sharing is not None:
+            heat = man.heat(self._departures.coming, self._offset_s)
+            self._sharing.follow(heat, self._utc(self.clock.monotonic()))
 
     # -- keeping
 
@@ -1005,6 +1010,7 @@ class Agent:
                 batch = Batch()
                 now_s = self.clock.monotonic()
                 at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
+                self._see_circuit()
                 try:
                     answer = self._orders.carry_out(command, batch, at)
                     self._watch = at.watch
@@ -1016,9 +1022,16 @@ class Agent:
                 self._answer(command, answer, batch)
                 if man is not None:
                     man.heed()
+                if self._switchman is not None:
+                    self._follow_claim(self._switchman)
         if self._hand.came_out_of_order():
             self._beside.live_again()
         return True
+
+    def _see_circuit(self) -> None:
+        """A press goes by what was heard of the circuit until now, not until the last tick."""
+        if self._sharing is not None and self._switchman is not None:
+            self._switchman.see_circuit(self._sharing.is_full(self._utc(self.clock.monotonic())))
 
     def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""

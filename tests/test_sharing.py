@@ -36,7 +36,10 @@ class SharedHangar(Hangar):
 
     def _open(self) -> Agent:
         settings = parse_settings(SHARED.encode(), "test.toml")
-        self.sharing = Sharing(settings, "magpie", None, "UTC")
+        self.told_at_once: list[circuit.Said] = []
+        self.sharing = Sharing(
+            settings, "magpie", None, "UTC", self._bring, lambda: self.agent.clock.monotonic()
+        )
         return open_agent(
             self.folder,
             ScriptedSource(self.probes),
@@ -47,6 +50,9 @@ class SharedHangar(Hangar):
             line=self.line,
             sharing=self.sharing,
         )
+
+    def _bring(self, payload: bytes, expiry_s: int) -> None:
+        self.told_at_once.append(msgspec.json.decode(payload, type=circuit.Said))
 
     def says(self, device: str = "kestrel", name: str = "hangar-2", **what: Any) -> None:
         """Another board's message."""
@@ -100,6 +106,7 @@ def test_a_press_waits_while_another_is_on_and_is_taken_when_there_is_room(hanga
     hangar.says(on=True, until_at=hangar.now_at + 9 * HOUR)
     hangar.ticks(2 * STEP_S)
     assert hangar.line.orders[-1] == "on", "what is on by a person's press isn't ended by another's"
+    assert "Too much is on: kestrel and magpie together draw 1300 W on the circuit hangar-2" in hangar.notes
     assert hangar.ask("switch-off")[0], "off is never refused"
     assert hangar.line.orders[-1] == "off"
 

@@ -167,6 +167,8 @@ from probe_agent.words.planning import (
 )
 from probe_agent.words.plug import (
     PLUG_CAUTION,
+    circuit_asks,
+    circuit_beyond,
     circuit_earlier,
     circuit_limits,
     circuit_unfit,
@@ -258,6 +260,8 @@ __all__ = [
     "came_of_heatup",
     "cautions",
     "changed",
+    "circuit_asks",
+    "circuit_beyond",
     "circuit_earlier",
     "circuit_limits",
     "circuit_unfit",

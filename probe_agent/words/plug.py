@@ -46,6 +46,14 @@ _ENDED: Mapping[str, tuple[str, str]] = {
         "another heater's turn on the circuit",
         "its time on the shared circuit is over and others need it; covered it goes on holding its warmth",
     ),
+    "circuit-beyond": (
+        "too much on the circuit",
+        "together the heaters on its circuit drew more than it may carry, and the others were on before",
+    ),
+    "circuit-taken": (
+        "the circuit was taken",
+        "it did not go on: another board on its circuit was a moment earlier, and there is no room for both",
+    ),
     "tested": ("timer tested", "the test of the plug's timer is over"),
 }
 """Why heat ended (switching.Why): in a subject, and in a sentence."""
@@ -188,6 +196,19 @@ def circuit_unfit(name: str, unfit: Sequence[str], limit_w: float) -> str:
     )
 
 
+def circuit_beyond(name: str, on: Sequence[str], on_w: float, limit_w: float) -> str:
+    """That more is on than the circuit may carry."""
+    return (
+        f"Too much is on: {_devices(on)} together draw {on_w:.0f} W on the circuit {name}, which may carry "
+        f"{limit_w:.0f} W. Switch one off now, and see that cable and sockets stay cool."
+    )
+
+
+def circuit_asks(name: str) -> str:
+    """That the others have a moment to be heard before heat begins."""
+    return f"The other boards on the circuit {name} have a moment to be heard; then the heater goes on."
+
+
 def circuit_limits(name: str, limit_w: float) -> str:
     return f"The boards tell different limits for the circuit {name}; the lowest counts, {limit_w:.0f} W."
 
@@ -202,10 +223,11 @@ def circuit_unheard(name: str, away: str, heard_before: bool) -> str:
     return f"Others on the circuit {name} can't be heard{away}; {then}."
 
 
-def circuit_waits(name: str, beside: Sequence[str]) -> str:
-    """Why nothing can be switched on at this moment."""
+def circuit_waits(name: str, beside: Sequence[str], room_at: float | None, zone: str, now_at: float) -> str:
+    """Why nothing can be switched on at this moment, and until when by what the others said [UTC s]."""
     verb = "leaves" if len(beside) == 1 else "leave"
-    return f"On the circuit {name} {_devices(beside)} {verb} no room for this heater now."
+    until = "" if room_at is None else f", until {moment(room_at, zone, now_at)} at the latest"
+    return f"On the circuit {name} {_devices(beside)} {verb} no room for this heater now{until}."
 
 
 def _devices(names: Sequence[str]) -> str:
@@ -254,6 +276,8 @@ def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
 
 def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
     plug = status.plug or PlugNow()
+    if plug.refused is None and plug.ended == "circuit-taken":
+        return _gave_way(status, unit)
     why = plug.refused or "untested"
     short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
     parts = [
@@ -267,6 +291,19 @@ def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
         (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
     ]
     return (f"heat not switched on: {short}", "heat not switched on"), [p for p in parts if p[1]]
+
+
+def _gave_way(status: Status, unit: Unit) -> Letter:
+    """A press that another board on the circuit came before."""
+    parts = [
+        (1, "Somebody pressed for heat, and it did not go on: another board on its circuit was first."),
+        (1, "There is no room for both."),
+        (1, coldest(status, unit, spoken=True)),
+        (3, start_words(status)),
+        (1, "It is not tried again by itself. Press anew when the page shows room, or heat elsewhere."),
+        (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
+    ]
+    return ("heat not switched on: circuit taken", "heat not switched on"), [p for p in parts if p[1]]
 
 
 def still_warming(status: Status, unit: Unit, about: About) -> list[tuple[int, str]]:
