@@ -163,7 +163,7 @@ class Sharing:
             pressed,
             is_over and self._is_needed(others, now_at),
             self._device in circuit.beyond(asks),
-            self._claimed(asks) if heat.claims else "free",
+            self._claimed(asks),
             self._said(planned, found, asks, pressed, now_at),
         )
 
