@@ -905,6 +905,7 @@ class Agent:
             self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
+            circuit=self._shared.said,
             unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
             identify=self._finding.shown,
         )
@@ -920,7 +921,9 @@ class Agent:
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
-        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own, *self._shared.said) if t)
+        return tuple(
+            t for t in (self._store_trouble, self._deaf, *troubles, *own, *self._shared.troubles) if t
+        )
 
     def _of_card(self) -> str | None:
         """What became of the record, while somebody has to know."""

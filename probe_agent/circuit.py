@@ -314,7 +314,7 @@ class Shared:
     coming: the departures, of which one for our plug may be switched on earlier; slot: this board's, where it
     is moved; full, pressed_full: who leaves no room for a plan, and for a press; over: heat that is on has
     had its time; beyond: it finds no room within the limit, and others were on before; claim: how a claim of
-    this board stands; said: sentences for the owner.
+    this board stands; said, troubles: sentences for the owner.
     """
 
     coming: tuple[Departure, ...]
@@ -325,6 +325,7 @@ class Shared:
     beyond: bool = False
     claim: Claimed = "free"
     said: tuple[str, ...] = ()
+    troubles: tuple[str, ...] = ()
 
 
 class Sharer(Courier, Protocol):

@@ -143,9 +143,7 @@ class Sharing:
         others = self._asks_of_others(now_at)
         planned = _planned(coming, heat.spent) if clock_ok else None
         on = heat.on
-        if on and not self._was_on:
-            self._end_at = None if self._moved is None else self._moved.end_at
-        self._was_on, self._end_at = on, self._end_at if on else None
+        self._keep_end(on)
         own = self._own_ask(planned, heat)
         asks = [*others, own]
         found = circuit.schedule(asks, now_at)
@@ -164,7 +162,8 @@ class Sharing:
             is_over and self._is_needed(others, now_at),
             self._device in circuit.beyond(asks),
             self._claimed(asks),
-            self._said(planned, found, asks, pressed, now_at),
+            self._said(found, asks, pressed, now_at),
+            self._troubles(found, asks),
         )
 
     def _asks_of_others(self, now_at: float) -> list[Ask]:
@@ -197,6 +196,12 @@ class Sharing:
         ask = Ask(self._device, self._power_w, self._limit_w, heat.on, wanted_at, off_at, ends_at)
         return replace(ask, claim=claim, since_at=since_at)
 
+    def _keep_end(self, on: bool) -> None:
+        """Heat that goes on in a slot is to end with it, from the first word of it on."""
+        if on and not self._was_on:
+            self._end_at = None if self._moved is None else self._moved.end_at
+        self._was_on, self._end_at = on, self._end_at if on else None
+
     def _is_needed(self, others: Sequence[Ask], now_at: float) -> bool:
         """Whether others find no room while the heater here goes on, now or as soon as their time comes."""
         soon_at = now_at + circuit.CHANGE_S
@@ -225,7 +230,9 @@ class Sharing:
             elif self._claim is None:
                 self._claim = _Claim(secrets.token_hex(8), self._seconds())
             is_lost = self._claim is not None and bool(self._claim.lost_to)
-            own = self._own_ask(self._planned, replace(heat, on=heat.on and not is_lost))
+            heat = replace(heat, on=heat.on and not is_lost)
+            self._keep_end(heat.on)
+            own = self._own_ask(self._planned, heat)
             if (own.on, own.claim) != (self._own.on, self._own.claim):
                 self._own = own
                 self._say(own)
@@ -248,29 +255,30 @@ class Sharing:
         return "lost" if claim.lost_to else "free"
 
     def _said(
-        self,
-        planned: Departure | None,
-        found: Schedule,
-        asks: Sequence[Ask],
-        full: tuple[str, ...],
-        now_at: float,
+        self, found: Schedule, asks: Sequence[Ask], full: tuple[str, ...], now_at: float
     ) -> tuple[str, ...]:
         """Sentences for the owner."""
-        own, out = self._own, []
-        on, on_w, limit_w = circuit.on_now(asks)
-        if on_w > limit_w:
-            out.append(words.circuit_beyond(self.name, on, on_w, limit_w))
+        own, out, beside = self._own, [], _beside(self._own, found)
         if self._moved is not None:
-            by_plug = planned is not None and planned.by == "our-plug"
+            by_plug = self._planned is not None and self._planned.by == "our-plug"
             slot = (self._moved.start_at, self._moved.end_at, self._moved.earlier_s)
-            beside = _beside(own, found)
             out.append(words.circuit_earlier(self.name, *slot, beside, by_plug, self._zone, now_at))
+        if own.on and self._end_at is not None:
+            out.append(words.circuit_ends(self.name, self._end_at, beside, self._zone, now_at))
         if own.on and own.claim is not None:
             out.append(words.circuit_asks(self.name))
         if full:
             room_at = circuit.room_at(asks, found, self._device, full)
             out.append(words.circuit_waits(self.name, full, room_at, self._zone, now_at))
-        if found.unfit:
+        if found.unfit and self._device not in found.unfit:
+            out.append(words.circuit_unfit(self.name, found.unfit, found.limit_w))
+        return tuple(out)
+
+    def _troubles(self, found: Schedule, asks: Sequence[Ask]) -> tuple[str, ...]:
+        """Sentences for the owner of what somebody has to do something about."""
+        on, on_w, limit_w = circuit.on_now(asks)
+        out = [words.circuit_beyond(self.name, on, on_w, limit_w)] if on_w > limit_w else []
+        if self._device in found.unfit:
             out.append(words.circuit_unfit(self.name, found.unfit, found.limit_w))
         if found.limits_differ:
             out.append(words.circuit_limits(self.name, found.limit_w))

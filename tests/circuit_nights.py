@@ -45,6 +45,7 @@ class SharedNight(Night):
     def __init__(self, folder: Path, broker: RealBroker, device: str, limit_w: float, **more: Any) -> None:
         folder.mkdir()
         self.device, self.told = device, 0
+        self._silent_at = float("inf")
         switch = SWITCH.format(device=device, limit_w=limit_w)
         setup = {"switched_by": '"our-plug"', "watts": f"{more['watts']:g}", **more.pop("setup", {})}
         super().__init__(folder, more=switch, setup=setup, believed=True, **more)
@@ -61,6 +62,11 @@ class SharedNight(Night):
     @property
     def lives(self) -> bool:
         return self._process is not None
+
+    def fall_silent(self, now_at: float) -> None:
+        """Power cut at the board alone; its plug goes off by its will, or its own timer."""
+        self._silent_at = now_at
+        self.power_cut()
 
     def step(self, seconds: float) -> None:
         """Let the daemon live up to that second of its engine."""
@@ -89,7 +95,7 @@ class SharedNight(Night):
             if on is not None:
                 out.append((on[0], second + self.utc(self.start), on[1]))
             on = (second + self.utc(self.start), watts) if watts > 0 else None
-        return [*out, (on[0], float("inf"), on[1])] if on is not None else out
+        return [*out, (on[0], self._silent_at, on[1])] if on is not None else out
 
 
 class CircuitNights:

@@ -75,7 +75,7 @@ class SharedHangar(Hangar):
     @property
     def notes(self) -> str:
         assert self.agent.status is not None
-        return " ".join(self.agent.status.notes)
+        return " ".join((*self.agent.status.notes, *self.agent.status.circuit))
 
     @property
     def switch_on_at(self) -> float:
@@ -135,6 +135,11 @@ def test_a_plan_goes_on_earlier_ends_for_the_other_and_never_comes_on_again(hang
     hangar.ticks(hangar.switch_on_at - hangar.now_at - 2 * STEP_S)
     assert "on" not in hangar.line.orders
     hangar.ticks(4 * STEP_S)
+    claim = next(said for said in hangar.told_at_once if said.claim is not None)
+    assert claim.until is not None
+    assert utc_seconds(claim.until) == pytest.approx(starts_at - MIN, abs=1.0), (
+        "its slot's end, from the first"
+    )
     assert hangar.line.orders[-1] == "on"
     assert hangar.now_at < alone_at
     assert hangar.told.until is not None

@@ -134,6 +134,7 @@ class NowView:
     signs: tuple[str, ...]
     oil_out: bool
     plug: PlugView | None
+    circuit: tuple[str, ...]
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
@@ -191,6 +192,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
         oil_out=status.oil_out,
         plug=None if status.plug is None else _plug(status.plug, status),
+        circuit=status.circuit,
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),

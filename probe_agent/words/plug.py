@@ -52,7 +52,7 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     ),
     "circuit-taken": (
         "the circuit was taken",
-        "it did not go on: another board on its circuit was a moment earlier, and there is no room for both",
+        "it never went on, for another board on its circuit was first, and there is no room for both",
     ),
     "tested": ("timer tested", "the test of the plug's timer is over"),
 }
@@ -204,6 +204,17 @@ def circuit_beyond(name: str, on: Sequence[str], on_w: float, limit_w: float) ->
     )
 
 
+def circuit_ends(name: str, end_at: float, beside: Sequence[str], zone: str, now_at: float) -> str:
+    """That heat which went on earlier ends for others [UTC s]."""
+    need = (
+        f"{_devices(beside)} then {'needs' if len(beside) == 1 else 'need'}" if beside else "others then need"
+    )
+    return (
+        f"This heat began earlier and ends at {moment(end_at, zone, now_at)} at the latest where {need} "
+        f"the circuit {name}; covered the engine holds its warmth."
+    )
+
+
 def circuit_asks(name: str) -> str:
     """That the others have a moment to be heard before heat begins."""
     return f"The other boards on the circuit {name} have a moment to be heard; then the heater goes on."
@@ -280,14 +291,15 @@ def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
         return _gave_way(status, unit)
     why = plug.refused or "untested"
     short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
+    then = "Have that set right: it is tried again until the start. Or heat by hand."
+    if why == "circuit-full":
+        clause = "others on the same circuit leave no room. The page says which"
+        then = "It waits for room until heater and cover are to come off. Or heat elsewhere."
     parts = [
         (1, f"Heat was to go on by the plan and did not: {clause}."),
         (1, coldest(status, unit, spoken=True)),
         (3, start_words(status)),
-        (
-            1,
-            "Have that set right: it is tried again until the start. Or heat by hand.",
-        ),
+        (1, then),
         (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
     ]
     return (f"heat not switched on: {short}", "heat not switched on"), [p for p in parts if p[1]]
