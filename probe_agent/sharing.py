@@ -24,7 +24,8 @@ from probe_agent.planning import Departure
 from probe_agent.status import utc_seconds, utc_text
 
 MOST_BYTES, MOST_BOARDS = 4096, 200
-LEAST_EXPIRY_S, MOST_EXPIRY_S = 600, 172_800
+LEAST_EXPIRY_S, MOST_EXPIRY_S = 120, 172_800
+"""So long beyond what it says a message holds, and no longer than this [s]."""
 CLAIM_EXPIRY_S = 60
 """A claim of which nothing became is forgotten so soon."""
 WAITS_S = 3.0

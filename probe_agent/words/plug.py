@@ -44,7 +44,7 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     "record": ("record can't be used", "the record can't be written or read"),
     "circuit": (
         "another heater's turn on the circuit",
-        "its time on the shared circuit is over and others need it; covered it goes on holding its warmth",
+        "its time on the shared circuit is over and others need it; covered it holds its warmth",
     ),
     "circuit-beyond": (
         "too much on the circuit",
@@ -249,6 +249,12 @@ def _devices(names: Sequence[str]) -> str:
 
 # -- letters
 
+_THEN: Mapping[str, str] = {
+    "circuit": "Leave the cover on. It doesn't come on again by itself.",
+    "circuit-beyond": "It doesn't come on again by itself. Switch on anew when the page shows room.",
+}
+"""What is to be done where heat ended for others on the circuit."""
+
 
 def _switched_on(status: Status, unit: Unit, about: About) -> Letter:
     plug = status.plug or PlugNow()
@@ -271,15 +277,13 @@ def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
     why = plug.ended or "owner"
     at = moment_of(status, plug.ended_at) if plug.ended_at else "just now"
     short, clause = (_about_place(text, plug.place) for text in _ENDED.get(why, (why, why)))
+    then = _THEN.get(why, "It doesn't come on again by itself. Look at the page, then switch on anew.")
     parts = [
         (1, f"The plug was switched off at {at}: {clause}."),
         (1, coldest(status, unit, spoken=True)),
         (2, start_words(status)),
-        (
-            1,
-            "It doesn't come on again by itself. Look at the page, then switch on anew.",
-        ),
-        (3, "Have plug, cable and harness looked at if you can't tell why."),
+        (1, then),
+        (3, "" if why in _THEN else "Have plug, cable and harness looked at if you can't tell why."),
         (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
     ]
     return (f"heat ended {at}, {short}", f"heat ended, {short}", "heat ended"), [p for p in parts if p[1]]
@@ -293,8 +297,8 @@ def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
     short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
     then = "Have that set right: it is tried again until the start. Or heat by hand."
     if why == "circuit-full":
-        clause = "others on the same circuit leave no room. The page says which"
-        then = "It waits for room until heater and cover are to come off. Or heat elsewhere."
+        clause = "others on the same circuit leave no room"
+        then = "Look at the page, it names them. It waits for room until cover and heater come off."
     parts = [
         (1, f"Heat was to go on by the plan and did not: {clause}."),
         (1, coldest(status, unit, spoken=True)),
@@ -312,7 +316,7 @@ def _gave_way(status: Status, unit: Unit) -> Letter:
         (1, "There is no room for both."),
         (1, coldest(status, unit, spoken=True)),
         (3, start_words(status)),
-        (1, "It is not tried again by itself. Press anew when the page shows room, or heat elsewhere."),
+        (1, "It is not tried again by itself. Look at the page, and press anew when there is room."),
         (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
     ]
     return ("heat not switched on: circuit taken", "heat not switched on"), [p for p in parts if p[1]]
