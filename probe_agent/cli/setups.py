@@ -160,6 +160,7 @@ def import_(given: tuple[Path | None, Path | None], preview: bool, source: Path)
     click.echo(words.sister_previewed(found.heat_ups, found.called, sister.lacks, _own(known)))
     for line in _figures(course, sister, settings):
         click.echo(line)
+    click.echo("In brackets: 1 in 10 lies below, 1 in 10 above.")
     click.echo(
         "Nothing is changed yet. Without --preview it is taken; probe-agent setups undo takes it back."
     )
