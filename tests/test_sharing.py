@@ -219,7 +219,7 @@ def test_of_two_that_are_on_beyond_the_limit_the_later_one_yields(hangar: Shared
     hangar.says(on=True, since_at=hangar.now_at - HOUR, until_at=hangar.now_at + HOUR)
     hangar.ticks(STEP_S)
     assert (hangar.line.orders[-1], hangar.plug.ended) == ("off", "circuit-beyond")
-    assert hangar.words("switched-off")[0][0].endswith("too much on the circuit")
+    assert hangar.words("switched-off")[0][0].endswith("circuit overloaded")
 
 
 def test_what_is_on_and_silent_counts_no_longer_than_its_message_holds(hangar: SharedHangar) -> None:

@@ -159,6 +159,7 @@ from probe_agent.words.parts import (
 from probe_agent.words.planning import (
     CLOCK_NOT_SET,
     NOTHING_REPEATS,
+    is_full,
     plan_answer,
     plan_line,
     plan_next_word,
@@ -307,6 +308,7 @@ __all__ = [
     "in_memory",
     "in_unit",
     "is_expected",
+    "is_full",
     "is_it_right",
     "kept_share",
     "left_without",

@@ -43,11 +43,11 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     "no-rise": ("no probe got warmer", "no probe got warmer from it"),
     "record": ("record can't be used", "the record can't be written or read"),
     "circuit": (
-        "another heater's turn on the circuit",
+        "circuit handed on",
         "its time on the shared circuit is over and others need it; covered it holds its warmth",
     ),
     "circuit-beyond": (
-        "too much on the circuit",
+        "circuit overloaded",
         "together the heaters on its circuit drew more than it may carry, and the others were on before",
     ),
     "circuit-taken": (

@@ -76,7 +76,7 @@ def test_three_for_one_departure_are_staggered_and_each_is_ready(tmp_path: Path)
         plug = magpie.status().plug
         assert plug is not None
         assert plug.ended == "circuit"
-        assert any(s.startswith("heat ended 06:") for s in magpie.subjects())
+        assert any(s.startswith("heat ended 06:") and "handed on" in s for s in magpie.subjects())
         for board in nights.boards.values():
             assert any(s.startswith("ready to start") for s in board.subjects())
 
@@ -130,4 +130,5 @@ def test_where_not_all_can_be_warm_it_is_said_and_no_more_is_on_than_may_be(tmp_
         ready = {d for d, b in nights.boards.items() if b.status().state == State.READY.value}
         assert ready == {"kestrel", "heron"}
         assert "heat not switched on: circuit full" in nights["magpie"].subjects()
+        assert "start 08:00 late, circuit full" in nights["magpie"].subjects()
         assert not nights["magpie"].spans()
