@@ -619,9 +619,22 @@ class Agent:
         shared = self._share_circuit(facts.t_s, man)
         if man is None:
             return facts, Switched()
-        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
+        seen = self._switch_facts(facts, measured, plug, tick_s, shared)
         coming = shared.coming
-        seen = SwitchFacts(
+        switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
+        self._follow_claim()
+        if switched.went_on is not None:
+            self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
+        self._departures.plug_acts = man.acts
+        return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
+
+    def _switch_facts(
+        self, facts: Facts, measured: tuple[Point, ...], plug: Plug, tick_s: float, shared: Shared
+    ) -> SwitchFacts:
+        """What the switch has to know of this tick."""
+        watch = self._watch
+        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
+        return SwitchFacts(
             facts.t_s,
             facts.points,
             measured,
@@ -629,7 +642,7 @@ class Agent:
             oil_out=watch.oil_out_s is not None,
             ready_s=watch.heatup.ready_s if watch.heatup is not None else None,
             start_s=facts.departure_at,
-            planned=frozenset(d.number for d in coming),
+            planned=frozenset(d.number for d in shared.coming),
             trends=facts.forecast.trends_c_per_h,
             signs=frozenset(s.kind for s in watch.signs),
             heating=facts.forecast.heating,
@@ -640,12 +653,6 @@ class Agent:
             circuit_beyond=shared.beyond,
             circuit_claim=shared.claim,
         )
-        switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
-        self._follow_claim(man)
-        if switched.went_on is not None:
-            self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
-        self._departures.plug_acts = man.acts
-        return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
 
     def _share_circuit(self, t_s: float, man: Switchman | None) -> Shared:
         """What this tick means on a circuit that others share, and what they are told of it."""
@@ -659,9 +666,10 @@ class Agent:
         }
         return self._shared
 
-    def _follow_claim(self, man: Switchman) -> None:
+    def _follow_claim(self) -> None:
         """The others on a circuit hear at once that the plug is about to go on, or isn't any more."""
-        if self._sharing is not None:
+        man = self._switchman
+        if self._sharing is not None and man is not None:
             heat = man.heat(self._departures.coming, self._offset_s)
             self._sharing.follow(heat, self._utc(self.clock.monotonic()))
 
@@ -1010,26 +1018,29 @@ class Agent:
             with self._lock:
                 if not self._has_settled():
                     return False
-                batch = Batch()
-                now_s = self.clock.monotonic()
-                at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
-                self._see_circuit()
-                try:
-                    answer = self._orders.carry_out(command, batch, at)
-                    self._watch = at.watch
-                except sqlite3.Error:
-                    raise
-                except Exception as err:  # else it would stand in the way of all later ones
-                    log.exception("command %s failed", command.kind)
-                    batch, answer = Batch(), _failed(err)
-                self._answer(command, answer, batch)
+                self._carry_out(command)
                 if man is not None:
                     man.heed()
-                if self._switchman is not None:
-                    self._follow_claim(self._switchman)
+                self._follow_claim()
         if self._hand.came_out_of_order():
             self._beside.live_again()
         return True
+
+    def _carry_out(self, command: Command) -> None:
+        """Do what a command says, and answer it. Under the tick's lock. Raises sqlite3.Error."""
+        batch = Batch()
+        now_s = self.clock.monotonic()
+        at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
+        self._see_circuit()
+        try:
+            answer = self._orders.carry_out(command, batch, at)
+            self._watch = at.watch
+        except sqlite3.Error:
+            raise
+        except Exception as err:  # else it would stand in the way of all later ones
+            log.exception("command %s failed", command.kind)
+            batch, answer = Batch(), _failed(err)
+        self._answer(command, answer, batch)
 
     def _see_circuit(self) -> None:
         """A press goes by what was heard of the circuit until now, not until the last tick."""

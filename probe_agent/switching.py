@@ -205,9 +205,9 @@ class SwitchFacts:
 @dataclass(frozen=True, slots=True)
 class Want:
     """Heat that is wanted: by whom, for which departure; on_s: since which tick it is ordered, None while it
-    isn't yet; confirmed_s:
-    when the plug was first heard to be on; no_power_s: since when it draws none, inf: that is no matter;
-    began_c: what each place had when it was confirmed, None once any has risen or none need be asked."""
+    isn't yet; confirmed_s: when the plug was first heard to be on; no_power_s: since when it draws none, inf:
+    that is no matter; began_c: what each place had when it was confirmed, None once any has risen or none
+    need be asked."""
 
     by: By
     asked_s: float
