@@ -448,7 +448,7 @@ class BrokerCourier:
         self._thread.look()
 
     def share(self, payload: bytes, expiry_s: int) -> None:
-        """Bring this to those who share a circuit, retained for so long, with the next document."""
+        """Bring this to those who share a circuit, retained for so long, as soon as may be."""
         self._shared = (payload, expiry_s)
 
     def stop(self) -> None:
@@ -564,6 +564,7 @@ class BrokerCourier:
             self._announced = None
         news = status is not self._round_of and now_s - self._round_s >= ROUND_EVERY_S
         if self._announced is not None and not news:
+            self._tell_shared(connection, status, now_s)
             return
         tree = homie_tree(status, self._build)
         if self._announced != tree.content:

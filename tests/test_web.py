@@ -380,6 +380,18 @@ def test_oil_goes_out_by_a_tap_and_comes_back_with_its_level_checked(page: Page)
     assert page.press("/act/oil", oil="perhaps")[0] == 422
 
 
+def test_what_a_shared_circuit_means_is_said_on_now_and_plan_and_is_no_trouble(page: Page) -> None:
+    said = ("On the circuit hangar-2 kestrel leaves no room for this heater now.",)
+    page.show(msgspec.structs.replace(samples.plug_off(), circuit=said))
+    for path in ("/", "/plan"):
+        text = page.text(path)
+        assert "Shared circuit" in text
+        assert said[0] in text
+        assert f"Trouble. {said[0]}" not in text
+    page.show(samples.plug_off())
+    assert "Shared circuit" not in page.text() + page.text("/plan")
+
+
 def test_the_plug_is_switched_off_locked_and_on_by_a_tap(page: Page) -> None:
     page.show(samples.heating())
     assert "Switch off" not in page.text()

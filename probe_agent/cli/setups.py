@@ -110,7 +110,8 @@ def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> No
     _, known = _known(*given)
     if known.memory is None or known.outdated:
         raise click.ClickException(
-            "What the heat-ups teach is being worked out again. Wait until that is done, then export."
+            "What the heat-ups teach has to be worked out again first. The daemon is at it where it runs; "
+            "else run probe-agent learn. Then export."
             if known.outdated
             else "No heat-up of this setup has taught anything yet, so there is nothing to export."
         )
@@ -123,9 +124,10 @@ def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> No
         raise click.ClickException(f"{to} is there already. Name a new file.") from err
     except (sisters.Refused, OSError) as err:
         raise click.ClickException(str(err)) from err
-    held = words.heat_ups(known.memory.heat_ups)
+    held, name = words.heat_ups(known.memory.heat_ups), f"the name {called}" if called else "no name"
     click.echo(
-        f"{to} holds what {held} taught: figures of engine, heater and probes, no name but --as, no dates."
+        f"{to} holds what {held} taught: figures of engine, heater and probes, {name}, the day of this "
+        "export, and no other dates. On the sister's board: probe-agent setups import FILE --preview"
     )
 
 
@@ -151,18 +153,24 @@ def import_(given: tuple[Path | None, Path | None], preview: bool, source: Path)
         sister = sisters.fitted(found, checksum, settings, course.places)
     except sisters.Refused as err:
         raise click.ClickException(f"{source}: {err}") from err
-    click.echo(f"Exported {found.made_on} after {words.heat_ups(found.heat_ups)}; its checksum fits.")
+    click.echo(
+        f"It fits: exported {found.made_on} after {words.heat_ups(found.heat_ups)}, unchanged since, of a "
+        "setup like this one."
+    )
     click.echo(words.sister_previewed(found.heat_ups, found.called, sister.lacks, _own(known)))
     for line in _figures(course, sister, settings):
         click.echo(line)
-    click.echo("Nothing is changed yet.")
+    click.echo("In brackets: 1 in 10 lies below, 1 in 10 above.")
+    click.echo(
+        "Nothing is changed yet. Without --preview it is taken; probe-agent setups undo takes it back."
+    )
 
 
 def _figures(course: Any, sister: Any, settings: Any) -> list[str]:
     """What is believed of this setup before its own heat-ups: as it is now, and with the sister."""
     from probe_agent.thermal.figures import believed
 
-    rows = [("", "all of the metal, nothing lost", "coldest place levels off above the air")]
+    rows = [("", "warms, were nothing lost", "coldest place levels off above the air, by")]
     for name, prior in (("now", course.prior), ("with her", sister.prior)):
         rate, plateau = believed(prior, course.places, course.required)
         rows.append((name, _band(rate, "°C/h"), _band(plateau, "K")))
