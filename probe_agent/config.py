@@ -63,6 +63,10 @@ NEED_BELOW_C = (30 - 32) / 1.8  # 30 °F: common practice, no source
 TARGET_C = (45 - 32) / 1.8  # 45 °F: common practice, no source
 
 
+SHOWS = "probe-agent example shows"
+"""Begins a remedy: the example is in the package, so it is there on every board."""
+
+
 class SettingsError(ValueError):
     """A settings file that can't be used; the text says file, key and remedy. What it repeats of the file can
     neither steer a terminal nor fill it."""
@@ -489,7 +493,7 @@ def parse_settings(data: bytes, file: str) -> Settings:
     except RecursionError:
         raise SettingsError(f"{file}: brackets within brackets too deep. Write plain tables.") from None
     except ValueError as err:  # also numbers too long for tomllib itself
-        raise SettingsError(f"{file}: {err}. Compare the line with deploy/example.toml.") from err
+        raise SettingsError(f"{file}: {_of_toml(str(err))}. {SHOWS} how a line is written.") from err
     _refuse_unknown_keys(table, Settings, file, ())
     try:
         settings = msgspec.convert(_to_celsius(table, file, ()), Settings)
@@ -506,7 +510,7 @@ def refuse_unwatched(settings: Settings, file: str) -> None:
         raise SettingsError(
             f"{file}: places: none is described, so there is nothing to watch. Add a [[places]] table for "
             f"each point of the engine, with required = true where readiness waits for it; "
-            f"deploy/example.toml shows how."
+            f"{SHOWS} how."
         )
     if not settings.required:
         raise SettingsError(
@@ -613,11 +617,11 @@ _KINDS = {
 def _remedy(reason: str, path: tuple[str, ...]) -> str:
     """What is wrong and what to write, from msgspec's reason."""
     if found := re.match(r"Object missing required field `(.*)`", reason):
-        return f"needs the key {found[1]}. Add it; deploy/example.toml shows how."
+        return f"needs the key {found[1]}. Add it; {SHOWS} how."
     if reason.startswith("Invalid enum value"):
         return f"is none of the known words. Write one of {', '.join(_choices(path))}."
     if found := re.match(r"Expected `(.*?)`, got", reason):
-        return f"must be {_KINDS.get(found[1], found[1])}. deploy/example.toml shows how to write it."
+        return f"must be {_KINDS.get(found[1], found[1])}. {SHOWS} how to write it."
     if found := re.match(r"Expected `(?:float|int)` (<=|>=|<|>) (\S+)", reason):
         bound = {"<=": "at most", ">=": "at least", "<": "below", ">": "above"}[found[1]]
         return f"must be {bound} {float(found[2]):g}. Correct the number."
@@ -643,7 +647,14 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         return "is not a JSON pointer. Write one like /hours/air; a / in a name is ~1 there and a ~ is ~0."
     if "matching regex" in reason:
         return "must be small letters, digits and single hyphens. Correct it."
-    return f"is refused: {reason[:1].lower()}{reason[1:]}. deploy/example.toml shows how to write it."
+    if found := re.match(r"Expected `\w+` of length (<=|>=) (\d+)", reason):
+        return f"must have {'at most' if found[1] == '<=' else 'at least'} {found[2]} characters. Correct it."
+    return f"is refused: {reason[:1].lower()}{reason[1:]}. {SHOWS} how to write it."
+
+
+def _of_toml(reason: str) -> str:
+    """What doesn't hold of the text as TOML, from tomllib's reason."""
+    return reason.replace("Cannot overwrite a value", "a key or table stands there a second time")
 
 
 def _choices(path: tuple[str, ...]) -> tuple[str, ...]:

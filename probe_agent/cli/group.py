@@ -76,6 +76,40 @@ store_option = click.option(
 )
 
 
+class Number(click.FloatRange):
+    """A number within bounds; nan and inf are none, though float() takes them."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = number_of(str(value))
+        if number is None:
+            self.fail(f"'{value}' is no number. Write one like -5.5", param, ctx)
+        return float(super().convert(number, param, ctx))
+
+
+class Count(click.IntRange):
+    """The number of something kept: 1 to nine digits, as in the page's forms."""
+
+    name = "whole number"
+
+    def __init__(self) -> None:
+        super().__init__(1, 999_999_999)
+
+
+CELSIUS = Number(-200.0, 1400.0)
+"""[°C], as far as a recording's cells may go."""
+
+
+def number_of(text: str) -> float | None:
+    """A number as people type it, with a comma or a typographic minus too; None where it is none."""
+    try:
+        number = float(text.replace(",", ".").replace("−", "-"))
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
+
+
 class Speed(click.ParamType[float]):
     """How many times as fast as life: a number above 0, or max."""
 
@@ -174,6 +208,13 @@ def store_of(settings_file: Path | None, store_file: Path | None) -> Path:
     return file
 
 
+def reason_of(err: Exception) -> str:
+    """Why something on the disk failed, as an owner reads it: the file and what the system says of it."""
+    if isinstance(err, OSError) and err.strerror is not None:
+        return f"{err.filename}: {err.strerror}." if err.filename is not None else f"{err.strerror}."
+    return str(err)
+
+
 def tell(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
     """Leave a command for the daemon and print its answer."""
     click.echo(answer_of(settings_file, store_file, kind, body))
@@ -188,7 +229,8 @@ def answer_of(settings_file: Path | None, store_file: Path | None, kind: str, bo
         raise click.ClickException(str(err)) from err
     if answer is None:
         raise click.ClickException(
-            "The daemon did not answer within 10 s. Is it running? Nothing was changed so far."
+            "The daemon did not answer within 10 s, and nothing was changed so far. "
+            "systemctl status probe-agent says whether it runs."
         )
     said = json.loads(answer)
     if not said["ok"]:

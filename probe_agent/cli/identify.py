@@ -15,7 +15,7 @@ from pathlib import Path
 import click
 
 from probe_agent import words
-from probe_agent.cli.group import answer_of, columns, main, settings_of, settings_option, store_of
+from probe_agent.cli.group import Number, answer_of, columns, main, settings_of, settings_option, store_of
 from probe_agent.config import Settings
 from probe_agent.identifying import MOST_TICKS, Outcome, Round
 from probe_agent.probes.one_wire import OneWireSource
@@ -44,7 +44,7 @@ class _Ended(Exception):  # not an error: the person wants no more
 @click.option(
     "--every",
     "every_s",
-    type=click.FloatRange(0.05, 10.0),
+    type=Number(0.05, 10.0),
     default=EVERY_S,
     show_default=True,
     help="Seconds between two looks at the bus.",

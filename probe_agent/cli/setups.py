@@ -15,6 +15,7 @@ from probe_agent.cli.group import (
     columns,
     date_of,
     main,
+    reason_of,
     settings_of,
     settings_option,
     store_of,
@@ -99,14 +100,25 @@ def _kept(settings_file: Path | None, store_file: Path | None) -> str | None:
         raise click.ClickException(str(err)) from err
 
 
+Given = tuple[Path | None, Path | None]
+
+
+def _given(settings_file: Path | None, store_file: Path | None) -> Given:
+    """Settings and store as named behind the command, else behind `setups`."""
+    settings, store = click.get_current_context().obj
+    return settings_file or settings, store_file or store
+
+
 @setups.command("export")
 @click.option("--as", "called", default="", help="How she is to be called elsewhere (default: not at all).")
 @click.argument("to", type=click.Path(dir_okay=False, path_type=Path))
-@click.pass_obj
-def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> None:
+@settings_option
+@store_option
+def export_(settings_file: Path | None, store_file: Path | None, called: str, to: Path) -> None:
     """Write what this setup's heat-ups taught into a new file TO."""
     from probe_agent import sisters
 
+    given = _given(settings_file, store_file)
     _, known = _known(*given)
     if known.memory is None or known.outdated:
         raise click.ClickException(
@@ -122,7 +134,7 @@ def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> No
     except FileExistsError as err:
         raise click.ClickException(f"{to} is there already. Name a new file.") from err
     except (sisters.Refused, OSError) as err:
-        raise click.ClickException(str(err)) from err
+        raise click.ClickException(reason_of(err)) from err
     held = words.heat_ups(known.memory.heat_ups)
     click.echo(
         f"{to} holds what {held} taught: figures of engine, heater and probes, no name but --as, no dates."
@@ -132,11 +144,13 @@ def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> No
 @setups.command("import")
 @click.option("--preview", is_flag=True, help="Only show whether it fits and what it would change.")
 @click.argument("source", metavar="FROM", type=click.Path(dir_okay=False, exists=True, path_type=Path))
-@click.pass_obj
-def import_(given: tuple[Path | None, Path | None], preview: bool, source: Path) -> None:
+@settings_option
+@store_option
+def import_(settings_file: Path | None, store_file: Path | None, preview: bool, source: Path) -> None:
     """Have the setup in use begin from a sister's heat-ups, by the file FROM that her board exported."""
     from probe_agent import sisters
 
+    given = _given(settings_file, store_file)
     try:
         text = source.read_text("utf-8")
         found, checksum = sisters.read(text)
@@ -175,7 +189,8 @@ def _band(band: tuple[float, float, float], unit: str) -> str:
 
 
 @setups.command("undo")
-@click.pass_obj
-def undo(given: tuple[Path | None, Path | None]) -> None:
+@settings_option
+@store_option
+def undo(settings_file: Path | None, store_file: Path | None) -> None:
     """Rest on no sister any more."""
-    tell(*given, "undo-sister", {})
+    tell(*_given(settings_file, store_file), "undo-sister", {})
