@@ -156,6 +156,10 @@ class Setup(_Table, frozen=True):
 
 
 class Limits(_Table, frozen=True):
+    """When heat is needed, what the coldest point must reach, from where a point is too hot [°C], and what
+    "ready" asks for. Too hot 60 °C, 30 min of soak and 30 more until the heater is to go off: common
+    practice, no source; the heater's manual comes first."""
+
     need_below_c: Temperature = NEED_BELOW_C
     target_c: Temperature = TARGET_C
     too_hot_c: Temperature = 60.0
@@ -171,7 +175,7 @@ class Limits(_Table, frozen=True):
 class Planning(_Table, frozen=True):
     """What a plan is made with unless it says otherwise. certainty: mornings of so many on which the start
     is to be kept; evening: local time of the word before a departure; person: the recipient who switches the
-    heater on at the field."""
+    heater on at the field. uncovered_min: 20 is common practice, no source."""
 
     certainty: Certainty = "9/10"
     travel_min: Minutes = 0.0
@@ -194,7 +198,8 @@ Viscosity = Annotated[float, msgspec.Meta(ge=2, le=10_000)]
 
 class Engine(_Table, frozen=True):
     """What only the page "Why" needs. bearing_mm, clearance_mm: diameter and diametral running clearance of a
-    main bearing; oil_…: the oil's data sheet, all three or none."""
+    main bearing, 60 as some size has to be taken (judgement); oil_…: the oil's data sheet, all three or
+    none."""
 
     bearing_mm: Annotated[float, msgspec.Meta(ge=10, le=300)] = 60.0
     clearance_mm: Annotated[float, msgspec.Meta(gt=0, le=2)] | None = None
