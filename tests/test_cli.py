@@ -19,6 +19,7 @@ from answering_daemon import AnsweringDaemon
 from click.testing import CliRunner, Result
 from real_daemon import Process, status_in, write_settings
 
+from probe_agent import words
 from probe_agent.agent import Agent, plan_from_settings
 from probe_agent.cli import assemble, example_settings, main
 from probe_agent.cli.assembly import scheduled
@@ -486,6 +487,7 @@ def test_the_plug_is_switched_and_locked_at_the_board(
         result = invoke(*arguments, "--store", str(tmp_path / "plug.db"))
         assert result.exit_code == 0, result.output
         assert [(c.kind, c.body) for c in daemon.asked] == [(kind, body)]
+        assert (words.PLUG_CAUTION in result.stderr) == (arguments == ("switch", "on"))
 
 
 @pytest.mark.parametrize("passes", [True, False])

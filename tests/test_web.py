@@ -654,6 +654,13 @@ def test_help_and_bad_settings_are_sentences(tmp_path: Path) -> None:
     assert "--settings" in runner.invoke(main, ["--help"]).output
     bad = tmp_path / "bad.toml"
     bad.write_text("[page]\nprot = 1\n")
+    nowhere = runner.invoke(main, ["--listen", "no such host"])
+    assert nowhere.output.startswith(
+        "Error: Can't listen on no such host port 8088: there is no such address."
+    )
+    command = [sys.executable, "-c", "from web.serve import main; main()", "--listen", "203.0.113.9"]
+    elsewhere = subprocess.run(command, capture_output=True, text=True, timeout=60)  # RFC 5737: nobody's
+    assert "This machine hasn't that address" in elsewhere.stderr
     refused = runner.invoke(main, ["--settings", str(bad)])
     assert refused.exit_code == 1
     assert "Did you mean port?" in refused.output
