@@ -241,6 +241,32 @@ def test_a_folder_that_is_no_backup_is_told_so_with_what_to_do(tmp_path: Path) -
     )
 
 
+@pytest.mark.parametrize(
+    ("command", "closed"),
+    [("plans", "files"), ("check", "files"), ("plans", "folder"), ("identify", "folder"), ("run", "folder")],
+)
+def test_whoever_forgets_sudo_is_told_that_and_nothing_of_the_board(
+    tmp_path: Path, command: str, closed: str
+) -> None:
+    """Neither a traceback, nor the advice to move the record away, nor a daemon said to be gone."""
+    of_the_daemon = tmp_path / "of-the-daemon"
+    of_the_daemon.mkdir()
+    settings = write_settings(of_the_daemon).rename(tmp_path / "settings.toml")
+    for name in ("probe-agent.db", "status.json", "daemon.lock"):
+        (of_the_daemon / name).touch()
+        (of_the_daemon / name).chmod(0 if closed == "files" else 0o644)
+    of_the_daemon.chmod(0 if closed == "folder" else 0o755)
+    as_anybody = ["setpriv", "--bounding-set=-all", "--inh-caps=-all"] if os.geteuid() == 0 else []
+    typed = ["-c", "from probe_agent.cli import main; main()", command, "--settings", str(settings)]
+    result = subprocess.run([*as_anybody, sys.executable, *typed], capture_output=True, text=True, timeout=60)
+    of_the_daemon.chmod(0o755)
+    assert result.returncode == 1
+    assert re.fullmatch(
+        rf"Error: {of_the_daemon}/\S+ is closed to this user.*Put sudo before the command.*\n", result.stderr
+    ), result.stderr
+    assert result.stdout == ""
+
+
 def test_a_sister_s_file_is_asked_for_with_the_settings_named_on_either_side(tmp_path: Path) -> None:
     settings, store = str(write_settings(tmp_path)), str(tmp_path / "none.db")
     before = invoke("setups", "--settings", settings, "--store", store, "undo")

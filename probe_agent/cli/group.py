@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from probe_agent.config import Settings, SettingsError, load_settings, refuse_unwatched
+from probe_agent.status import Status, StatusError, read_status
 from probe_agent.store import StoreError, ask, await_answer
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -140,7 +141,20 @@ class Names(click.ParamType[tuple[str, ...]]):
         return tuple(n.strip() for n in str(value).split(",") if n.strip())
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class Commands(click.Group):
+    """The commands. A file that is closed to whoever gives one is told with the way to it, whichever came
+    upon it: on a board settings and record are the daemon's."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except PermissionError as err:
+            raise click.ClickException(
+                f"{err.filename or 'A file'} is closed to this user. Put sudo before the command."
+            ) from err
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(build(), prog_name="probe-agent")
 def main() -> None:
     """Watch a cold engine being preheated: read probes, forecast, keep the record, tell the pilot.
@@ -181,6 +195,19 @@ def main() -> None:
 def example() -> None:
     """Print example settings, each line explained."""
     click.echo(example_settings(), nl=False)
+
+
+def status_of(settings: Settings) -> Status | None:
+    """The daemon's status document; None where there is none, or none that can be used.
+
+    Raises PermissionError where it is closed to this user: that says nothing of the daemon.
+    """
+    try:
+        return read_status(Path(settings.store.runtime_dir) / "status.json")
+    except StatusError as err:
+        if isinstance(err.__cause__, PermissionError):
+            raise err.__cause__ from None
+        return None
 
 
 def zone_of(settings: Settings) -> str:

@@ -152,9 +152,11 @@ def import_(settings_file: Path | None, store_file: Path | None, preview: bool, 
 
     given = _given(settings_file, store_file)
     try:
-        text = source.read_text("utf-8")
+        text = source.read_text("utf-8", errors="replace")  # what isn't text is no such file
         found, checksum = sisters.read(text)
-    except (OSError, UnicodeDecodeError, sisters.Refused) as err:
+    except OSError as err:
+        raise click.ClickException(reason_of(err)) from err
+    except sisters.Refused as err:
         raise click.ClickException(f"{source}: {err}") from err
     if not preview:
         tell(*given, "take-sister", {"file": text})
