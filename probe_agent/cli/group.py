@@ -237,6 +237,8 @@ def store_of(settings_file: Path | None, store_file: Path | None) -> Path:
 
 def reason_of(err: Exception) -> str:
     """Why something on the disk failed, as an owner reads it: the file and what the system says of it."""
+    if isinstance(err, PermissionError):
+        return f"{err.filename} is closed to this user. Put sudo before the command."
     if isinstance(err, OSError) and err.strerror is not None:
         return f"{err.filename}: {err.strerror}." if err.filename is not None else f"{err.strerror}."
     return str(err)
