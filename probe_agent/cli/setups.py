@@ -169,12 +169,12 @@ def import_(settings_file: Path | None, store_file: Path | None, preview: bool, 
         raise click.ClickException(f"{source}: {err}") from err
     click.echo(f"Exported {found.made_on} after {words.heat_ups(found.heat_ups)}; its checksum fits.")
     click.echo(words.sister_previewed(found.heat_ups, found.called, sister.lacks, _own(known)))
-    for line in _figures(course, sister, settings):
+    for line in _figures(course, sister):
         click.echo(line)
     click.echo("Nothing is changed yet.")
 
 
-def _figures(course: Any, sister: Any, settings: Any) -> list[str]:
+def _figures(course: Any, sister: Any) -> list[str]:
     """What is believed of this setup before its own heat-ups: as it is now, and with the sister."""
     from probe_agent.thermal.figures import believed
 
