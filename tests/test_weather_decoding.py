@@ -190,7 +190,7 @@ JSON = st.recursive(
 
 AT = st.floats(NOW_AT - 3 * 3600, NOW_AT + 2 * 86_400)
 AIR = st.floats(-80, 60)
-WIND = st.none() | st.floats(0, 90) | JSON
+WIND = st.none() | st.floats(0, 90)
 SHAPED: list[tuple[Fields, st.SearchStrategy[object]]] = [
     (
         COLUMNS,
