@@ -405,7 +405,7 @@ _warm = st.floats(6.6, 12.0)
 _warm_row = st.tuples(
     st.tuples(_warm, _warm, _warm),
     st.sampled_from([True, None]),
-    st.floats(-3.0, 10.0),
+    st.floats(-2.0, 1.0),
     st.floats(0.5, 1.0),
     st.floats(-1.0, 20.0),
     st.integers(20, 150),
