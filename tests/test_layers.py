@@ -23,6 +23,7 @@ ORDER = (
     "chosen",
     "couriers",
     "connecting",
+    "connection",
     "listening",
     "service",
     "thermocouple",
