@@ -477,7 +477,7 @@ class Agent:
             self._write(batch, t_s)
             if self._switchman is not None:
                 self._switchman.say()
-            self._show(facts)
+            self._show()
             if self._physics.has_lesson(step, t_s):
                 self._write(Batch(after=[self._physics.learn]), t_s, now=True)
             if self._watchdog is not None:
@@ -866,7 +866,7 @@ class Agent:
 
     # -- showing
 
-    def _show(self, facts: Facts) -> None:
+    def _show(self) -> None:
         """Hand the document to the file and the broker; neither holds up a tick."""
         if self.status is None:
             return
@@ -1058,7 +1058,7 @@ class Agent:
         self._write(batch, self.clock.monotonic())
         if done and self._last is not None:
             self.status = self._document(*self._last)
-            self._show(self._last[0])
+            self._show()
 
     def _answer_beside(self, command: Command) -> None:
         """Have a question answered from the last tick, frozen; what it plans is kept with the answer."""

@@ -27,7 +27,6 @@ from probe_agent.status import core_of, encode_status
 from probe_agent.store import Batch, Message, Store, ask, await_answer
 
 HOUR = 3600.0
-PLAN_KINDS = ("evening", "switch-on", "plan-late")
 
 
 def cooling(t_s: float) -> dict[str, float | Fault]:

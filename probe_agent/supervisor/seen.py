@@ -17,6 +17,8 @@ AGAIN_ABOVE_S = 300.0
 before it counts once more: otherwise the last digit flickers through states and messages."""
 HOT_AFTER_FLIGHT_C = 45.0
 FLOWN_UNTIL_C = 35.0
+"""An engine found so hot without a heat-up has flown, and counts as flown until it is down to the other
+(judgement: landed ones are at 80 to 120 °C, common practice, no source)."""
 STOP_CONFIRMED_S = 120.0
 SAID_OFF_HOLDS_S = 1200.0
 """So long "it is off" stands against a curve that warms on, and STOP_CONFIRMED_S against measured power."""
