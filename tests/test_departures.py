@@ -53,7 +53,7 @@ class Inbox:
 @pytest.fixture
 def agent(tmp_path: Path) -> Iterator[Agent]:
     agent = open_agent(tmp_path, ScriptedSource(cooling), messages=Inbox())
-    tick_until(agent, 2 * HOUR, 120.0)
+    tick_until(agent, 2 * HOUR, 300.0)
     yield agent
     agent._finish()
     agent.store.close()

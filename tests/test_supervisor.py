@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, is_dataclass, replace
 from itertools import pairwise
 
 import msgspec
@@ -831,7 +831,7 @@ def full_watch() -> Watch:
     watch = supervisor.answer_alert(story.watch, alert.id, "it-is-off", story.t_s)
     assert watch is not None
     assert watch.heatup is not None
-    return replace(
+    return msgspec.structs.replace(
         watch,
         born=3,
         doubted_since_s=10.0,
@@ -865,14 +865,14 @@ def _instants(value: object, name: str = "") -> dict[str, float]:
     elif isinstance(value, tuple):
         for i, v in enumerate(value):
             out |= _instants(v, f"{name}.{i}")
-    elif hasattr(value, "__dataclass_fields__"):
-        for f in fields(value):  # type: ignore[arg-type]
-            out |= _instants(getattr(value, f.name), f"{name}.{f.name}")
+    elif isinstance(value, Watch) or is_dataclass(value):
+        for f in type(value).__match_args__:
+            out |= _instants(getattr(value, f), f"{name}.{f}")
     return out
 
 
 _INSTANTS = {
-    *(f.name for f in fields(Watch) if f.name.endswith("_s")),
+    *(name for name in Watch.__struct_fields__ if name.endswith("_s")),
     "on_s",
     "above_s",
     "ready_s",
@@ -1170,7 +1170,7 @@ def test_what_the_plan_said_of_a_late_start_is_not_said_again() -> None:
 
 def test_a_start_waits_for_as_long_as_the_plan_gives_for_uncovering() -> None:
     facts = Facts(0.0, (), Forecast(0.0), departure_at=7200.0)
-    watch = replace(Watch(), above=True, above_since_s=0.0, state=State.READY, since_s=3600.0)
+    watch = msgspec.structs.replace(Watch(), above=True, above_since_s=0.0, state=State.READY, since_s=3600.0)
     shown = [supervisor.late_s(watch, replace(facts, prepare_s=s), RULES) for s in (600.0, 4800.0)]
     assert shown == [-3000.0, 1200.0]
 
