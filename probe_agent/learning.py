@@ -233,7 +233,10 @@ def _is_outdated(
     clean = tuple(h for h, lesson in lessons.items() if lesson.clean)
     if memory is None:
         return bool(clean)
-    return memory_of(memory) is None or memory.learned_from != clean
+    known = memory_of(memory)
+    if known is None or known.powers is None:  # learned before the heater's power was kept
+        return True
+    return memory.learned_from != clean
 
 
 def _rests_elsewhere(

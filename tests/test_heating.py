@@ -161,6 +161,32 @@ def test_the_curve_does_not_switch_on_what_is_switched_off() -> None:
     assert h.heating is False
 
 
+def heated_by(shares: Sequence[float]) -> Heating:
+    """A row a minute, the heater's power measured."""
+    found = Heating("measured", PRIOR)
+    for k, share in enumerate(shares):
+        found.take(Observation(60.0 * k, {"cyl-1": 0.1 * k}, heater=share), ())
+    return found
+
+
+@pytest.mark.parametrize(
+    ("shares", "mean"),
+    [
+        ([0.0] * 30, None),
+        ([0.0] * 30 + [0.86] * 60, 0.86),
+        ([0.9] * 40 + [0.8] * 40 + [0.0] * 60, 0.85),
+        ([0.9] * 40 + [0.0] * 10 + [0.9] * 40, 0.9),  # interrupted once: no thermostat
+        ([0.9] * 30 + ([0.0] * 10 + [0.9] * 20) * 3, 0.9 * 0.75),
+        ([0.9] * 30 + [0.0] * 120 + [0.7] * 30, 0.7),  # another heat-up
+    ],
+)
+def test_what_a_heat_up_was_heated_with_counts_a_thermostats_pauses(
+    shares: list[float], mean: float | None
+) -> None:
+    found = heated_by(shares).mean_share()
+    assert found == (None if mean is None else pytest.approx(mean, rel=0.01))
+
+
 def test_part_of_the_heating_gone_is_no_stop() -> None:
     h = heating()
     assert h.judge(replace(evidence(2000.0, 1000.0), seen=0.4), 2000.0) is None

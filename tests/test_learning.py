@@ -150,7 +150,7 @@ def test_a_change_is_news_once(changed: tuple[str, ...], news: tuple[int, str] |
 def stored(
     version: int = learning.MODEL_VERSION, learned_from: tuple[int, ...] = (1,), text: str = ""
 ) -> StoredMemory:
-    known = '{"names": ["a"], "mean": [1.0], "covariance": [[1.0]], "heat_ups": 1, "later": 2}'
+    known = '{"names": ["a"], "mean": [1.0], "covariance": [[1.0]], "heat_ups": 1, "powers": [], "later": 2}'
     return StoredMemory((1, 1.0), version, learned_from, text or known)
 
 
@@ -178,6 +178,8 @@ def test_what_is_stored_is_outdated_where_it_is_not_what_the_heat_ups_teach() ->
     assert outdated([one], {1: clean}, None)
     assert outdated([one], {1: clean}, stored(version=0))
     assert outdated([one], {1: clean}, stored(text="{half"))
+    before_powers = '{"names": ["a"], "mean": [1.0], "covariance": [[1.0]], "heat_ups": 1}'
+    assert outdated([one], {1: clean}, stored(text=before_powers)), "with what power was not kept then"
     assert outdated([one], {1: StoredLesson(0, True, False, "", "")}, stored())
     assert outdated([one, two], {1: clean, 2: clean}, stored())
     assert outdated([left_out], {1: clean}, stored()), "left out since"

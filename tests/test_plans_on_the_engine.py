@@ -9,11 +9,23 @@ import numpy as np
 import pytest
 
 from probe_agent.config import NEED_BELOW_C, TARGET_C
-from probe_agent.engine_sim import Event, Happening
+from probe_agent.engine_sim import (
+    Day,
+    EngineDesign,
+    Event,
+    Happening,
+    ProbeDesign,
+    SetupDesign,
+    SimulatedEngine,
+)
 from probe_agent.planning import Departure, Plan, PlanRules, Snapshot, plan
+from probe_agent.readings import Observation, Reading
 from probe_agent.thermal.air import AirForecast
-from probe_agent.thermal.answers import Outlook, _Coming, flown, settled, unflown
-from probe_agent.thermal.estimator import Estimator
+from probe_agent.thermal.answers import Outlook, _Coming, flown, settled, unflown, warms_in
+from probe_agent.thermal.described import observation_of
+from probe_agent.thermal.estimator import Estimator, learn
+from probe_agent.thermal.memory import Memory
+from probe_agent.thermal.prior import engine_prior
 from tests.bench import plans
 from tests.bench.heatups import Setup, draw_setup
 from tests.bench.plans import Night
@@ -119,3 +131,45 @@ def asked_for(outlook: Outlook, known: plans.AirKnown, now_s: float, air_c: floa
     snapshot = Snapshot(now_s, 0.0, outlook, known, air_c, "cyl-1", 0.0)
     departure = Departure(1, now_s + HOUR, now_s, by="person")
     return plan(departure, snapshot, replace(RULES, limit_c=99.0))
+
+
+PLACES = ("case-nose", "cyl-1", "cyl-2", "sump")
+REQUIRED = PLACES[:3]
+PRIOR = engine_prior("opposed-4", "air", "pads-and-bands", 650.0, True, True, "outside", PLACES, ("sump",))
+
+
+def rows(until_s: float, events: tuple[Event, ...] = ()) -> list[Observation]:
+    """A row a minute of an engine whose lead takes a tenth of the voltage."""
+    probes = tuple(ProbeDesign(p) for p in (*PLACES, "ambient"))
+    engine = SimulatedEngine(
+        EngineDesign.nominal(), SetupDesign(lead_loss=0.1), Day(), probes, events, seed=3
+    )
+    out = []
+    for t_s in np.arange(0.0, until_s, 60.0).tolist():
+        scan = engine.read(t_s)
+        values = {s.address: s.value_c for s in scan.samples if isinstance(s, Reading)}
+        air_c = values.pop("ambient")
+        out.append(observation_of(t_s, values, air_c, scan.heater))
+    return out
+
+
+def warms_in_min(memory: Memory) -> float:
+    """What is told at rest, the next morning [min], in the middle."""
+    rested = Estimator(PLACES, REQUIRED, TARGET_C, NEED_BELOW_C, PRIOR, memory)
+    for obs in rows(1800.0):
+        rested.observe(obs)
+    outlook = rested.outlook()
+    assert outlook is not None
+    return warms_in(outlook)[1] / 60.0
+
+
+def test_a_heater_that_draws_less_than_its_plate_is_planned_for_as_it_draws() -> None:
+    """Seen through one heat-up with 0.81 of its power, and asked the next morning, at rest, of the same."""
+    lived = rows(3 * HOUR, (Event(1800.0, Happening.HEATER_ON),))
+    warm_s = next(o.t_s for o in lived if min(o.values_c[p] for p in REQUIRED) >= TARGET_C)
+    took_min = (warm_s - 1800.0) / 60.0
+    memory = learn(None, lived, PLACES, REQUIRED, TARGET_C, PRIOR)
+    assert memory is not None
+    assert memory.powers == pytest.approx((0.81,), abs=0.005)
+    assert warms_in_min(memory) == pytest.approx(took_min, rel=0.05)
+    assert warms_in_min(replace(memory, powers=None)) < 0.87 * took_min, "with the plate's power, too late"

@@ -662,7 +662,8 @@ class Estimator:
             return Lesson(self.memory, False, f"nothing rose by {_TEACHES_C:g} °C", falls=falls)
         # What follows a suspected failure teaches nothing.
         theta, covariance = self._last_clean or self._found(episode)
-        memory, changed = learned.absorb(self.memory, self.prior, self.places, theta, covariance)
+        power = self._heating.mean_share()
+        memory, changed = learned.absorb(self.memory, self.prior, self.places, theta, covariance, power)
         return Lesson(memory, True, "", not self._was_above, falls, changed)
 
     def _found(self, episode: _Episode) -> tuple[Array, Array]:
@@ -697,7 +698,7 @@ class Estimator:
             return None
         problem, ensemble = self._sampled(episode)
         theta = ensemble.run.theta
-        power = self._heating.level() or 1.0
+        power, power_sd = self._coming_power()
         bank, lag_s = copy.copy(self._core), self._core_lag_s()  # the bank lives on with the next tick
         return Outlook(
             t_s=last.t_s,
@@ -709,7 +710,7 @@ class Estimator:
             reference_c=episode.reference_c,
             ambient_c=self._air(episode) + theta[:, SHARED.index("ambient_offset_c")],
             usual_rise_c=self.prior.usual_rise_c,
-            level=power * np.exp(self.prior.power_sd * self._future_normals[:, 0]),
+            level=power * np.exp(power_sd * self._future_normals[:, 0]),
             uncovering=uncovering(self._future_normals[:, 1], wind_m_s, cover, plugs),
             log_loss=theta[:, -1],
             wander_sd=self.prior.wander_sd,
@@ -719,6 +720,17 @@ class Estimator:
             above_since_s=self._above_since,
             core=lambda t_s, places_c, air_c: bank.coming(t_s, places_c, air_c, lag_s),
         )
+
+    def _coming_power(self) -> tuple[float, float]:
+        """Share of full power that heat goes on or will come with, and the spread of its logarithm: as it is
+        now, else as in the setup's last heat-ups, or as it was in this run."""
+        heating, sd = self._heating, self.prior.power_sd
+        if heating.share:
+            return heating.share, sd
+        if self.memory is None or not self.memory.powers:
+            return heating.mean_share() or 1.0, sd
+        log_power, sd = learned.usual_power(self.memory.powers)
+        return math.exp(log_power), sd
 
     def _horizon(self) -> float:
         assert self._last is not None

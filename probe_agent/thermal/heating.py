@@ -42,6 +42,9 @@ class Heating:
         self._levels: list[float] = []
         self._told = False
         self._pauses_s: list[float] = []
+        self._heated_s = self._rested_s = 0.0
+        self._rests = 0
+        self._followed_s: float | None = None
         self.heating: bool | None = None
         self.share = 0.0
         self.on_at: float | None = None
@@ -138,6 +141,17 @@ class Heating:
             return self.share
         return self._levels[-1] if self._levels else (1.0 if self.on_at is not None else 0.0)
 
+    def mean_share(self) -> float | None:
+        """Share of full power this heat-up was heated with, in the mean; None where none was told.
+
+        A thermostat's pauses count, so that this is what went into the engine; one pause alone is an
+        interruption, and what it was heated with is the rest.
+        """
+        if not self._levels or self._heated_s <= 0:
+            return None
+        rested_s = self._rested_s if self._rests > 1 else 0.0
+        return float(np.mean(self._levels)) * self._heated_s / (self._heated_s + rested_s)
+
     def coming(self, t_s: Array, now_s: float, uniforms: Array) -> Array:
         """Heater share of each future in each step that begins t_s from now: (b, k).
 
@@ -160,11 +174,17 @@ class Heating:
         """The heater's own signal: power where measured, wish where commanded."""
         on, was_on = share > _ON, self._command > _ON
         self._command = share if on else 0.0
+        if was_on and self._followed_s is not None:
+            self._heated_s += t_s - self._followed_s
+        self._followed_s = t_s
         change: Change | None = None
         if on and not was_on:
             change = "changed"
             if self._is_new(t_s):
                 change, self.on_at, self._levels, self._pauses_s = "new", t_s, [], []
+                self._heated_s, self._rested_s, self._rests = 0.0, 0.0, 0
+            elif self.off_at is not None:
+                self._rested_s, self._rests = self._rested_s + t_s - self.off_at, self._rests + 1
             self.heating, self.off_at = True, None
         elif was_on and not on:
             change = "changed"

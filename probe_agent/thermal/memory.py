@@ -33,6 +33,8 @@ _DAY_SD: Mapping[str, float] = {
     "plume_c": 0.06,
     "offset_c": 0.02,
 }
+_POWER_DAY_SD = 0.045  # mains 2 % up or down are twice that of power; judgement, no source
+_POWERS = 10
 _LATELY, _FAR_OFF = 3, 1.5
 _TELLS = {
     "log_rate_c_per_s": ("the heater warms faster than before", "the heater warms more slowly than before"),
@@ -60,6 +62,9 @@ class Memory:
     scatter: Mapping[str, tuple[float, int]] = field(default_factory=dict)
     lately: Mapping[str, tuple[float, ...]] = field(default_factory=dict)
     """How far the last few days lay from the setup's middle, in their own spreads, latest last."""
+    powers: tuple[float, ...] | None = None
+    """Share of full power the last heat-ups were heated with, latest last: mains, lead, plate and thermostat.
+    What they taught of the rate is for full power. None: learned before this was looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,6 +106,21 @@ def day_spread(names: Sequence[str], memory: Memory | None) -> Array:
     return spread
 
 
+def usual_power(powers: Sequence[float]) -> tuple[float, float]:
+    """Logarithm of the share of full power the next heat-up is heated with, where the last ones were with
+    `powers`, and its spread.
+
+    Of a normal distribution whose spread from day to day is believed to be _POWER_DAY_SD, worth _BELIEF days.
+    Raises ValueError where there is none.
+    """
+    if not powers:
+        raise ValueError("no heat-up has told its power")
+    logs = np.log(powers)
+    apart = float(((logs - logs.mean()) ** 2).sum())
+    day = (_BELIEF * _POWER_DAY_SD**2 + apart) / (_BELIEF + len(logs) - 1)
+    return float(logs.mean()), math.sqrt(day * (1 + 1 / len(logs)))
+
+
 def setup_prior(prior: Prior, memory: Memory | None, places: Sequence[str]) -> tuple[Array, Array]:
     """Mean (p,) and covariance (p, p) of the setup's own parameters, from the memory where it knows a
     place, else from a sister, and from the prior where neither does."""
@@ -128,10 +148,15 @@ def _lay_over(names: Sequence[str], mean: Array, covariance: Array, known: Belie
 
 
 def absorb(
-    memory: Memory | None, prior: Prior, places: Sequence[str], found: Array, spread: Array
+    memory: Memory | None,
+    prior: Prior,
+    places: Sequence[str],
+    found: Array,
+    spread: Array,
+    power: float | None = None,
 ) -> tuple[Memory, str]:
-    """The memory after one more heat-up with fitted parameters `found` (p,) of covariance `spread`, and in
-    words what of the setup seems to have changed for good.
+    """The memory after one more heat-up with fitted parameters `found` (p,) of covariance `spread`, heated
+    with `power` of full power (None: not told), and in words what seems to have changed for good.
 
     `spread` must be that of the curve together with today's prior, as the fit gives it; the prior's
     share is taken out again before the day's scatter is added.
@@ -170,8 +195,14 @@ def absorb(
         MODEL_VERSION,
         scatter,
         lately,
+        _powers(memory, power),
     )
     return after_it, changed
+
+
+def _powers(memory: Memory | None, power: float | None) -> tuple[float, ...]:
+    before = (memory.powers if memory is not None else None) or ()
+    return (*before, power)[-_POWERS:] if power is not None else before
 
 
 def _changed(name: str, shifts: Sequence[float]) -> str:
