@@ -31,7 +31,7 @@ if [ "${1-}" = --database ]; then
 fi
 
 failed=
-for lock in lock.txt lock-demo.txt lock-test.txt lock-audit.txt; do
+for lock in lock.txt lock-audit.txt lock-axe.txt lock-build.txt lock-demo.txt lock-test.txt; do
     say "== $lock"
     "$venv/bin/pip-audit" --strict --progress-spinner off --disable-pip --require-hashes \
         --requirement "$root/deploy/$lock" "$@" || failed="$failed $lock"

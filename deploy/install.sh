@@ -1,6 +1,7 @@
 #!/bin/sh
 # Puts probe-agent on a board with Debian 12 or 13, and brings a newer version onto it. As root:
 #     sh deploy/install.sh                asks six questions at the first time, none later; again: the upgrade
+#     sh deploy/install.sh --club         a club's page of many aircraft instead; beside a board's own too. Asks nothing
 #     sh deploy/install.sh --back         the version before the last upgrade, and its record where it needs it
 #     sh deploy/install.sh --remove       takes it off again; record and settings stay (--with-data: they go too)
 # Flags answer questions; --yes takes the defaults for the rest:
@@ -25,7 +26,8 @@ versions=/opt/probe-agent.d # 1, 2, 3 … a virtual environment each; the last t
 settings=/etc/probe-agent/settings.toml
 state=/var/lib/probe-agent
 runtime=/run/probe-agent
-services="probe-agent.service probe-agent-web.service"
+units=/etc/systemd/system
+club_folder=/etc/probe-agent-club
 log_file=/var/log/probe-agent-install.log
 begin_mark="# probe-agent: begin (install.sh --remove takes this out)"
 end_mark="# probe-agent: end"
@@ -38,12 +40,14 @@ die() {
 # -- what is asked
 
 yes='' name='' unit='' heater='' watts='' stands='' page='' cylinders='' gpio=4 no_start='' with_data='' work=install
+club=''
 
 read_options() {
     while [ $# -gt 0 ]; do
         case $1 in
             --yes) yes=1 ;;
             --no-start) no_start=1 ;;
+            --club) club=1 ;;
             --back) work=back ;;
             --remove) work=remove ;;
             --with-data) with_data=1 ;;
@@ -166,6 +170,16 @@ TOML
 
 # -- parts of the work
 
+# What is installed, or to be: a board's daemon and page, a club's page, or all. What is there goes on being brought
+# along, whatever the flags; a machine with a club's page alone stays without a board.
+choose_parts() {
+    board=1 services=
+    if [ -e "$units/probe-agent-club.service" ]; then club=1; fi
+    if [ -n "$club" ] && [ ! -e "$units/probe-agent.service" ]; then board=; fi
+    if [ -n "$board" ]; then services="probe-agent.service probe-agent-web.service"; fi
+    if [ -n "$club" ]; then services="$services probe-agent-club.service"; fi
+}
+
 booted() { [ -d /run/systemd/system ] && [ -z "$no_start" ]; }
 
 # As the daemon's user, so that what is written is the daemon's.
@@ -176,6 +190,18 @@ current() { basename "$(readlink "$base" 2>/dev/null)" 2>/dev/null || true; }
 use_version() {
     ln -sfn "$versions/$1" "$base.new"
     mv -T "$base.new" "$base"
+}
+
+ask_club() {
+    "$1/bin/python" -P -c 'import sys
+from pathlib import Path
+from probe_agent.config import SettingsError, load_settings
+try:
+    settings = load_settings(Path(sys.argv[1]))
+except SettingsError as err:
+    sys.exit(str(err))
+if settings.club is None:
+    sys.exit(f"{sys.argv[1]}: without a table [club] this is no club\x27s page.")' "$club_folder/club.toml"
 }
 
 ask_settings() {
@@ -196,6 +222,18 @@ print(sqlite3.connect(sys.argv[1]).execute("PRAGMA user_version").fetchone()[0])
 }
 
 make_users() {
+    if [ -n "$board" ]; then make_boards_users; fi
+    if [ -n "$club" ]; then make_clubs_user; fi
+}
+
+# It shares nothing with a board's: neither settings nor secrets nor the record.
+make_clubs_user() {
+    install -D -m 644 "$here/systemd/probe-agent-club.sysusers" /usr/lib/sysusers.d/probe-agent-club.conf
+    quietly systemd-sysusers probe-agent-club.conf || fail "The user could not be made."
+    install -d -o root -g probe-agent-club -m 750 "$club_folder"
+}
+
+make_boards_users() {
     install -D -m 644 "$here/systemd/probe-agent.sysusers" /usr/lib/sysusers.d/probe-agent.conf
     quietly systemd-sysusers probe-agent.conf || fail "The users could not be made."
     install -d -o root -g probe-agent -m 750 /etc/probe-agent
@@ -216,12 +254,19 @@ make_version() {
     pip_quietly install --no-deps --no-index "$wheel"/probe_agent-*.whl || fail "pip could not install the package."
     rm -rf "$tools"
     install -d "$venv/share/systemd"
-    cp "$root/README.md" "$root/hardware.md" "$here/install.sh" "$here/venv.sh" "$venv/share/"
+    cp "$root/README.md" "$root/hardware.md" "$here/install.sh" "$here/venv.sh" "$here/club.toml" "$venv/share/"
     cp "$here"/systemd/* "$venv/share/systemd/"
     chmod -R go+rX "$venv"
 }
 
 write_settings() {
+    if [ -n "$board" ] && [ ! -e "$settings" ]; then write_boards_settings; fi
+    if [ -n "$club" ] && [ ! -e "$club_folder/club.toml" ]; then
+        install -o root -g probe-agent-club -m 640 "$here/club.toml" "$club_folder/club.toml"
+    fi
+}
+
+write_boards_settings() {
     umask 0027
     first_settings >"$settings.new"
     umask 0022
@@ -230,7 +275,7 @@ write_settings() {
 }
 
 stop_services() {
-    # shellcheck disable=SC2086 # two names
+    # shellcheck disable=SC2086 # names
     if booted; then systemctl stop $services >>"$log" 2>&1 || true; fi
 }
 
@@ -244,10 +289,12 @@ start_services() {
 install_units() {
     from="$base/share/systemd"
     for unit_file in $services; do
-        install -m 644 "$from/$unit_file" "/etc/systemd/system/$unit_file"
+        # A version from before the club's page, on the way back.
+        [ -f "$from/$unit_file" ] || continue
+        install -m 644 "$from/$unit_file" "$units/$unit_file"
     done
-    install -D -m 644 "$from/60-probe-agent.rules" /etc/udev/rules.d/60-probe-agent.rules
-    if [ -n "$(boot_config)" ]; then
+    if [ -n "$board" ]; then install -D -m 644 "$from/60-probe-agent.rules" /etc/udev/rules.d/60-probe-agent.rules; fi
+    if [ -n "$board" ] && [ -n "$(boot_config)" ]; then
         install -D -m 644 "$from/probe-agent-watchdog.conf" /etc/systemd/system.conf.d/probe-agent-watchdog.conf
     fi
     for command in probe-agent probe-agent-web; do
@@ -255,7 +302,7 @@ install_units() {
     done
     # shellcheck disable=SC2086
     systemctl enable $services >>"$log" 2>&1 || fail "The units could not be enabled."
-    if booted && command -v udevadm >/dev/null; then
+    if [ -n "$board" ] && booted && command -v udevadm >/dev/null; then
         udevadm control --reload >>"$log" 2>&1 || true
         udevadm trigger --action=add --subsystem-match=w1 >>"$log" 2>&1 || true
     fi
@@ -384,7 +431,8 @@ install_version() {
     [ -f "$here/lock.txt" ] || die "This copy only goes --back or --remove. A new version is installed from its own folder."
     [ ! -e "$base" ] || [ -L "$base" ] || die "$base is there and wasn't made here. Move it away first."
     look_at_system
-    [ -e "$settings" ] || ask_all
+    choose_parts
+    [ -z "$board" ] || [ -e "$settings" ] || ask_all
     before=$(current)
     number=1
     while [ -e "$versions/$number" ]; do number=$((number + 1)); done
@@ -393,30 +441,40 @@ install_version() {
     make_users
     say "Making the environment in $venv from the lock (some minutes on a board) …"
     make_version
-    [ -e "$settings" ] || write_settings
-    if ! store=$(ask_settings "$venv" 2>>"$log"); then
-        rm -rf "$venv"
-        [ -n "$before" ] || mv "$settings" "$settings.refused"
-        fail "The settings were refused; the version before, if any, goes on."
-    fi
+    write_settings
+    look_at_settings
     trap 'start_services || true; stop_child 130' INT
     trap 'start_services || true; stop_child 143' TERM HUP
     stop_services
-    if [ -e "$store" ]; then upgrade_record; fi
+    if [ -n "$store" ] && [ -e "$store" ]; then upgrade_record; fi
     use_version "$number"
     earlier=$(cat "$versions/previous" 2>/dev/null || true)
     echo "$before" >"$versions/previous"
     install_units
-    switch_bus_on
+    if [ -n "$board" ]; then switch_bus_on; fi
     start_services || undo_upgrade
     forget_older
     tell_next
 }
 
+# Refused ones end it. The place of the record stays in `store`, empty without one.
+look_at_settings() {
+    store=
+    if [ -n "$club" ] && ! ask_club "$venv" 2>>"$log"; then
+        rm -rf "$venv"
+        fail "The settings of the club's page were refused; the version before, if any, goes on."
+    fi
+    if [ -n "$board" ] && ! store=$(ask_settings "$venv" 2>>"$log"); then
+        rm -rf "$venv"
+        [ -n "$before" ] || mv "$settings" "$settings.refused"
+        fail "The settings were refused; the version before, if any, goes on."
+    fi
+}
+
 # A version that can't start leaves nothing behind but its log, and the way back is the one that was there before.
 undo_upgrade() {
-    [ -n "$before" ] || fail "The daemon did not start."
-    for unit_file in probe-agent-web.service probe-agent.service; do
+    [ -n "$before" ] || fail "What was installed did not start."
+    for unit_file in $services; do
         say "-- $unit_file" && journalctl --unit "$unit_file" --lines 6 --no-pager --output cat
     done >>"$log" 2>&1 || true
     say "This version did not start; going back." >&2
@@ -428,12 +486,18 @@ undo_upgrade() {
 }
 
 tell_next() {
-    say "$("$base/bin/probe-agent" --version) is installed. Settings: $settings. What was done: $log."
+    say "$("$base/bin/probe-agent" --version) is installed. What was done: $log."
+    if [ -n "$club" ]; then
+        say "The club's page: $(page_address "$club_folder/club.toml")." \
+            "Name its broker in $club_folder/club.toml, then: sudo systemctl restart probe-agent-club"
+    fi
+    [ -n "$board" ] || return 0
+    say "Settings: $settings."
     if ! booted; then
         say "Nothing was started here: daemon and page start with the board. Then: sudo probe-agent pair"
         return
     fi
-    say "The page: $(page_address). Which probe sits where: sudo probe-agent identify"
+    say "The page: $(page_address "$settings"). Which probe sits where: sudo probe-agent identify"
     [ -n "$before" ] || as_daemon "$base/bin/probe-agent" pair --settings "$settings" ||
         say "No code yet. Later: sudo probe-agent pair"
 }
@@ -445,7 +509,7 @@ from probe_agent.config import load_settings
 page = load_settings(Path(sys.argv[1])).page
 here = page.listen == "localhost" or page.listen.startswith("127.") or page.listen == "::1"
 host = "localhost" if here else socket.gethostname()
-print(f"http://{host}:{page.port}/" + (" on the board itself" if here else ""))' "$settings"
+print(f"http://{host}:{page.port}/" + (" on this machine itself" if here else ""))' "$1"
 }
 
 # The record goes back too where the version before can't read it as it is now.
@@ -453,18 +517,23 @@ go_back() {
     now=$(current)
     previous=$(cat "$versions/previous" 2>/dev/null || true)
     [ -n "$now" ] && [ -n "$previous" ] && [ -d "$versions/$previous" ] || die "There is no version before this one here."
+    choose_parts
     stop_services
+    if [ -n "$board" ]; then bring_that_record_back; fi
+    use_version "$previous"
+    : >"$versions/previous"
+    install_units
+    start_services || fail "The version before did not start."
+    say "Back at $("$base/bin/probe-agent" --version)."
+}
+
+bring_that_record_back() {
     store=$(ask_settings "$versions/$now")
     kept=$(cat "$versions/$now/share/record-before" 2>/dev/null || true)
     if [ -n "$kept" ] && [ "$(schema_of "$base" "$store")" != "$(cat "$versions/$now/share/schema-before")" ]; then
         bring_record_back "$base" "$kept" || fail "The record of then could not be put in place. Nothing has changed."
         say "The record is the one from before the upgrade. What came since is kept beside it in $(dirname "$store")."
     fi
-    use_version "$previous"
-    : >"$versions/previous"
-    install_units
-    start_services || fail "The version before did not start."
-    say "Back at $("$base/bin/probe-agent" --version)."
 }
 
 remove_bus() {
@@ -477,23 +546,25 @@ remove_bus() {
 }
 
 remove_all() {
+    choose_parts
     # shellcheck disable=SC2086
     if command -v systemctl >/dev/null; then
         stop_services
         systemctl disable $services >>"$log" 2>&1 || true
     fi
-    for unit_file in $services; do rm -f "/etc/systemd/system/$unit_file"; done
+    for unit_file in $services; do rm -f "$units/$unit_file"; done
     rm -f /etc/udev/rules.d/60-probe-agent.rules /etc/systemd/system.conf.d/probe-agent-watchdog.conf \
         /usr/local/bin/probe-agent /usr/local/bin/probe-agent-web
     remove_bus
     if booted; then systemctl daemon-reload >>"$log" 2>&1 || true; fi
     rm -rf "$base" "$versions" "$runtime"
     if [ -z "$with_data" ]; then
-        say "Removed. Record and settings stay in $state and /etc/probe-agent; --remove --with-data deletes them."
+        say "Removed. Record and settings stay in${board:+ $state, /etc/probe-agent}${club:+ $club_folder};" \
+            "--remove --with-data deletes them."
         return
     fi
-    rm -rf "$state" /etc/probe-agent /usr/lib/sysusers.d/probe-agent.conf
-    for user in probe-agent-web probe-agent; do userdel "$user" >>"$log" 2>&1 || true; done
+    rm -rf "$state" /etc/probe-agent "$club_folder" /usr/lib/sysusers.d/probe-agent*.conf
+    for user in probe-agent-web probe-agent probe-agent-club; do userdel "$user" >>"$log" 2>&1 || true; done
     groupdel probe-agent >>"$log" 2>&1 || true
     say "Removed, with record and settings."
 }

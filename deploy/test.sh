@@ -15,6 +15,8 @@ make_venv "$root/deploy/lock-test.txt" "$root/deploy/lock-axe.txt"
 trap - INT TERM HUP
 cd "$root"
 PATH="$venv/bin:$PATH"
+# Hundreds of interpreters are started: each would compile anew what none may keep.
+unset PYTHONDONTWRITEBYTECODE
 
 failed=
 check() {
@@ -23,8 +25,12 @@ check() {
 }
 check ruff format --check .
 check ruff check .
+# The tests are compiled on another processor meanwhile, or each worker does it by itself.
+python -m pytest --collect-only -q >>"$log" 2>&1 &
+compiling=$!
 check mypy
 check mypy --strict deploy/demo.py deploy/mail_receiver.py deploy/advisories.py
+wait "$compiling" || true  # what is wrong is said when they run
 [ -z "$failed" ] || say "FAILED before the tests: ${failed#; }"
 say "== pytest $*"
 # Two workers a processor: many tests wait for real time.

@@ -35,7 +35,7 @@ from probe_agent import (
 from probe_agent.beside import WORKED_OUT, Beside
 from probe_agent.by_hand import Answer, ByHand
 from probe_agent.checking import Bench
-from probe_agent.circuit import Shared, Sharer
+from probe_agent.circuit import Heat, Shared, Sharer
 from probe_agent.clock import Clock, awake_and_asleep_s, boot_id
 from probe_agent.config import NEVER_COLDEST, Settings
 from probe_agent.couriers import (
@@ -477,7 +477,7 @@ class Agent:
             self._write(batch, t_s)
             if self._switchman is not None:
                 self._switchman.say()
-            self._show(facts)
+            self._show()
             if self._physics.has_lesson(step, t_s):
                 self._write(Batch(after=[self._physics.learn]), t_s, now=True)
             if self._watchdog is not None:
@@ -619,9 +619,22 @@ class Agent:
         shared = self._share_circuit(facts.t_s, man)
         if man is None:
             return facts, Switched()
-        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
+        seen = self._switch_facts(facts, measured, plug, tick_s, shared)
         coming = shared.coming
-        seen = SwitchFacts(
+        switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
+        self._follow_claim()
+        if switched.went_on is not None:
+            self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
+        self._departures.plug_acts = man.acts
+        return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
+
+    def _switch_facts(
+        self, facts: Facts, measured: tuple[Point, ...], plug: Plug, tick_s: float, shared: Shared
+    ) -> SwitchFacts:
+        """What the switch has to know of this tick."""
+        watch = self._watch
+        broke_s = min((s for s in (self._unwritten_since_s, self._polled_s) if s is not None), default=None)
+        return SwitchFacts(
             facts.t_s,
             facts.points,
             measured,
@@ -629,7 +642,7 @@ class Agent:
             oil_out=watch.oil_out_s is not None,
             ready_s=watch.heatup.ready_s if watch.heatup is not None else None,
             start_s=facts.departure_at,
-            planned=frozenset(d.number for d in coming),
+            planned=frozenset(d.number for d in shared.coming),
             trends=facts.forecast.trends_c_per_h,
             signs=frozenset(s.kind for s in watch.signs),
             heating=facts.forecast.heating,
@@ -637,28 +650,28 @@ class Agent:
             circuit_full=bool(shared.full),
             pressed_full=bool(shared.pressed_full),
             circuit_over=shared.over,
+            circuit_beyond=shared.beyond,
+            circuit_claim=shared.claim,
         )
-        switched = man.decide(seen, coming if self._clock_ok else (), self._now(), tick_s)
-        if switched.went_on is not None:
-            self._watch = supervisor.say_heater(watch, switched.went_on, facts.t_s)
-        self._departures.plug_acts = man.acts
-        return replace(facts, alarms=tuple((a.kind, a.since_s) for a in man.alarms)), switched
 
     def _share_circuit(self, t_s: float, man: Switchman | None) -> Shared:
         """What this tick means on a circuit that others share, and what they are told of it."""
         coming = self._departures.coming
         if self._sharing is None:
             return Shared(coming)
-        on = man.is_on if man is not None else self._watch.heating is True
-        until_s = man.until_s if man is not None else None
-        until_at = None if until_s is None else self._utc(until_s)
-        self._shared = self._sharing.look(self._utc(t_s), coming, on, until_at, self._clock_ok)
+        heat = Heat(self._watch.heating is True) if man is None else man.heat(coming, self._offset_s)
+        self._shared = self._sharing.look(self._utc(t_s), coming, heat, self._clock_ok)
         self._departures.earlier = {
             d.number: d for d, was in zip(self._shared.coming, coming, strict=True) if d is not was
         }
-        if self._broker is not None:
-            self._broker.share(*self._sharing.message)
         return self._shared
+
+    def _follow_claim(self) -> None:
+        """The others on a circuit hear at once that the plug is about to go on, or isn't any more."""
+        man = self._switchman
+        if self._sharing is not None and man is not None:
+            heat = man.heat(self._departures.coming, self._offset_s)
+            self._sharing.follow(heat, self._utc(self.clock.monotonic()))
 
     # -- keeping
 
@@ -853,7 +866,7 @@ class Agent:
 
     # -- showing
 
-    def _show(self, facts: Facts) -> None:
+    def _show(self) -> None:
         """Hand the document to the file and the broker; neither holds up a tick."""
         if self.status is None:
             return
@@ -900,6 +913,7 @@ class Agent:
             self._frost(self._utc(facts.t_s)),
             self._beside.hold_when_due(facts, self._watch, self._offset_s),
             unprobed=self._unprobed,
+            circuit=self._shared.said,
             unplaced=tuple(starmap(_unplaced, self._harness.unplaced[:MOST_UNPLACED])),
             identify=self._finding.shown,
         )
@@ -915,7 +929,9 @@ class Agent:
             words.working_out_moisture(self._ledger.progress),
             words.unproven(self._letters.unproven),
         )
-        return tuple(t for t in (self._store_trouble, self._deaf, *troubles, *own, *self._shared.said) if t)
+        return tuple(
+            t for t in (self._store_trouble, self._deaf, *troubles, *own, *self._shared.troubles) if t
+        )
 
     def _of_card(self) -> str | None:
         """What became of the record, while somebody has to know."""
@@ -1002,23 +1018,34 @@ class Agent:
             with self._lock:
                 if not self._has_settled():
                     return False
-                batch = Batch()
-                now_s = self.clock.monotonic()
-                at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
-                try:
-                    answer = self._orders.carry_out(command, batch, at)
-                    self._watch = at.watch
-                except sqlite3.Error:
-                    raise
-                except Exception as err:  # else it would stand in the way of all later ones
-                    log.exception("command %s failed", command.kind)
-                    batch, answer = Batch(), _failed(err)
-                self._answer(command, answer, batch)
+                self._carry_out(command)
                 if man is not None:
                     man.heed()
+                self._follow_claim()
         if self._hand.came_out_of_order():
             self._beside.live_again()
         return True
+
+    def _carry_out(self, command: Command) -> None:
+        """Do what a command says, and answer it. Under the tick's lock. Raises sqlite3.Error."""
+        batch = Batch()
+        now_s = self.clock.monotonic()
+        at = Standing(self._watch, now_s, self._utc(now_s), self._clock_ok)
+        self._see_circuit()
+        try:
+            answer = self._orders.carry_out(command, batch, at)
+            self._watch = at.watch
+        except sqlite3.Error:
+            raise
+        except Exception as err:  # else it would stand in the way of all later ones
+            log.exception("command %s failed", command.kind)
+            batch, answer = Batch(), _failed(err)
+        self._answer(command, answer, batch)
+
+    def _see_circuit(self) -> None:
+        """A press goes by what was heard of the circuit until now, not until the last tick."""
+        if self._sharing is not None and self._switchman is not None:
+            self._switchman.see_circuit(self._sharing.is_full(self._utc(self.clock.monotonic())))
 
     def _answer(self, command: Command, answer: Answer, batch: Batch) -> None:
         """Keep what was carried out together with its answer, and show it. Under the tick's lock."""
@@ -1031,7 +1058,7 @@ class Agent:
         self._write(batch, self.clock.monotonic())
         if done and self._last is not None:
             self.status = self._document(*self._last)
-            self._show(self._last[0])
+            self._show()
 
     def _answer_beside(self, command: Command) -> None:
         """Have a question answered from the last tick, frozen; what it plans is kept with the answer."""

@@ -23,22 +23,11 @@ from typing import Any
 
 import msgspec
 import paho.mqtt.client as mqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from probe_agent import pulse, words
 from probe_agent.config import Broker
-from probe_agent.connecting import (
-    ANSWER_S,
-    KEEPALIVE_S,
-    SESSION_TAKEN_OVER,
-    Delays,
-    client_id,
-    guarded,
-    new_client,
-    no_first_word,
-    why,
-)
+from probe_agent.connecting import Delays, client_id, why
+from probe_agent.connection import ACKNOWLEDGE_S, Connection
 from probe_agent.couriers import Watched
 from probe_agent.pulse import Pulse
 from probe_agent.readings import Fault, State
@@ -63,7 +52,6 @@ DOCUMENT_EXPIRY_S = 86_400
 DOCUMENT_EVERY_S = 60.0
 DOCUMENT_BYTES = 16_000
 ROUND_EVERY_S = 1.0
-ACKNOWLEDGE_S = 30.0
 STOP_S = 2.0
 FIRST_DELAY_S, LONGEST_DELAY_S = 5.0, 60.0
 STILL_S = 180.0
@@ -331,102 +319,40 @@ class _Sent:
     at_s: float
 
 
-class _Connection:
-    """One connection from CONNECT to its end. Used by one thread; callbacks run inside pump()."""
+class _Connection(Connection):
+    """One that says and hears what there is of our device."""
 
     def __init__(
         self, settings: Broker, name: str, password: str | None, root: str, document_topic: str, run: str
     ) -> None:
+        # Last will (Last Will): the root device's $state, retained; it never expires.
+        will = (f"{root}/$state", b"lost", True)
+        super().__init__(
+            settings, name, password, "broker", self.hear, will=will, acknowledge_s=ACKNOWLEDGE_S
+        )
         self.root = root
         self._document_topic = document_topic
         self._run = run
-        self.refused: dict[str, str] = {}
         self.retained: dict[str, bytes] = {}
         """What the broker held under our root when this connection began."""
-        self.taken_over = False
-        """Whether somebody else has connected with our client ID."""
         self.strangers: list[tuple[bool, bytes]] = []
         """Status documents of this device not written by this run: whether retained, and payload."""
-        self._settings = settings
-        self._ended: str | None = None
-        self._connack: Any = None
-        self._subacks: dict[int | None, Any] = {}
         self._echo_of: bytes | None = None
         self._echoed = False
-        self._unacknowledged: dict[int, tuple[str, float]] = {}
-        self._client = self._make_client(name, password)
-
-    def _make_client(self, name: str, password: str | None) -> mqtt.Client:
-        client = new_client(self._settings, name, password)
-        client.on_connect = guarded(self._on_connect, "broker")
-        client.on_disconnect = guarded(self._on_disconnect, "broker")
-        client.on_subscribe = guarded(self._on_subscribe, "broker")
-        client.on_publish = guarded(self._on_publish, "broker")
-        client.on_message = guarded(self._on_message, "broker")
-        # Last will (Last Will): the root device's $state, retained; it never expires.
-        client.will_set(f"{self.root}/$state", b"lost", qos=1, retain=True)
-        return client
 
     def open(self) -> None:
-        """Connect and wait for the broker's answer. Raises OSError."""
-        host, port = self._settings.host or "", self._settings.port
-        self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
-        try:
-            self._pump_until(lambda: self._connack is not None, ANSWER_S)
-        except ConnectionError as err:
-            if self._connack is None:
-                raise ConnectionError(no_first_word(self._settings)) from err
-            raise
-        finally:
-            if self._connack is not None and self._connack.is_failure:
-                raise ConnectionError(f"it refuses us ({str(self._connack).lower()})")
-        if self._connack is None:
-            raise ConnectionError("it accepts the connection and says nothing")
-        self._client.subscribe(self._document_topic, qos=0)
+        """Connect, and listen for strangers. Raises OSError."""
+        super().open()
+        self.subscribe([self._document_topic], qos=0)
 
-    def close(self, politely: bool) -> None:
-        """End the connection; politely: the broker throws the will away."""
-        if politely:
-            self._client.disconnect()
-            self._client.loop(0.1)
-        if (sock := self._client.socket()) is not None:
-            sock.close()
-        self._client.loop(0.0)  # notices, and frees its own ends
-
-    def publish(self, topic: str, payload: bytes, expiry_s: int | None = None, ts: str | None = None) -> None:
-        """Publish retained with QoS 1, unless the broker has refused this topic on this connection."""
+    def say(self, topic: str, payload: bytes, expiry_s: int | None = None, ts: str | None = None) -> None:
+        """Publish retained, unless the broker has refused this topic on this connection."""
         if topic in self.refused:
             return
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        if expiry_s is not None and payload:
-            properties.MessageExpiryInterval = expiry_s
-        if ts is not None and payload:
-            properties.UserProperty = ("ts", ts)
+        user = [("ts", ts)] if ts is not None and payload else []
         if topic == self._document_topic:
-            properties.UserProperty = ("run", self._run)
-        sent = self._client.publish(topic, payload, qos=1, retain=True, properties=properties)
-        self._unacknowledged[sent.mid] = (topic, time.monotonic())
-
-    def pump(self, timeout_s: float) -> None:
-        """Let the network work for at most timeout_s. Raises ConnectionError when it is gone."""
-        code = self._client.loop(timeout_s)
-        if code != mqtt.MQTT_ERR_SUCCESS:
-            raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
-        if self._ended is not None:
-            raise ConnectionError(self._ended)
-        if self._unacknowledged:
-            _, oldest_s = next(iter(self._unacknowledged.values()))
-            if time.monotonic() - oldest_s > ACKNOWLEDGE_S:
-                raise ConnectionError("it takes messages and does not acknowledge them")
-
-    @property
-    def idle(self) -> bool:
-        """Whether the broker has acknowledged everything."""
-        return not self._unacknowledged
-
-    def flush(self, timeout_s: float) -> bool:
-        """Wait until everything is acknowledged; False where time ran out."""
-        return self._pump_until(lambda: self.idle, timeout_s)
+            user.append(("run", self._run))
+        self.publish(topic, payload, True, expiry_s if payload else None, user)
 
     def begin(self, payload: bytes) -> None:
         """Publish a first $state and learn what the broker retains of ours from earlier runs.
@@ -435,42 +361,19 @@ class _Connection:
         back without the retain flag, says that there are no more. Where reading isn't allowed, old
         topics can't be known and stay.
         """
+        everything, state = f"{self.root}/#", f"{self.root}/$state"
         self.retained.clear()
         self._echoed, self._echo_of = False, payload
-        _, mid = self._client.subscribe(f"{self.root}/#", qos=0)
-        answered = self._pump_until(lambda: mid in self._subacks, ANSWER_S)
-        allowed = answered and not any(code.is_failure for code in self._subacks.pop(mid))
-        self.publish(f"{self.root}/$state", payload)
+        asked = self.subscribe([everything], qos=0)
+        allowed = self.answered(asked) and not asked.refused
+        self.say(state, payload)
         if allowed:
-            state = f"{self.root}/$state"
-            self._pump_until(lambda: self._echoed or state in self.refused, ANSWER_S)
-            self._client.unsubscribe(f"{self.root}/#")
+            self.until(lambda: self._echoed or state in self.refused)
+            self.unsubscribe(everything)
         self._echo_of = None
 
-    def _pump_until(self, done: Callable[[], bool], timeout_s: float) -> bool:
-        deadline = time.monotonic() + timeout_s
-        while not done() and (left := deadline - time.monotonic()) > 0:
-            self.pump(min(left, _PUMP_S))
-        return done()
-
-    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self._connack = code
-
-    def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        if self._ended is None:  # what follows the broker's own word is only that the socket is closed
-            said = flags.is_disconnect_packet_from_server
-            self.taken_over = said and code.value == SESSION_TAKEN_OVER
-            self._ended = f"it ends the connection ({str(code).lower()})" if said else "the connection broke"
-
-    def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
-        self._subacks[mid] = codes
-
-    def _on_publish(self, client: mqtt.Client, data: Any, mid: int, code: Any, properties: Any) -> None:
-        topic, _ = self._unacknowledged.pop(mid, ("", 0.0))
-        if topic and code.is_failure:  # 0x80 and above; 0x10, no subscriber, is none
-            self.refused[topic] = str(code)
-
-    def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
+    def hear(self, message: mqtt.MQTTMessage) -> None:
+        """Keep what earlier runs left, and what others write as us."""
         if message.topic == self._document_topic:
             if ("run", self._run) not in getattr(message.properties, "UserProperty", ()):
                 self.strangers.append((message.retain, bytes(message.payload)))
@@ -545,7 +448,7 @@ class BrokerCourier:
         self._thread.look()
 
     def share(self, payload: bytes, expiry_s: int) -> None:
-        """Bring this to those who share a circuit, retained for so long, with the next document."""
+        """Bring this to those who share a circuit, retained for so long, as soon as may be."""
         self._shared = (payload, expiry_s)
 
     def stop(self) -> None:
@@ -624,7 +527,7 @@ class BrokerCourier:
                 self._notice_strangers(connection)
             politely = True
             if self._announced is not None:
-                connection.publish(f"{self.root}/$state", b"disconnected")
+                connection.say(f"{self.root}/$state", b"disconnected")
                 connection.flush(STOP_S)
         finally:
             self._notice_strangers(connection)
@@ -661,6 +564,7 @@ class BrokerCourier:
             self._announced = None
         news = status is not self._round_of and now_s - self._round_s >= ROUND_EVERY_S
         if self._announced is not None and not news:
+            self._tell_shared(connection, status, now_s)
             return
         tree = homie_tree(status, self._build)
         if self._announced != tree.content:
@@ -675,7 +579,7 @@ class BrokerCourier:
         """No new document for too long: measuring has stopped, and the tree must not look alive."""
         if self._announced is not None:
             log.error("broker: no new status document, $state is set to lost")
-            connection.publish(f"{self.root}/$state", b"lost")
+            connection.say(f"{self.root}/$state", b"lost")
             self._announced = None
 
     def _announce(self, connection: _Connection, tree: Tree, status: Status) -> None:
@@ -684,17 +588,16 @@ class BrokerCourier:
         self._notice_strangers(connection)  # what was retained, before ours replaces it
         version = self._version(tree, connection.retained.get(f"{self.root}/$description"))
         description = {**tree.description, "version": version}
-        connection.publish(f"{self.root}/$description", json.dumps(description, ensure_ascii=False).encode())
+        connection.say(f"{self.root}/$description", json.dumps(description, ensure_ascii=False).encode())
         old = {*connection.retained, *self._told} - {f"{self.root}/$state", f"{self.root}/$description"}
         self._told.clear()
         self._tell(connection, tree, status)
         for topic in sorted(old - set(self._told)):
-            connection.publish(topic, b"")
-        connection.publish(f"{self.root}/$state", b"ready")
+            connection.say(topic, b"")
+        connection.say(f"{self.root}/$state", b"ready")
         self._ready_s = time.monotonic()
         self._tell_document(connection, status)
-        if not connection.flush(ACKNOWLEDGE_S):
-            raise ConnectionError("it takes messages and does not acknowledge them")
+        connection.flush(math.inf)
         self._brought = self.document_topic not in connection.refused
         self._announced, self._announced_s = tree.content, time.monotonic()
         self._round_s, self._round_of = self._announced_s, status
@@ -721,7 +624,7 @@ class BrokerCourier:
         """What changed since it was last said, and values about to expire: deletions first."""
         wanted = {f"{self.root}/{key}": value for key, value in (*tree.values.items(), *tree.alerts.items())}
         for topic in [t for t in self._told if t not in wanted]:
-            connection.publish(topic, b"")
+            connection.say(topic, b"")
             del self._told[topic]
         now_s = time.monotonic()
         for topic, payload in wanted.items():
@@ -729,14 +632,14 @@ class BrokerCourier:
             if told is not None and told.payload == payload and now_s - told.at_s < REFRESH_S:
                 continue
             expiry_s = None if topic.startswith(f"{self.root}/$") else VALUE_EXPIRY_S
-            connection.publish(topic, payload, expiry_s, status.now)
+            connection.say(topic, payload, expiry_s, status.now)
             self._told[topic] = _Sent(payload, now_s)
 
     def _tell_ready(self, connection: _Connection) -> None:
         """Our state, now and then, in place of a `lost` that a hub or a will said of us too late."""
         now_s = time.monotonic()
         if now_s - self._ready_s >= REFRESH_S:
-            connection.publish(f"{self.root}/$state", b"ready")
+            connection.say(f"{self.root}/$state", b"ready")
             self._ready_s = now_s
 
     def _tell_document(self, connection: _Connection, status: Status) -> None:
@@ -747,7 +650,7 @@ class BrokerCourier:
             said_s, state = self._document
             if state == status.state and now_s - said_s < DOCUMENT_EVERY_S:
                 return
-        connection.publish(self.document_topic, document_payload(status), DOCUMENT_EXPIRY_S, status.now)
+        connection.say(self.document_topic, document_payload(status), DOCUMENT_EXPIRY_S, status.now)
         self._document = (now_s, status.state)
 
     def _tell_shared(self, connection: _Connection, status: Status, now_s: float) -> None:
@@ -758,7 +661,7 @@ class BrokerCourier:
         told = self._shared_told
         if told is not None and told[0] == payload and now_s - told[1] < min(expiry_s, VALUE_EXPIRY_S) / 2:
             return
-        connection.publish(f"probe-agent/{self._device}/circuit", payload, expiry_s, status.now)
+        connection.say(f"probe-agent/{self._device}/circuit", payload, expiry_s, status.now)
         self._shared_told = (payload, now_s)
 
 

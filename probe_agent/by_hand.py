@@ -18,6 +18,7 @@ from probe_agent.store import Batch, Store
 
 UNDO_S = 24 * 3600.0
 _BOUNDS_C = (-60.0, 200.0)
+"""What a person can have read at an engine: no air is colder, no metal within reach hotter (judgement)."""
 _OLDEST_S = 12 * 3600.0
 _AHEAD_S = 90.0
 """A clock time may lie ahead by so much: it has whole minutes, and two clocks differ."""

@@ -92,10 +92,15 @@ def read_backup(folder: Path, tell: Tell) -> Backup:
         for name, told in made.files.items():
             if name not in (RECORD, SETTINGS) or _sum(folder / name, "Checking", tell) != told:
                 raise StoreError(f"{folder / name} is not as it was backed up. Use another backup.")
-    except (OSError, msgspec.MsgspecError) as err:
-        raise StoreError(f"{folder} is no backup that can be read ({err}).") from err
+    except OSError as err:
+        raise StoreError(
+            f"{folder} is no backup that can be read: {err.filename}: {err.strerror}. Name the folder that "
+            f"probe-agent backup made."
+        ) from err
+    except msgspec.MsgspecError as err:
+        raise StoreError(f"{folder / LIST} is damaged ({err}). Use another backup.") from err
     if RECORD not in made.files:
-        raise StoreError(f"{folder} holds no record.")
+        raise StoreError(f"{folder} holds no record. Use another backup.")
     return made
 
 

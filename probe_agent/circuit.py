@@ -10,9 +10,9 @@ stands covered meanwhile, so it is heated longer. Nothing here switches anything
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Literal, Protocol
 
 import msgspec
 
@@ -31,14 +31,16 @@ LONGER = 0.5
 engine of four cylinders, 25 °C above its air, loses about a third of what 650 W bring into it."""
 LONGEST_S = 36 * 3600.0
 MOST_W = 100_000.0
+MOST_CLAIM = 40
 _NEARLY = 1e-6
 
 
 class Said(msgspec.Struct, frozen=True):
     """A board's message on probe-agent/<device>/circuit. circuit: its name; limit_w: what it may carry as
-    known there; power_w: of the heater; on: whether it is on now, and until when; wanted: when a plan wants
-    it on at the latest; off: when heat is to be off for the start; departure: that start; ours: whether the
-    board's plug switches it on."""
+    known there; power_w: of the heater; on: whether it is on now, since when and until when; wanted: when a
+    plan wants it on at the latest; off: when heat is to be off for the start; departure: that start; ours:
+    whether the board's plug switches it on; claim: the name of a claim, where it isn't on yet and is about to
+    be."""
 
     circuit: str
     limit_w: float
@@ -49,12 +51,15 @@ class Said(msgspec.Struct, frozen=True):
     until: str | None = None
     departure: str | None = None
     ours: bool = False
+    claim: str | None = None
+    since: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Ask:
     """What a board asks for. wanted_at, off_at: between which its heat is planned, None: nothing is;
-    until_at: to when heat that is on is to go on."""
+    until_at: to when heat that is on is to go on; since_at: since when it does, None: nobody can switch it
+    off for others; claim: it is about to go on."""
 
     device: str
     power_w: float
@@ -63,6 +68,8 @@ class Ask:
     wanted_at: float | None = None
     off_at: float | None = None
     until_at: float | None = None
+    claim: str | None = None
+    since_at: float | None = None
 
     @property
     def ends_at(self) -> float:
@@ -88,6 +95,8 @@ def said_of(ask: Ask, circuit: str, departure_at: float | None, ours: bool) -> S
         text(ask.until_at),
         text(departure_at),
         ours,
+        ask.claim,
+        text(ask.since_at),
     )
 
 
@@ -95,8 +104,8 @@ def heard(device: str, payload: bytes) -> tuple[str, Ask] | None:
     """The circuit's name and the ask of a message; None where it can't be understood or can't be."""
     try:
         said = msgspec.json.decode(payload, type=Said)
-        wanted, off, until = (
-            None if t is None else utc_seconds(t) for t in (said.wanted, said.off, said.until)
+        wanted, off, until, since = (
+            None if t is None else utc_seconds(t) for t in (said.wanted, said.off, said.until, said.since)
         )
     except (msgspec.MsgspecError, ValueError, OverflowError, UnicodeDecodeError, RecursionError):
         return None
@@ -104,7 +113,10 @@ def heard(device: str, payload: bytes) -> tuple[str, Ask] | None:
         return None
     if wanted is not None and (off is None or not wanted < off <= wanted + LONGEST_S):
         return None
-    return said.circuit, Ask(device, said.power_w, said.limit_w, said.on, wanted, off, until)
+    if said.claim is not None and not 0 < len(said.claim) <= MOST_CLAIM:
+        return None
+    ask = Ask(device, said.power_w, said.limit_w, said.on, wanted, off, until, said.claim, since)
+    return said.circuit, ask
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,11 +224,87 @@ def in_the_way(
     return tuple(sorted(o.device for o in there))
 
 
+def gives_way(asks: Iterable[Ask], device: str, earlier: Collection[str]) -> tuple[str, ...]:
+    """Boards that a claim gives way to, once it has come back from the broker: those that are on, those whose
+    claim was heard before it came back (earlier: their names), and of those that claim beside it the ones
+    whose name comes first. Empty: it has won.
+
+    Of two that hear one another never both win: by name one of them gives way to the other, unless it had
+    won before that one's claim was under way; then the other had heard of it before its own came back.
+    """
+    every = {a.device: a for a in asks}
+    own = every[device]
+    there = [
+        a
+        for a in every.values()
+        if a.on and a.device != device and (a.claim is None or a.claim in earlier or a.device < device)
+    ]
+    if sum(a.power_w for a in there) + own.power_w <= _limit_w(every.values()) + _NEARLY:
+        return ()
+    return tuple(sorted(a.device for a in there))
+
+
+def on_now(asks: Iterable[Ask]) -> tuple[tuple[str, ...], float, float]:
+    """Boards whose heaters are on, what they draw together and what the circuit may carry [W]."""
+    on = [a for a in asks if a.on and a.claim is None]
+    return tuple(sorted(a.device for a in on)), sum(a.power_w for a in on), _limit_w(on)
+
+
+def beyond(asks: Iterable[Ask]) -> tuple[str, ...]:
+    """Boards that are on although those that are on for longer leave them no room: of those that can be
+    switched off for others, for what a person's hand switched on ends nobody's heat."""
+    on = [(a.since_at, a.device, a) for a in asks if a.on and a.claim is None and a.since_at is not None]
+    limit_w, kept_w, out = _limit_w(a for _, _, a in on), 0.0, []
+    for _, device, ask in sorted(on, key=lambda one: one[:2]):
+        if kept_w + ask.power_w <= limit_w + _NEARLY:
+            kept_w += ask.power_w
+        else:
+            out.append(device)
+    return tuple(out)
+
+
+def _limit_w(asks: Iterable[Ask]) -> float:
+    return min((a.limit_w for a in asks), default=math.inf)
+
+
+def room_at(asks: Iterable[Ask], found: Schedule, device: str, there: Collection[str]) -> float | None:
+    """When those in the way will have left enough room, by what they said; None where nobody said so."""
+    every = {a.device: a for a in asks}
+    left_w, limit_w = every[device].power_w + sum(every[d].power_w for d in there), _limit_w(every.values())
+    ends = sorted((_leaves_at(every[d], found), every[d].power_w) for d in there)
+    for end_at, power_w in ends:
+        left_w -= power_w
+        if left_w <= limit_w + _NEARLY:
+            return end_at if math.isfinite(end_at) else None
+    return None
+
+
+def _leaves_at(ask: Ask, found: Schedule) -> float:
+    slot = found.slots.get(ask.device)
+    return ask.ends_at if slot is None else slot.end_at
+
+
 def _first(ask: Ask) -> tuple[float, str]:
     return ask.off_at if ask.off_at is not None else math.inf, ask.device
 
 
 # -- as the daemon sees it
+
+
+Claimed = Literal["free", "waits", "lost"]
+"""free: heat may begin; waits: the others have not had time to say no."""
+
+
+@dataclass(frozen=True, slots=True)
+class Heat:
+    """The heater of this board at a tick: whether it is on or about to be, since and until when, whether it
+    only claims its room yet, and which departures it was switched on for already and is off again."""
+
+    on: bool = False
+    until_at: float | None = None
+    since_at: float | None = None
+    claims: bool = False
+    spent: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +313,8 @@ class Shared:
 
     coming: the departures, of which one for our plug may be switched on earlier; slot: this board's, where it
     is moved; full, pressed_full: who leaves no room for a plan, and for a press; over: heat that is on has
-    had its time; said: sentences for the owner.
+    had its time; beyond: it finds no room within the limit, and others were on before; claim: how a claim of
+    this board stands; said, troubles: sentences for the owner.
     """
 
     coming: tuple[Departure, ...]
@@ -233,15 +322,19 @@ class Shared:
     full: tuple[str, ...] = ()
     pressed_full: tuple[str, ...] = ()
     over: bool = False
+    beyond: bool = False
+    claim: Claimed = "free"
     said: tuple[str, ...] = ()
+    troubles: tuple[str, ...] = ()
 
 
 class Sharer(Courier, Protocol):
-    """What hears the others on the circuit; none of this blocks. message: what is to be told of this board,
-    and for how many seconds it holds."""
+    """What hears the others on the circuit and tells them of this board; none of this blocks."""
 
-    message: tuple[bytes, int]
+    def look(self, now_at: float, coming: Sequence[Departure], heat: Heat, clock_ok: bool) -> Shared: ...
 
-    def look(
-        self, now_at: float, coming: Sequence[Departure], on: bool, until_at: float | None, clock_ok: bool
-    ) -> Shared: ...
+    def is_full(self, now_at: float) -> bool:
+        """Whether others leave no room for a press, by what was heard until this moment."""
+
+    def follow(self, heat: Heat, now_at: float) -> None:
+        """Tell the others at once that heat is about to go on here, has begun, or isn't wanted any more."""

@@ -63,6 +63,10 @@ NEED_BELOW_C = (30 - 32) / 1.8  # 30 °F: common practice, no source
 TARGET_C = (45 - 32) / 1.8  # 45 °F: common practice, no source
 
 
+SHOWS = "probe-agent example shows"
+"""Begins a remedy: the example is in the package, so it is there on every board."""
+
+
 class SettingsError(ValueError):
     """A settings file that can't be used; the text says file, key and remedy. What it repeats of the file can
     neither steer a terminal nor fill it."""
@@ -152,6 +156,10 @@ class Setup(_Table, frozen=True):
 
 
 class Limits(_Table, frozen=True):
+    """When heat is needed, what the coldest point must reach, from where a point is too hot [°C], and what
+    "ready" asks for. Too hot 60 °C, 30 min of soak and 30 more until the heater is to go off: common
+    practice, no source; the heater's manual comes first."""
+
     need_below_c: Temperature = NEED_BELOW_C
     target_c: Temperature = TARGET_C
     too_hot_c: Temperature = 60.0
@@ -167,7 +175,7 @@ class Limits(_Table, frozen=True):
 class Planning(_Table, frozen=True):
     """What a plan is made with unless it says otherwise. certainty: mornings of so many on which the start
     is to be kept; evening: local time of the word before a departure; person: the recipient who switches the
-    heater on at the field."""
+    heater on at the field. uncovered_min: 20 is common practice, no source."""
 
     certainty: Certainty = "9/10"
     travel_min: Minutes = 0.0
@@ -190,7 +198,8 @@ Viscosity = Annotated[float, msgspec.Meta(ge=2, le=10_000)]
 
 class Engine(_Table, frozen=True):
     """What only the page "Why" needs. bearing_mm, clearance_mm: diameter and diametral running clearance of a
-    main bearing; oil_…: the oil's data sheet, all three or none."""
+    main bearing, 60 as some size has to be taken (judgement); oil_…: the oil's data sheet, all three or
+    none."""
 
     bearing_mm: Annotated[float, msgspec.Meta(ge=10, le=300)] = 60.0
     clearance_mm: Annotated[float, msgspec.Meta(gt=0, le=2)] | None = None
@@ -489,7 +498,7 @@ def parse_settings(data: bytes, file: str) -> Settings:
     except RecursionError:
         raise SettingsError(f"{file}: brackets within brackets too deep. Write plain tables.") from None
     except ValueError as err:  # also numbers too long for tomllib itself
-        raise SettingsError(f"{file}: {err}. Compare the line with deploy/example.toml.") from err
+        raise SettingsError(f"{file}: {_of_toml(str(err))}. {SHOWS} how a line is written.") from err
     _refuse_unknown_keys(table, Settings, file, ())
     try:
         settings = msgspec.convert(_to_celsius(table, file, ()), Settings)
@@ -506,7 +515,7 @@ def refuse_unwatched(settings: Settings, file: str) -> None:
         raise SettingsError(
             f"{file}: places: none is described, so there is nothing to watch. Add a [[places]] table for "
             f"each point of the engine, with required = true where readiness waits for it; "
-            f"deploy/example.toml shows how."
+            f"{SHOWS} how."
         )
     if not settings.required:
         raise SettingsError(
@@ -613,11 +622,11 @@ _KINDS = {
 def _remedy(reason: str, path: tuple[str, ...]) -> str:
     """What is wrong and what to write, from msgspec's reason."""
     if found := re.match(r"Object missing required field `(.*)`", reason):
-        return f"needs the key {found[1]}. Add it; deploy/example.toml shows how."
+        return f"needs the key {found[1]}. Add it; {SHOWS} how."
     if reason.startswith("Invalid enum value"):
         return f"is none of the known words. Write one of {', '.join(_choices(path))}."
     if found := re.match(r"Expected `(.*?)`, got", reason):
-        return f"must be {_KINDS.get(found[1], found[1])}. deploy/example.toml shows how to write it."
+        return f"must be {_KINDS.get(found[1], found[1])}. {SHOWS} how to write it."
     if found := re.match(r"Expected `(?:float|int)` (<=|>=|<|>) (\S+)", reason):
         bound = {"<=": "at most", ">=": "at least", "<": "below", ">": "above"}[found[1]]
         return f"must be {bound} {float(found[2]):g}. Correct the number."
@@ -643,7 +652,14 @@ def _remedy(reason: str, path: tuple[str, ...]) -> str:
         return "is not a JSON pointer. Write one like /hours/air; a / in a name is ~1 there and a ~ is ~0."
     if "matching regex" in reason:
         return "must be small letters, digits and single hyphens. Correct it."
-    return f"is refused: {reason[:1].lower()}{reason[1:]}. deploy/example.toml shows how to write it."
+    if found := re.match(r"Expected `\w+` of length (<=|>=) (\d+)", reason):
+        return f"must have {'at most' if found[1] == '<=' else 'at least'} {found[2]} characters. Correct it."
+    return f"is refused: {reason[:1].lower()}{reason[1:]}. {SHOWS} how to write it."
+
+
+def _of_toml(reason: str) -> str:
+    """What doesn't hold of the text as TOML, from tomllib's reason."""
+    return reason.replace("Cannot overwrite a value", "a key or table stands there a second time")
 
 
 def _choices(path: tuple[str, ...]) -> tuple[str, ...]:

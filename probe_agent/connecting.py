@@ -4,28 +4,20 @@ try again. Used by everything here that speaks MQTT."""
 from __future__ import annotations
 
 import hashlib
-import logging
 import random
 import ssl
 import stat
 import uuid
-from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from probe_agent.config import Broker
 
-log = logging.getLogger(__name__)
-
 KEEPALIVE_S = 30
 CONNECT_S = 5.0
-ANSWER_S = 5.0
 SHORTEST_SHARE = 0.2
-SESSION_TAKEN_OVER = 0x8E
-"""MQTT 5, 3.14.2.1: another client has connected with our client ID."""
 _MACHINE_ID = Path("/etc/machine-id")
 _SERIAL = Path("/proc/device-tree/serial-number")
 _INTERFACES = Path("/sys/class/net")
@@ -130,33 +122,7 @@ def _said(err: Exception) -> str:
     return str(getattr(err, "strerror", None) or err or type(err).__name__).lower().rstrip(".")
 
 
-def no_first_word(settings: Broker) -> str:
-    """Why a connection may have ended before the broker said anything. TLS 1.3 refuses a certificate only
-    after our side believes the connection made."""
-    said = "it ends the connection before its first word"
-    return f"{said}; it may not accept our certificate" if settings.tls else said
-
-
-# -- callbacks and waits
-
-
-def guarded(
-    callback: Callable[..., None], who: str, failed: Callable[[Exception], None] | None = None
-) -> Callable[..., None]:
-    """The callback, its exceptions logged: one that passed through would end the network's thread.
-
-    failed: what is to be done with one besides.
-    """
-
-    def call(*args: Any) -> None:
-        try:
-            callback(*args)
-        except Exception as err:
-            log.exception("%s: %s failed", who, callback.__name__)
-            if failed is not None:
-                failed(err)
-
-    return call
+# -- waits
 
 
 class Delays:

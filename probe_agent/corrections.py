@@ -19,6 +19,8 @@ UNHEATED_S = 12 * 3600.0
 STEADY_S = 3 * 3600.0
 STEADY_WITHIN_C = 1.0
 WARMEST_C = 2.0
+"""A cold soak tells something after so long without heat, in air and metal within STEADY_WITHIN_C for so
+long, and never warmer than this (judgement, no source)."""
 GAP_S = 1800.0
 """Longer without a reading, and somebody may have heated unseen."""
 READ_S, FRESH_S = 3600.0, 300.0

@@ -35,9 +35,6 @@ class StatusCourier(Courier, Protocol):
 
     def publish(self, status: Status) -> None: ...
 
-    def share(self, payload: bytes, expiry_s: int) -> None:
-        """What is told of this board to others on its circuit."""
-
 
 class MessageCourierLike(Courier, Protocol):
     """A courier of messages from the store's outbox."""

@@ -58,6 +58,7 @@ class Frame:
     frost: FrostNow | None = None
     hold_min: tuple[int, int | None] | None = None
     unprobed: bool = False
+    circuit: tuple[str, ...] = ()
     unplaced: tuple[UnplacedNow, ...] = ()
     identify: IdentifyNow | None = None
 
@@ -122,6 +123,7 @@ def document(
         zone=frame.zone,
         fan=_fan_now(forecast),
         notes=notes,
+        circuit=frame.circuit,
         learned=frame.learned,
         plan=frame.plan,
         start=_start_now(watch, facts, rules, offset_s),

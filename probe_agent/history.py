@@ -17,7 +17,6 @@ import math
 import sqlite3
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
@@ -25,21 +24,11 @@ from uuid import uuid4
 
 import msgspec
 import paho.mqtt.client as mqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
 
 from probe_agent import pulse
 from probe_agent.config import Broker
-from probe_agent.connecting import (
-    ANSWER_S,
-    KEEPALIVE_S,
-    Delays,
-    client_id,
-    guarded,
-    new_client,
-    no_first_word,
-    why,
-)
+from probe_agent.connecting import Delays, client_id, why
+from probe_agent.connection import Connection
 from probe_agent.couriers import Watched
 from probe_agent.pulse import Pulse
 from probe_agent.store import Going, GoneTo, Piece, RunClock, SentTick, Store, StoreError
@@ -52,13 +41,11 @@ MOST_TICKS = 120
 MOST_BYTES = 32_000
 """What a message holds at most: half an hour of ticks each 15 s, well below what brokers take."""
 FIRST_DELAY_S, LONGEST_DELAY_S = 5.0, 120.0
-ACKNOWLEDGE_S = 30.0
 NOBODY_S = 900.0
 """The longest wait after the broker has said that nobody listens [s]."""
 SAVE_S = 3600.0
 """How often at most the place is written on its own [s]: what a restart repeats costs less than commits."""
-STOP_S = 2.0
-_PUMP_S = 1.0
+STOP_S = 4.0
 _NO_SUBSCRIBER = 0x10
 """MQTT 5, 3.4.2.1: taken, and there is nobody to have it."""
 
@@ -216,7 +203,7 @@ class HistoryCourier:
     def stop(self) -> None:
         """Keep the place, and end."""
         self._stopping.set()
-        self._thread.join(STOP_S + 2 * _PUMP_S)
+        self._thread.join(STOP_S)
 
     @property
     def trouble(self) -> str | None:
@@ -247,9 +234,17 @@ class HistoryCourier:
     def _serve(self) -> None:
         """One connection from its first packet to its end. Raises OSError, sqlite3.Error."""
         self._name_run()
-        line = _Line(self._settings, client_id(f"history-{self._device}"), self._password, self._heard)
+        line = Connection(
+            self._settings,
+            client_id(f"history-{self._device}"),
+            self._password,
+            "history",
+            self._hear,
+            stopping=self._stopping,
+            broke="the connection ended ({})",
+        )
         try:
-            line.open(f"{self.topic}/arrived", self._stopping)
+            line.open()
             self._begin(line)
             self._delays.begin_again()
             next_s = time.monotonic()
@@ -260,7 +255,7 @@ class HistoryCourier:
                     next_s = time.monotonic() + self._go_on(line)
                 self._wait(line, next_s - time.monotonic())
         finally:
-            line.close()
+            line.close(politely=True)
             self._save(at_once=self._stopping.is_set())
 
     def _name_run(self) -> None:
@@ -268,8 +263,12 @@ class HistoryCourier:
         if self._record.kept(name) is None:
             self._record.keep(name, uuid4().hex[:16])
 
-    def _begin(self, line: _Line) -> None:
+    def _begin(self, line: Connection) -> None:
         """From where: after the last receipt where there is one, else after what is kept."""
+        receipts = f"{self.topic}/arrived"
+        asked = line.subscribe([receipts], qos=1)
+        if not line.answered(asked) or asked.refused:
+            raise RefusedError(f"the broker refuses topic {receipts}; its access rules must allow it")
         if self._arrived is None:
             kept, by_receipt = self._going.kept()
             self._sent = self._sent or kept
@@ -281,11 +280,11 @@ class HistoryCourier:
             self._sent = self._arrived
         self._progress_s = time.monotonic()
 
-    def _wait(self, line: _Line, wait_s: float) -> None:
-        line.pump(lambda: bool(self._receipts) or self._stopping.is_set(), wait_s)
+    def _wait(self, line: Connection, wait_s: float) -> None:
+        line.until(lambda: bool(self._receipts), wait_s)
 
-    def _heard(self, payload: bytes) -> None:
-        self._receipts.append(payload)
+    def _hear(self, message: mqtt.MQTTMessage) -> None:
+        self._receipts.append(bytes(message.payload))
 
     def _take_receipts(self) -> None:
         """The newest receipt counts, also where it says less than the one before: the receiver may have lost
@@ -301,7 +300,7 @@ class HistoryCourier:
                     self._patience_s = self._pace.patience_s
                 self._arrived, self._progress_s = place, time.monotonic()
 
-    def _go_on(self, line: _Line) -> float:
+    def _go_on(self, line: Connection) -> float:
         """Send what is to go next, and wait for its acknowledgement; how long to wait then [s]."""
         self._save()
         assert self._sent is not None
@@ -316,7 +315,7 @@ class HistoryCourier:
             self._trouble = None
             return self._pace.poll_s
         piece, payload = fitting(self._device, piece, time.time(), self._simulated)
-        code = line.send(self.topic, payload, self._stopping)
+        code = self._send(line, payload)
         if code is None:
             return 0.0  # told to stop meanwhile
         self._trouble = None
@@ -326,6 +325,14 @@ class HistoryCourier:
         self._tries.begin_again()
         self._sent = GoneTo(piece.upto, piece.clock.offset_ms, piece.clock.ok)
         return self._pace.between_s
+
+    def _send(self, line: Connection, payload: bytes) -> int | None:
+        """The broker's reason code; None where we are to stop. Raises OSError."""
+        sent = line.publish(self.topic, payload, content_type="application/json")
+        line.answered(sent, math.inf)
+        if sent.refused:
+            raise RefusedError(f"the broker refuses topic {self.topic}; its access rules must allow it")
+        return None if sent.codes is None else sent.codes[0]
 
     def _is_stalled(self, now_s: float) -> bool:
         """Whether receipts have stood still for too long; the next time they may for twice as long."""
@@ -347,86 +354,3 @@ class HistoryCourier:
         except sqlite3.Error as err:
             log.warning("history: the place can't be kept (%s)", err)
             self._saved_s = now_s
-
-
-class _Line:
-    """One connection. Used by one thread; callbacks run inside pump()."""
-
-    def __init__(
-        self, settings: Broker, name: str, password: str | None, heard: Callable[[bytes], None]
-    ) -> None:
-        self._settings, self._heard = settings, heard
-        self._ended: str | None = None
-        self._connack: Any = None
-        self._suback: Any = None
-        self._puback: dict[int, Any] = {}
-        self._client = new_client(settings, name, password)
-        self._client.on_connect = guarded(self._on_connect, "history")
-        self._client.on_disconnect = guarded(self._on_disconnect, "history")
-        self._client.on_subscribe = guarded(self._on_subscribe, "history")
-        self._client.on_publish = guarded(self._on_publish, "history")
-        self._client.on_message = guarded(self._on_message, "history")
-
-    def open(self, receipts: str, stopping: threading.Event) -> None:
-        """Connect and subscribe to the topic of receipts. Raises OSError."""
-        host, port = self._settings.host or "", self._settings.port
-        self._client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
-        self.pump(lambda: self._connack is not None or stopping.is_set(), ANSWER_S)
-        if self._connack is None:
-            raise ConnectionError(no_first_word(self._settings))
-        if self._connack.is_failure:
-            raise ConnectionError(f"it refuses us ({str(self._connack).lower()})")
-        self._client.subscribe(receipts, qos=1)
-        self.pump(lambda: self._suback is not None or stopping.is_set(), ANSWER_S)
-        if self._suback is None or self._suback.is_failure:
-            raise RefusedError(f"the broker refuses topic {receipts}; its access rules must allow it")
-
-    def send(self, topic: str, payload: bytes, stopping: threading.Event) -> int | None:
-        """The broker's reason code; None where we are to stop. Raises OSError."""
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        properties.ContentType = "application/json"
-        sent = self._client.publish(topic, payload, qos=1, properties=properties)
-        self.pump(lambda: sent.mid in self._puback or stopping.is_set(), ACKNOWLEDGE_S)
-        if (code := self._puback.pop(sent.mid, None)) is None:
-            if stopping.is_set():
-                return None
-            raise ConnectionError("it takes messages and does not acknowledge them")
-        if code.is_failure:
-            raise RefusedError(f"the broker refuses topic {topic}; its access rules must allow it")
-        return int(code.value)
-
-    def pump(self, done: Callable[[], bool], timeout_s: float) -> None:
-        """Let the connection live until something is done, so many seconds at most. Raises OSError once the
-        connection has ended."""
-        deadline = time.monotonic() + timeout_s
-        while True:
-            left_s = deadline - time.monotonic()
-            code = self._client.loop(max(0.0, min(left_s, _PUMP_S)))
-            if code != mqtt.MQTT_ERR_SUCCESS or self._ended is not None:
-                raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
-            if done() or left_s <= 0:
-                return
-
-    def close(self) -> None:
-        """End it, politely where it still lives."""
-        if self._ended is None and self._client.is_connected():
-            self._client.disconnect()
-            self._client.loop(0.1)
-        if (sock := self._client.socket()) is not None:
-            sock.close()
-        self._client.loop(0.0)  # notices, and frees its own ends
-
-    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self._connack = code
-
-    def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self._ended = self._ended or f"the connection ended ({str(code).lower()})"
-
-    def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
-        self._suback = codes[0]
-
-    def _on_publish(self, client: mqtt.Client, data: Any, mid: int, code: Any, properties: Any) -> None:
-        self._puback[mid] = code
-
-    def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
-        self._heard(bytes(message.payload))

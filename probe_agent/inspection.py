@@ -98,7 +98,7 @@ def _parts(
     yield "clock", _clock(record)
     yield "disk", _disk(file)
     yield "record", _store(file, record)
-    yield "daemon", _daemon(settings, status)
+    yield "daemon", _daemon(status)
     yield "probes on the broker", _remote_now(settings, record, status)
     if settings.broker.host is not None:
         yield "broker", _broker(settings, reach_broker)
@@ -492,7 +492,7 @@ def _status(settings: Settings) -> Status | None:
         return None
 
 
-def _daemon(settings: Settings, status: Status | None) -> Iterator[Finding]:
+def _daemon(status: Status | None) -> Iterator[Finding]:
     start = "systemctl status probe-agent says why; journalctl -u probe-agent shows its last words."
     if status is None:
         yield trouble("daemon", "has written no status document: it isn't running", start)

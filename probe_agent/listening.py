@@ -6,14 +6,13 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Sequence
-from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from probe_agent import pulse
 from probe_agent.config import Broker
-from probe_agent.connecting import ANSWER_S, KEEPALIVE_S, Delays, guarded, new_client, no_first_word, why
+from probe_agent.connecting import Delays, why
+from probe_agent.connection import Connection
 from probe_agent.couriers import Watched
 from probe_agent.pulse import Pulse
 
@@ -46,8 +45,7 @@ class Listener:
         self._stopping = threading.Event()
         self._thread = Watched(name, self._run, self._stopping)
         self._away: tuple[float, str] | None = None
-        self._ended: str | None = None
-        self._subscribed = self._answered = False
+        self._subscribed = False
         self._pulse = Pulse(name)
         self.pulses = (self._pulse,)
         self.changed = threading.Condition()
@@ -114,59 +112,40 @@ class Listener:
 
     def _listen(self) -> None:
         """One connection from its first packet to its end. Raises OSError when it is lost."""
-        self._ended, self._answered = None, False
-        client = self._client()
-        client.connect(self._broker.host or "", self._broker.port, keepalive=KEEPALIVE_S, clean_start=True)
+        connection = Connection(
+            self._broker,
+            "",
+            self._password,
+            self._name,
+            self._hear,
+            stopping=self._stopping,
+            it="the broker",
+            broke="the connection broke",
+        )
         try:
-            self._pump(client)
-            client.disconnect()
-            client.loop(0.1)
-        finally:
-            if (sock := client.socket()) is not None:
-                sock.close()
-            client.loop(0.0)  # notices, and frees its own ends
-
-    def _pump(self, client: mqtt.Client) -> None:
-        deadline_s = time.monotonic() + ANSWER_S
-        while not self._stopping.is_set():
-            self._pulse.beat(pulse.NETWORK_S)
-            code = client.loop(_PUMP_S)
-            if code != mqtt.MQTT_ERR_SUCCESS or self._ended is not None:
-                raise ConnectionError(self._ended or mqtt.error_string(code).lower().rstrip("."))
-            if not self._subscribed and time.monotonic() > deadline_s:
-                raise ConnectionError("the broker accepts the connection and says nothing")
-
-    def _client(self) -> mqtt.Client:
-        client = new_client(self._broker, "", self._password)
-        client.on_connect = guarded(self._on_connect, self._name)
-        client.on_subscribe = guarded(self._on_subscribe, self._name)
-        client.on_disconnect = guarded(self._on_disconnect, self._name)
-        client.on_message = guarded(self._on_message, self._name)
-        return client
-
-    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self._answered = True
-        if code.is_failure:
-            self._ended = f"the broker refuses us ({str(code).lower()})"
-        else:
+            connection.open()
             if self._begun is not None:
                 self._begun()
-            client.subscribe([(topic, SubscribeOptions(qos=1)) for topic in self._topics])
+            self._subscribe(connection)
+            while not self._stopping.is_set():
+                self._pulse.beat(pulse.NETWORK_S)
+                connection.pump(_PUMP_S)
+        finally:
+            connection.close(politely=self._stopping.is_set())
 
-    def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
-        refused = [t for t, c in zip(self._topics, codes, strict=False) if c.is_failure]
-        if refused:
-            self._ended = f"the broker refuses topic {refused[0]}; its access rules must allow it"
-            return
+    def _subscribe(self, connection: Connection) -> None:
+        asked = connection.subscribe(self._topics, qos=1)
+        if not connection.answered(asked):
+            raise ConnectionError("the broker accepts the connection and says nothing")
+        if asked.refused:
+            raise ConnectionError(
+                f"the broker refuses topic {asked.refused[0]}; its access rules must allow it"
+            )
         with self.changed:
             self._subscribed, self._away = True, None
             self.changed.notify_all()
 
-    def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        broke = "the connection broke" if self._answered else no_first_word(self._broker)
-        self._ended = self._ended or broke
-
-    def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
+    def _hear(self, message: mqtt.MQTTMessage) -> None:
         with self.changed:
             try:
                 self._heard(message)

@@ -137,7 +137,7 @@ def send(address: str, message: Message, timeout_s: float) -> str | None:
     )
     channel = apprise.Apprise.instantiate(address, asset=asset, suppress_exceptions=True)
     if channel is None:
-        raise AddressError("its address is not one apprise knows; compare it with deploy/example.toml")
+        raise AddressError("its address is not one apprise knows; probe-agent example shows one")
     channel.socket_connect_timeout = channel.socket_read_timeout = timeout_s
     channels = apprise.Apprise(asset=asset)
     channels.add(channel)

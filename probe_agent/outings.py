@@ -65,9 +65,10 @@ RUN_C = 75.0
 """No heat-up brings a place away from the heater so far (too hot is 60 °C, from memory): it has run."""
 WARM_C = 65.0
 HOT_C = 45.0
-"""The engine's middle at re-plugging from which it has run, where it is hotter than it was left."""
+"""The engine's middle at re-plugging from which it has run, where it is hotter than it was left
+(judgement; what comes of them is measured by tests/test_outings.py)."""
 RISEN_C, ABOVE_AIR_C = 10.0, 15.0
-"""A cooler engine has run where it is so much warmer than it was left, and than the air."""
+"""A cooler engine has run where it is so much warmer than it was left, and than the air (judgement)."""
 HOTTER_C = 5.0
 AFTER_RUN_K = 60.0
 FASTEST_S = 1.2 * 3600.0

@@ -447,6 +447,8 @@ class Status(_Part, frozen=True, omit_defaults=True):
     """Another one; None while nobody looks for a probe."""
     field: str = ""
     """What the field is called, where the settings say it."""
+    circuit: tuple[str, ...] = ()
+    """What it means at present that others share the heater's circuit, in sentences; trouble is in notes."""
     recent: Recent | None = None
     curve: Curve | None = None
 

@@ -10,34 +10,21 @@ Nothing is said to be on but for an order given on this connection.
 
 from __future__ import annotations
 
-import contextlib
 import json
 import logging
 import math
-import socket
 import threading
 from collections import deque
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import paho.mqtt.client as mqtt
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from probe_agent import pulse
 from probe_agent.clock import awake_and_asleep_s
 from probe_agent.config import Broker, Settings, Switch
-from probe_agent.connecting import (
-    ANSWER_S,
-    SESSION_TAKEN_OVER,
-    Delays,
-    guarded,
-    new_client,
-    no_first_word,
-    why,
-)
+from probe_agent.connecting import Delays, why
+from probe_agent.connection import ANSWER_S, Asked, Connection
 from probe_agent.couriers import Watched
 from probe_agent.pulse import Pulse
 from probe_agent.switching import LEASE_S, Order, Plug
@@ -287,7 +274,7 @@ class SwitchCourier:
             wiring_of(switch, settings.broker.domain), settings.sampling.interval_s, awake_and_asleep_s()
         )
         self._lock = threading.Lock()
-        self._client: mqtt.Client | None = None
+        self._connection: Connection | None = None
         self._stopping = threading.Event()
         self._thread = Watched("switch", self._run, self._stopping)
         self._guard = Watched("switch-watch", self._watch, self._stopping)
@@ -369,12 +356,9 @@ class SwitchCourier:
 
     def _cut(self) -> None:
         """End the connection without a farewell, so that the broker publishes the will."""
-        client = self._client
-        sock = client.socket() if client is not None else None
-        if sock is not None:
+        connection = self._connection
+        if connection is not None and connection.cut():
             log.error("plug: no fresh tick, the connection is cut so that the plug goes off")
-            with contextlib.suppress(OSError):
-                sock.shutdown(socket.SHUT_RDWR)  # type: ignore[attr-defined]
 
     def _run(self) -> None:
         while not self._stopping.is_set():
@@ -389,7 +373,7 @@ class SwitchCourier:
             finally:
                 with self._lock:
                     self._line.closed()
-                self._client = None
+                self._connection = None
             self._stopping.wait(self._delays.next_s())
 
     def _lost(self, reason: str) -> None:
@@ -404,26 +388,65 @@ class SwitchCourier:
         """One connection, from its first packet to its end. Raises OSError when it is lost."""
         if self._line.is_late(awake_and_asleep_s()):
             return  # nothing is connected that has no fresh ticks
-        connection = _Connection(self._broker, self._client_id, self._password, self._line, self._lock)
-        self._client = connection.client
+        connection = self._connection = self._make_connection()
         politely = False
         try:
             connection.open()
+            asked = self._listen(connection)
             with self._lock:
                 self._line.opened(awake_and_asleep_s())
             self._away, self._refused = None, None
             self._delays.begin_again()
             while not self._stopping.is_set():
                 self._pulse.beat(pulse.NETWORK_S)
-                connection.say()
+                self._say(connection)
                 connection.pump(_PUMP_S)
-                self._refused = connection.refused
-            connection.say()
+                self._note_refusals(connection, asked)
+            self._say(connection)
             politely = connection.flush(STOP_S)
         finally:
-            if connection.was_there and not politely:
+            if connection.was_open and not politely:
                 self._note_break(connection.taken_over)
             connection.close(politely)
+
+    def _make_connection(self) -> Connection:
+        """Its will says off; whatever fails in hearing ends it, and with it the heat."""
+        wiring = self._line.wiring
+        return Connection(
+            self._broker,
+            self._client_id,
+            self._password,
+            "plug",
+            self._hear,
+            will=(wiring.command, wiring.off, False),
+            keepalive_s=KEEPALIVE_S,
+            acknowledge_s=ACKNOWLEDGE_S,
+            strict=True,
+            broke="the connection broke ({})",
+        )
+
+    def _listen(self, connection: Connection) -> Asked:
+        wiring = self._line.wiring
+        topics = {t for t in (wiring.command, wiring.state, wiring.power, wiring.alive) if t is not None}
+        # Our own commands don't come back, so what comes at their topic is somebody else's.
+        return connection.subscribe(sorted(topics), qos=1, no_local=True)
+
+    def _say(self, connection: Connection) -> None:
+        """Publish what is due."""
+        with self._lock:
+            sayings = self._line.to_say(awake_and_asleep_s())
+        for saying in sayings:
+            connection.publish(saying.topic, saying.payload, saying.retain, saying.expiry_s)
+
+    def _hear(self, message: mqtt.MQTTMessage) -> None:
+        with self._lock:
+            self._line.hear(message.topic, bytes(message.payload), message.retain, awake_and_asleep_s())
+
+    def _note_refusals(self, connection: Connection, asked: Asked) -> None:
+        if connection.refused:
+            self._refused = f"it refuses the topic {list(connection.refused)[-1]}."
+        elif asked.refused:
+            self._refused = "it doesn't let us hear the plug."
 
     def _note_break(self, taken_over: bool) -> None:
         """Whether somebody else uses our name: the broker says so, or it looks like that."""
@@ -435,120 +458,3 @@ class SwitchCourier:
         if now_s - self._stranger_s > STRANGER_S:
             log.error("plug: another board or program seems to use our name on the broker")
         self._stranger_s = now_s
-
-
-class _Connection:
-    """One connection from CONNECT to its end. Used by one thread; callbacks run inside pump()."""
-
-    def __init__(
-        self, broker: Broker, client_id: str, password: str | None, line: Line, lock: threading.Lock
-    ) -> None:
-        self._broker, self._line, self._lock = broker, line, lock
-        self.refused: str | None = None
-        self.was_there = False
-        """Whether the broker has taken us."""
-        self.taken_over = False
-        """Whether somebody else has connected with our client ID."""
-        self._connack: Any = None
-        self._ended: str | None = None
-        self._unacknowledged: dict[int, tuple[str, float]] = {}
-        client = self.client = new_client(broker, client_id, password)
-        client.on_connect = self._guarded(self._on_connect)
-        client.on_disconnect = self._guarded(self._on_disconnect)
-        client.on_subscribe = self._guarded(self._on_subscribe)
-        client.on_publish = self._guarded(self._on_publish)
-        client.on_message = self._guarded(self._on_message)
-        client.will_set(line.wiring.command, line.wiring.off, qos=1, retain=False)
-
-    def _guarded(self, callback: Callable[..., None]) -> Callable[..., None]:
-        """The callback; one that fails ends the connection, and with it the heat."""
-
-        def failed(err: Exception) -> None:
-            self._ended = type(err).__name__
-
-        return guarded(callback, "plug", failed)
-
-    def open(self) -> None:
-        """Connect and wait for the broker's answer, then listen to the plug. Raises OSError."""
-        host, port = self._broker.host or "", self._broker.port
-        self.client.connect(host, port, keepalive=KEEPALIVE_S, clean_start=True)
-        try:
-            self._pump_until(lambda: self._connack is not None, ANSWER_S)
-        except ConnectionError as err:
-            if self._connack is None:
-                raise ConnectionError(no_first_word(self._broker)) from err
-            raise
-        if self._connack is None:
-            raise ConnectionError("it accepts the connection and says nothing")
-        if self._connack.is_failure:
-            raise ConnectionError(f"it refuses us ({str(self._connack).lower()})")
-        self.was_there = True
-        wiring = self._line.wiring
-        topics = {t for t in (wiring.command, wiring.state, wiring.power, wiring.alive) if t is not None}
-        # noLocal: our own commands don't come back, so what comes at their topic is somebody else's.
-        options = SubscribeOptions(qos=1, noLocal=True)
-        self.client.subscribe([(topic, options) for topic in sorted(topics)])
-
-    def say(self) -> None:
-        """Publish what is due."""
-        with self._lock:
-            sayings = self._line.to_say(awake_and_asleep_s())
-        for saying in sayings:
-            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-            if saying.expiry_s is not None:
-                properties.MessageExpiryInterval = saying.expiry_s
-            sent = self.client.publish(saying.topic, saying.payload, 1, saying.retain, properties)
-            self._unacknowledged[sent.mid] = (saying.topic, awake_and_asleep_s())
-
-    def pump(self, timeout_s: float) -> None:
-        """Let the network work for at most timeout_s. Raises ConnectionError when it is gone."""
-        code = self.client.loop(timeout_s)
-        if self._ended is not None:
-            raise ConnectionError(self._ended)
-        if code != mqtt.MQTT_ERR_SUCCESS:
-            raise ConnectionError(mqtt.error_string(code).lower().rstrip("."))
-        if (
-            self._unacknowledged
-            and awake_and_asleep_s() - next(iter(self._unacknowledged.values()))[1] > ACKNOWLEDGE_S
-        ):
-            raise ConnectionError("it takes messages and does not acknowledge them")
-
-    def flush(self, timeout_s: float) -> bool:
-        """Wait until all is acknowledged; False where time ran out."""
-        return self._pump_until(lambda: not self._unacknowledged, timeout_s)
-
-    def _pump_until(self, done: Callable[[], bool], timeout_s: float) -> bool:
-        deadline = awake_and_asleep_s() + timeout_s
-        while not done() and (left := deadline - awake_and_asleep_s()) > 0:
-            self.pump(min(left, _PUMP_S))
-        return done()
-
-    def close(self, politely: bool) -> None:
-        """End it; politely: off has arrived, and the broker throws the will away."""
-        if politely:
-            self.client.disconnect()
-            self.client.loop(0.1)
-        if (sock := self.client.socket()) is not None:
-            sock.close()
-        self.client.loop(0.0)  # notices, and frees its own ends
-
-    def _on_connect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self._connack = code
-
-    def _on_disconnect(self, client: mqtt.Client, data: Any, flags: Any, code: Any, properties: Any) -> None:
-        self.taken_over = flags.is_disconnect_packet_from_server and code.value == SESSION_TAKEN_OVER
-        if self._ended is None:
-            self._ended = f"the connection broke ({str(code).lower()})"
-
-    def _on_subscribe(self, client: mqtt.Client, data: Any, mid: int, codes: Any, properties: Any) -> None:
-        if any(code.is_failure for code in codes):
-            self.refused = "it doesn't let us hear the plug."
-
-    def _on_publish(self, client: mqtt.Client, data: Any, mid: int, code: Any, properties: Any) -> None:
-        topic, _ = self._unacknowledged.pop(mid, ("", 0.0))
-        if topic and code.is_failure:  # 0x80 and above; 0x10, no subscriber, is none
-            self.refused = f"it refuses the topic {topic}."
-
-    def _on_message(self, client: mqtt.Client, data: Any, message: mqtt.MQTTMessage) -> None:
-        with self._lock:
-            self._line.hear(message.topic, bytes(message.payload), message.retain, awake_and_asleep_s())

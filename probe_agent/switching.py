@@ -75,6 +75,8 @@ Why = Literal[
     "no-rise",
     "record",
     "circuit",
+    "circuit-beyond",
+    "circuit-taken",
     "tested",
 ]
 """Why heat ended, or is not begun; words has a sentence for each."""
@@ -92,6 +94,7 @@ NOBODYS_WISH: tuple[Why, ...] = (
     "no-rise",
     "record",
     "circuit",
+    "circuit-beyond",
 )
 ASKED_ABOUT: tuple[Why, ...] = ("no-power", "no-rise")
 """Those of them that somebody must answer, as alarms."""
@@ -175,7 +178,8 @@ class SwitchFacts:
     curve shows; heating: whether the heater warms by the curve. since_s: real seconds since the tick before;
     unwritten_s: for how long the record could not be written, or read for commands. circuit_full: others on
     the same circuit leave no room for a plan, pressed_full: nor for a press; circuit_over: its time there is
-    over and others need it.
+    over and others need it; circuit_beyond: together they draw more than it may carry, and the others were on
+    before; circuit_claim: whether heat that is to begin waits for word of the others, or gave way to them.
     """
 
     t_s: float
@@ -194,13 +198,16 @@ class SwitchFacts:
     circuit_full: bool = False
     pressed_full: bool = False
     circuit_over: bool = False
+    circuit_beyond: bool = False
+    circuit_claim: Literal["free", "waits", "lost"] = "free"
 
 
 @dataclass(frozen=True, slots=True)
 class Want:
-    """Heat that is wanted: by whom, for which departure; on_s: since which tick it is ordered; confirmed_s:
-    when the plug was first heard to be on; no_power_s: since when it draws none, inf: that is no matter;
-    began_c: what each place had when it was confirmed, None once any has risen or none need be asked."""
+    """Heat that is wanted: by whom, for which departure; on_s: since which tick it is ordered, None while it
+    isn't yet; confirmed_s: when the plug was first heard to be on; no_power_s: since when it draws none, inf:
+    that is no matter; began_c: what each place had when it was confirmed, None once any has risen or none
+    need be asked."""
 
     by: By
     asked_s: float
@@ -438,7 +445,7 @@ def _without_value(facts: SwitchFacts) -> str | None:
 def _follow(want: Want, facts: SwitchFacts, rules: SwitchRules) -> Want:
     """The want after this tick's word of the plug."""
     if want.on_s is None:
-        return replace(want, on_s=facts.t_s)
+        return want if facts.circuit_claim != "free" else replace(want, on_s=facts.t_s)
     plug = facts.plug
     confirmed_s = want.confirmed_s
     if confirmed_s is None:
@@ -518,8 +525,10 @@ def _why_off(
         return "place-lost", lost
     if now_s - on_s >= rules.most_s:
         return "time-limit", None
-    if facts.circuit_over:
-        return "circuit", None
+    if want.on_s is None and facts.circuit_claim == "lost":
+        return "circuit-taken", None
+    if facts.circuit_over or facts.circuit_beyond:
+        return ("circuit" if facts.circuit_over else "circuit-beyond"), None
     if (over := _plan_is_over(want, on_s, facts, rules)) is not None:
         return over, None
     return _plug_says_no(want, on_s, facts, rules)
@@ -578,7 +587,8 @@ def _plug_says_no(
 
 def _tested(want: Want, facts: SwitchFacts, rules: SwitchRules) -> TimerTest | None:
     """What a test of the timer shows; None while it goes on."""
-    assert want.on_s is not None
+    if want.on_s is None:
+        return None
     slack_s = TEST_SLACK_S + (0.0 if rules.tells_state else rules.power_every_s)
     off_s = _went_off_s(want, facts.plug, rules)
     if off_s is not None:

@@ -18,13 +18,14 @@ import msgspec
 
 from probe_agent import store, switching, words
 from probe_agent.by_hand import Answer
+from probe_agent.circuit import Heat
 from probe_agent.config import Settings, Switch
 from probe_agent.couriers import Courier
 from probe_agent.planning import Departure
 from probe_agent.status import PlugNow, utc_text
 from probe_agent.store import Batch, Command, Store
 from probe_agent.supervisor import Announcement
-from probe_agent.switching import Alarm, Order, Plug, SwitchFacts, SwitchWatch, Want, Why
+from probe_agent.switching import Alarm, Ended, Order, Plug, SwitchFacts, SwitchWatch, Want, Why
 
 log = logging.getLogger(__name__)
 
@@ -97,6 +98,7 @@ class Switchman:
         self.rules = switching.switch_rules(settings, switch)
         self.alarms: tuple[Alarm, ...] = ()
         self._record, self.line = record, line
+        self._shares = settings.circuit is not None
         self._print = print_of(settings)
         self._began_at = began.at
         self._left_over = {c.id for c in record.waiting_commands()}
@@ -161,6 +163,9 @@ class Switchman:
             self.line.order("off", tick_s)
         kept = [] if step.test is None else [self._keep_test(step.test, moment)]
         said += self._words(step, facts, moment)
+        if step.ended is not None and step.ended.why == "circuit-taken":
+            kept.append(self._let_wait(step.ended))
+            return Switched((*said, *self._give_way(step.ended, moment)), tuple(kept))
         if step.ended is not None:
             self._forgo(moment.at)
             log.warning("plug: off (%s %s)", step.ended.why, step.ended.place or "")
@@ -220,6 +225,19 @@ class Switchman:
             return False
         self._switched = kept
         return True
+
+    def _let_wait(self, ended: Ended) -> store.Statement:
+        """Another board on the circuit was first and heat didn't begin: its plan goes on waiting for room."""
+        log.warning("plug: not on, another board on the circuit was first")
+        keys = {_key(d) for d in self._coming if d.number == ended.departure}
+        self._switched = [k for k in self._switched if k not in keys]
+        return store.keep_value(_SWITCHED, json.dumps(self._switched))
+
+    def _give_way(self, ended: Ended, moment: Moment) -> Iterable[Announcement]:
+        """Word of it to whoever pressed; a plan says why it waits."""
+        if ended.by == "owner":
+            self._last_refusal = None
+            yield _word("not-switched", f"not-switched:{moment.at:.0f}", None)
 
     def _forgo(self, now_at: float) -> None:
         """Heat has ended, or somebody wants none: a plan whose time has come by now switches nothing on. One
@@ -287,8 +305,11 @@ class Switchman:
         self._watch = switching.ask(self._watch, "owner", moment.run_s)
         log.warning("plug: on, by a person's command")
         hours = f"{self.rules.most_s / 3600:g}"
+        when = "the next reading"
+        if self._shares:
+            when = "the next reading or the one after, unless another board on its circuit was first"
         return True, (
-            "Noted: it is switched on with the next reading. Nobody's hands may be at heater, cowl or "
+            f"Noted: it is switched on with {when}. Nobody's hands may be at heater, cowl or "
             f"propeller. It goes off by itself after {hours} hours at the latest."
         )
 
@@ -357,10 +378,24 @@ class Switchman:
         return self._watch.want is not None
 
     @property
-    def until_s(self) -> float | None:
-        """To when heat that is wanted goes on at the latest [run s]; None where none is."""
+    def claims(self) -> bool:
+        """Whether heat is wanted and hasn't begun."""
         want = self._watch.want
-        return None if want is None else (want.on_s or want.asked_s) + self.rules.most_s
+        return want is not None and want.on_s is None
+
+    def heat(self, coming: Iterable[Departure], offset_s: float) -> Heat:
+        """The heater as those who share its circuit have to know it. offset_s: UTC less run seconds."""
+        want = self._watch.want
+        if want is None:
+            return Heat(spent=frozenset(d.number for d in coming if _key(d) in self._switched))
+        since_s = want.asked_s if want.on_s is None else want.on_s
+        since_at = None if want.on_s is None else want.on_s + offset_s
+        return Heat(True, since_s + self.rules.most_s + offset_s, since_at, self.claims)
+
+    def see_circuit(self, full: bool) -> None:
+        """Whether others on the circuit leave no room for a press, as was heard since the last tick."""
+        if self._facts is not None:
+            self._facts = replace(self._facts, pressed_full=full)
 
     @property
     def acts(self) -> bool:

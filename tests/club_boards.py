@@ -15,6 +15,7 @@ from paho.mqtt.properties import Properties
 
 from probe_agent.broker import DOCUMENT_EXPIRY_S, document_payload
 from probe_agent.status import Curve, Status, utc_seconds, utc_text
+from web.club.source import ClubSource, now_s
 
 NAMES = "magpie kestrel heron plover dunlin curlew lapwing wigeon osprey siskin dipper linnet avocet merlin"
 FIELDS = ("Reedmoor", "Upper Fenn", "Saltholm")
@@ -105,3 +106,10 @@ def a_club() -> dict[str, Status]:
         device = next(names)
         found[device] = current(make(), aircraft=device.capitalize(), field=FIELDS[i % 3])
     return found
+
+
+def hear(source: ClubSource, boards: Mapping[str, Status]) -> None:
+    """Have a club's source hear these as if a broker had brought them just now."""
+    for device, status in boards.items():
+        source.heard.document(device, document_payload(status), False, DOCUMENT_EXPIRY_S, "run", now_s())
+        source.heard.state(device, b"ready")

@@ -129,7 +129,7 @@ class Reader:
 
 
 def _read(heading: str, text: str) -> Shown:
-    value, then = re.search(r"<span>(.*?)</span>", text), re.search(r"<strong>(.*?)</strong>", text)
+    value, then = re.search(r"<span.*?>(.*?)</span>", text), re.search(r"<strong>(.*?)</strong>", text)
     return Shown(
         heading,
         html.unescape(value[1]) if value else "",

@@ -52,6 +52,8 @@ class Night:
     it is believed: then it jumps at that time.
     """
 
+    script = "night_daemon.py"
+
     def __init__(
         self,
         folder: Path,
@@ -177,7 +179,7 @@ class Night:
         env = {**os.environ, "PYTHONPATH": f"{ROOT}{os.pathsep}{ROOT / 'tests'}", "OPENBLAS_NUM_THREADS": "1"}
         self._log = (self.folder / "daemon.log").open("a")
         self._process = subprocess.Popen(
-            [sys.executable, str(ROOT / "tests" / "night_daemon.py"), str(file)],
+            [sys.executable, str(ROOT / "tests" / self.script), str(file)],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=self._log,

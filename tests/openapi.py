@@ -16,10 +16,12 @@ from probe_agent.status import Status
 FILE = Path(__file__).parent.parent / "web" / "openapi.yaml"
 MARK = "    # From here on by `python -m tests.openapi`, from probe_agent/status.py.\n"
 
+_LOADER = getattr(yaml, "CSafeLoader", yaml.SafeLoader)  # in C a tenth of the time, where it was built
+
 
 def document() -> dict[str, Any]:
     """The document as it stands in the file."""
-    found: dict[str, Any] = yaml.safe_load(FILE.read_text("utf-8"))
+    found: dict[str, Any] = yaml.load(FILE.read_text("utf-8"), _LOADER)
     return found
 
 

@@ -10,7 +10,7 @@ import ssl
 import subprocess
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, Self
 
@@ -32,7 +32,9 @@ def free_port() -> int:
 
 class RealBroker:
     """Context manager. Nothing is kept on disk: a killed broker comes back knowing nothing, which is
-    the worst it can do. `lines`: further lines of mosquitto.conf."""
+    the worst it can do. `lines`: further lines of mosquitto.conf; `environment`: more of its environment."""
+
+    environment: Mapping[str, str] = {}
 
     def __init__(self, folder: Path, lines: str = "") -> None:
         assert MOSQUITTO, "mosquitto is not installed"
@@ -49,7 +51,10 @@ class RealBroker:
     def start(self) -> None:
         with self._log.open("ab") as out:
             self._process = subprocess.Popen(
-                [str(MOSQUITTO), "-c", str(self._config)], stdout=out, stderr=out
+                [str(MOSQUITTO), "-c", str(self._config)],
+                stdout=out,
+                stderr=out,
+                env={**os.environ, **self.environment},
             )
         deadline = time.monotonic() + 10
         while True:

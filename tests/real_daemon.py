@@ -12,8 +12,6 @@ import time
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-import msgspec
-
 from probe_agent.cli import example_settings
 from probe_agent.status import Status, StatusError, read_status
 
@@ -85,8 +83,3 @@ def status_in(folder: Path) -> Status | None:
         return read_status(folder / "status.json")
     except StatusError:
         return None
-
-
-def core_json(status: Status) -> bytes:
-    """A document as bytes, to compare."""
-    return msgspec.json.encode(status)

@@ -258,7 +258,7 @@ class World:
         self.network = True
         self.lost: set[str] = set()
         self.lost_s: dict[str, float] = {}
-        self.hot = self.oil = self.disk = False
+        self.hot = self.oil = False
         self.departures: list[Departure] = []
         self.switched: set[int] = set()
         self.licence = Licence()

@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
 from probe_agent.thermal.air import (
     _RESTS,
@@ -74,6 +73,8 @@ class Hangar:
 
 def euler_lag(x: Array, share: float) -> Array:
     """y[k] = y[k − 1] + share · (x[k] − y[k − 1])"""
+    from scipy.signal import lfilter  # most of a second, which one worker of the suite needs
+
     return np.asarray(lfilter([share], [1.0, share - 1.0], x, zi=[(1.0 - share) * x[0]])[0])
 
 

@@ -25,8 +25,10 @@ from hypothesis import strategies as st
 from real_broker import RealBroker, Recorder, publish_once, retained_on
 
 from probe_agent import broker as courier
+from probe_agent import connection
 from probe_agent.broker import BrokerCourier, Tree, document_payload, homie_tree
 from probe_agent.config import Broker
+from probe_agent.connection import Connection
 from probe_agent.readings import Fault, State
 from probe_agent.status import Curve, Status, decode_status
 
@@ -457,19 +459,17 @@ def test_stopping_says_disconnected_and_never_lost(broker: RealBroker) -> None:
 
 
 def test_a_cut_connection_is_made_again(broker: RealBroker, monkeypatch: pytest.MonkeyPatch) -> None:
-    opened: list[courier._Connection] = []
-    original = courier._Connection.open
+    opened: list[Connection] = []
+    original = Connection.open
 
-    def remember(self: courier._Connection) -> None:
+    def remember(self: Connection) -> None:
         original(self)
         opened.append(self)
 
-    monkeypatch.setattr(courier._Connection, "open", remember)
+    monkeypatch.setattr(Connection, "open", remember)
     with Recorder(broker.port) as recorder, running(make_courier(broker.port), samples.heating()):
         at = wait_for_state(recorder, "ready")
-        cut = opened[0]._client.socket()
-        assert cut is not None
-        cut.shutdown(socket.SHUT_RDWR)
+        assert opened[0].cut()
         at = wait_for_state(recorder, "lost", at)
         wait_for_state(recorder, "ready", at)
         assert complaints(homie(recorder.stream)) == []
@@ -491,7 +491,7 @@ def test_without_a_broker_nothing_blocks_and_the_owner_is_told(tmp_path: Path) -
 
 
 def test_a_listener_that_never_answers_holds_nothing_up(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(courier, "ANSWER_S", 0.2)
+    monkeypatch.setattr(connection, "ANSWER_S", 0.2)
     with socket.socket() as mute:
         mute.bind(("127.0.0.1", 0))
         mute.listen()
@@ -559,15 +559,15 @@ def test_two_programs_under_one_name_are_noticed(broker: RealBroker) -> None:
 def test_an_exception_in_a_callback_ends_nothing(
     broker: RealBroker, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    original = courier._Connection._on_publish
+    original = courier._Connection.hear
     failed = threading.Event()
 
-    def stumble(self: courier._Connection, *args: Any) -> None:
-        original(self, *args)
+    def stumble(self: courier._Connection, message: Any) -> None:
+        original(self, message)
         failed.set()
         raise RuntimeError("stumbled")
 
-    monkeypatch.setattr(courier._Connection, "_on_publish", stumble)
+    monkeypatch.setattr(courier._Connection, "hear", stumble)
     with Recorder(broker.port) as recorder, running(make_courier(broker.port), samples.heating()):
         wait_for_state(recorder, "ready")
     assert failed.is_set()

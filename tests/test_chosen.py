@@ -7,7 +7,7 @@ from pathlib import Path
 import msgspec
 import pytest
 from click.testing import CliRunner
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scripted import START_UTC, ScriptedSource, open_agent, settings_in, tick_until, warming
 from test_agent import ask_and_answer
@@ -143,17 +143,39 @@ def test_old_changes_are_forgotten_but_never_what_holds() -> None:
     assert chosen.in_force(kept)["target_c"].value == 9.0
 
 
-@given(st.sampled_from(CHOICES), st.text(max_size=12), st.sampled_from(["C", "F"]))
-def test_whatever_is_typed_gives_settings_the_file_could_hold_or_a_sentence(
-    choice: chosen.Choice, text: str, unit: chosen.Unit
-) -> None:
-    try:
-        value = judged(choice, text, unit, Settings())
-    except Refused:
-        return
-    found = chosen.with_chosen(Settings(), [Change(0.0, choice.name, value)])
-    assert msgspec.convert(msgspec.to_builtins(found), Settings) == found
-    assert chosen.value_of(found, choice) == value, "what is taken holds"
+_CLOCK = st.times().map(lambda t: t.strftime("%H:%M"))
+_TYPED = (
+    st.text(max_size=12)
+    | st.floats(-100, 300).map(lambda x: f"{x:.2f}")
+    | _CLOCK
+    | st.builds("{}-{}".format, _CLOCK, _CLOCK)
+    | st.sampled_from(["none", "C", "F", "8/10", "9/10", "19/20"])
+)
+
+
+@pytest.mark.parametrize("choice", CHOICES, ids=lambda c: c.name)
+def test_whatever_is_typed_gives_settings_the_file_could_hold_or_a_sentence(choice: chosen.Choice) -> None:
+    taken: set[bool] = set()
+
+    @given(_TYPED, st.sampled_from(["C", "F"]))
+    @example("10", "C")
+    @example("19:30", "C")
+    @example("22:00-05:30", "C")
+    @example("9/10", "C")
+    @example("F", "F")
+    def look(text: str, unit: chosen.Unit) -> None:
+        try:
+            value = judged(choice, text, unit, Settings())
+        except Refused:
+            taken.add(False)
+            return
+        taken.add(True)
+        found = chosen.with_chosen(Settings(), [Change(0.0, choice.name, value)])
+        assert msgspec.convert(msgspec.to_builtins(found), Settings) == found
+        assert chosen.value_of(found, choice) == value, "what is taken holds"
+
+    look()
+    assert taken == {True, False}, "both came up"
 
 
 def test_the_command_lists_changes_and_asks_the_daemon(

@@ -11,7 +11,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from probe_agent import circuit
-from probe_agent.circuit import MOST_GAP_S, Ask, Schedule, Slot, heard, in_the_way, said_of, schedule
+from probe_agent.circuit import (
+    MOST_GAP_S,
+    Ask,
+    Schedule,
+    Slot,
+    beyond,
+    heard,
+    in_the_way,
+    on_now,
+    room_at,
+    said_of,
+    schedule,
+)
 
 NOW = 1_800_000_000.0
 MIN = 60.0
@@ -190,6 +202,9 @@ def test_a_message_carries_the_ask_and_nothing_else_is_believed() -> None:
         {"off": "2099-01-01T00:00:00Z"},
         {"power_w": "650"},
         {"power_w": True},
+        {"claim": ""},
+        {"claim": "x" * 41},
+        {"since": "soon"},
     ):
         assert heard("magpie", msgspec.json.encode({**plain, **wrong})) is None
 
@@ -197,6 +212,30 @@ def test_a_message_carries_the_ask_and_nothing_else_is_believed() -> None:
 @given(st.binary(max_size=60))
 def test_whatever_comes_is_understood_or_passed_over(payload: bytes) -> None:
     assert heard("kestrel", payload) is None
+
+
+def test_when_there_will_be_room_is_told_by_what_the_others_said() -> None:
+    own = Ask("magpie", 650.0, 1400.0)
+    first = Ask("kestrel", 650.0, 1400.0, True, until_at=NOW + HOUR)
+    last = Ask("heron", 650.0, 1400.0, True, until_at=NOW + 2 * HOUR)
+    asks = [own, first, last]
+    there = in_the_way(asks, schedule(asks, NOW), "magpie", 650.0, NOW, pressed=True)
+    assert there == ("heron", "kestrel")
+    assert room_at(asks, schedule(asks, NOW), "magpie", there) == NOW + HOUR
+    endless = [own, replace(first, until_at=None), replace(last, until_at=None)]
+    assert room_at(endless, schedule(endless, NOW), "magpie", there) is None
+
+
+def test_who_is_on_for_longest_keeps_its_room() -> None:
+    def on(device: str, since_h: float | None, power_w: float = 650.0) -> Ask:
+        since_at = None if since_h is None else NOW + since_h * HOUR
+        return Ask(device, power_w, 1000.0, True, since_at=since_at)
+
+    assert beyond([on("heron", 0), on("kestrel", 1), on("magpie", 2)]) == ("kestrel", "magpie")
+    assert beyond([on("heron", 0), on("kestrel", 1), on("magpie", 2, 300.0)]) == ("kestrel",)
+    assert beyond([on("kestrel", 1), on("magpie", 1)]) == ("magpie",), "by name where it is the same second"
+    assert beyond([on("heron", None), on("magpie", 1)]) == (), "what a hand switched on ends nobody's heat"
+    assert on_now([on("heron", None), on("magpie", 1)]) == (("heron", "magpie"), 1300.0, 1000.0)
 
 
 def test_an_empty_circuit_has_no_schedule() -> None:

@@ -19,6 +19,7 @@ from answering_daemon import AnsweringDaemon
 from click.testing import CliRunner, Result
 from real_daemon import Process, status_in, write_settings
 
+from probe_agent import words
 from probe_agent.agent import Agent, plan_from_settings
 from probe_agent.cli import assemble, example_settings, main
 from probe_agent.cli.assembly import scheduled
@@ -44,30 +45,74 @@ def write_recording(folder: Path, rows: int = 40) -> Path:
     return path
 
 
-@pytest.mark.parametrize(
-    "command",
-    [
-        "",
-        "run",
-        "try",
-        "enter",
-        "heater",
-        "replay",
-        "example",
-        "plan",
-        "plans",
-        "what-if",
-        "move",
-        "timer-set",
-        "pair",
-        "sessions",
-        "unpair",
-    ],
-)
+@pytest.mark.parametrize("command", ["", *main.commands])
 def test_help_explains_each_command(command: str) -> None:
     result = invoke(*command.split(), "--help")
     assert result.exit_code == 0
     assert len(result.output.splitlines()) > 4
+
+
+@pytest.mark.parametrize("number", ["nan", "inf", "-inf", "warm", ""])
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ["enter", "cyl-3", "{}"],
+        ["enter", "cyl-3", "-5", "--ago", "{}"],
+        ["weather", "--air-c", "{}"],
+        ["weather", "--air-f", "{}"],
+        ["weather", "--air-c", "-8", "--wind", "{}"],
+        ["compare", "contact", "cyl-1", "--reads-c", "{}"],
+        ["compare", "boiling", "cyl-1", "--pressure-hpa", "{}"],
+        ["compare", "infrared", "--spot", "cyl-1={}"],
+        ["plan", "2026-12-05T09:00", "--travel-min", "{}"],
+        ["what-if", "--uncovered-min", "{}"],
+        ["identify", "--every", "{}"],
+    ],
+    ids=" ".join,
+)
+def test_what_is_no_number_is_refused_before_the_daemon_is_asked(
+    tmp_path: Path, typed: list[str], number: str
+) -> None:
+    """nan passes every comparison with a bound, and float() takes it."""
+    where = ["--settings", str(write_settings(tmp_path))]
+    result = invoke(*(word.format(number) for word in typed), *where)
+    assert (result.exit_code, type(result.exception)) == (2, SystemExit)
+    assert "number. Write" in result.output or "write it as" in result.output
+
+
+@pytest.mark.parametrize("target", ["nan", "inf", "1e308", "-400", "warm"])
+def test_a_target_no_engine_has_gives_no_forecast(tmp_path: Path, target: str) -> None:
+    """To one that is nan everything would be above target at once."""
+    recording = str(write_recording(tmp_path, 8))
+    for command in (["replay", recording], ["run", "--recording", recording]):
+        result = invoke(*command, "--target-c", target)
+        assert result.exit_code == 2
+        assert result.stdout == ""
+
+
+@pytest.mark.parametrize(
+    "typed",
+    [
+        ["flew", "flown-hot", "--outing"],
+        ["include"],
+        ["exclude"],
+        ["timer-set"],
+        ["uncorrect"],
+        ["unpair"],
+        ["enter", "--undo"],
+    ],
+    ids=" ".join,
+)
+def test_a_number_too_long_for_the_record_is_refused(tmp_path: Path, typed: list[str]) -> None:
+    result = invoke(*typed, "9" * 23, "--settings", str(write_settings(tmp_path)))
+    assert result.exit_code == 2
+    assert "is not in the range 1<=x<=999999999" in result.output
+
+
+def test_wind_alone_is_not_passed_over(tmp_path: Path) -> None:
+    result = invoke("weather", "--wind", "5", "--settings", str(write_settings(tmp_path)))
+    assert result.exit_code == 2
+    assert "--wind goes with --air-c" in result.output
 
 
 def test_the_example_is_a_settings_file() -> None:
@@ -149,6 +194,84 @@ def test_a_recording_names_its_own_places(tmp_path: Path) -> None:
     where = ("--settings", str(file), "--store", str(tmp_path / "kept.db"))
     result = invoke("run", *where, "--recording", str(write_recording(tmp_path)), "--speed", "max")
     assert result.exit_code == 0, result.output
+
+
+def test_a_recording_is_read_whatever_probes_the_settings_name(tmp_path: Path) -> None:
+    """Its columns are the places; the aircraft's own probes read none of it."""
+    file, store = write_settings(tmp_path), tmp_path / "kept.db"
+    recording = ("--recording", str(write_recording(tmp_path)), "--speed", "max")
+    result = invoke("run", "--settings", str(file), "--store", str(store), *recording)
+    assert result.exit_code == 0, result.output
+    assert re.search(r": 120 readings, 1 heat-ups, \d+ forecasts", result.output)
+
+
+def test_a_recording_goes_into_no_record_of_an_aircraft_with_probes(tmp_path: Path) -> None:
+    file, store = write_settings(tmp_path), tmp_path / "kept.db"
+    recording = ["--recording", str(write_recording(tmp_path)), "--speed", "max"]
+    settings = ["--settings", str(file), "--store", str(store)]
+    assert invoke("run", *settings, *recording).exit_code == 0
+    db = sqlite3.connect(store)
+    (place,) = db.execute("SELECT place FROM places WHERE name = 'cyl-1'").fetchone()
+    db.execute(
+        "INSERT INTO bindings(place, source, address, from_at) VALUES (?, 'one-wire', ?, 1.0)",
+        (place, "3b-0c98000000a2"),
+    )
+    db.commit()
+    before = list(db.iterdump())
+    result = invoke("run", *settings, *recording)
+    assert result.exit_code == 1
+    assert "the record of an aircraft with probes; a recording doesn't belong in it" in result.output
+    assert list(db.iterdump()) == before
+    db.close()
+
+
+def test_a_folder_is_no_recording(tmp_path: Path) -> None:
+    result = invoke("replay", str(tmp_path), "--target-c", "7")
+    assert result.exit_code == 1
+    assert result.output == f"Error: {tmp_path} is a folder. Name the file in it.\n"
+
+
+def test_a_folder_that_is_no_backup_is_told_so_with_what_to_do(tmp_path: Path) -> None:
+    where = ["--settings", str(write_settings(tmp_path)), "--store", str(tmp_path / "kept.db")]
+    result = invoke("restore", str(tmp_path), *where)
+    assert result.exit_code == 1
+    assert result.output == (
+        f"Error: Nothing was restored: {tmp_path} is no backup that can be read: {tmp_path}/backup.json: "
+        "No such file or directory. Name the folder that probe-agent backup made.\n"
+    )
+
+
+@pytest.mark.parametrize(
+    ("command", "closed"),
+    [("plans", "files"), ("check", "files"), ("plans", "folder"), ("identify", "folder"), ("run", "folder")],
+)
+def test_whoever_forgets_sudo_is_told_that_and_nothing_of_the_board(
+    tmp_path: Path, command: str, closed: str
+) -> None:
+    """Neither a traceback, nor the advice to move the record away, nor a daemon said to be gone."""
+    of_the_daemon = tmp_path / "of-the-daemon"
+    of_the_daemon.mkdir()
+    settings = write_settings(of_the_daemon).rename(tmp_path / "settings.toml")
+    for name in ("probe-agent.db", "status.json", "daemon.lock"):
+        (of_the_daemon / name).touch()
+        (of_the_daemon / name).chmod(0 if closed == "files" else 0o644)
+    of_the_daemon.chmod(0 if closed == "folder" else 0o755)
+    as_anybody = ["setpriv", "--bounding-set=-all", "--inh-caps=-all"] if os.geteuid() == 0 else []
+    typed = ["-c", "from probe_agent.cli import main; main()", command, "--settings", str(settings)]
+    result = subprocess.run([*as_anybody, sys.executable, *typed], capture_output=True, text=True, timeout=60)
+    of_the_daemon.chmod(0o755)
+    assert result.returncode == 1
+    assert re.fullmatch(
+        rf"Error: {of_the_daemon}/\S+ is closed to this user.*Put sudo before the command.*\n", result.stderr
+    ), result.stderr
+    assert result.stdout == ""
+
+
+def test_a_sister_s_file_is_asked_for_with_the_settings_named_on_either_side(tmp_path: Path) -> None:
+    settings, store = str(write_settings(tmp_path)), str(tmp_path / "none.db")
+    before = invoke("setups", "--settings", settings, "--store", store, "undo")
+    behind = invoke("setups", "undo", "--settings", settings, "--store", store)
+    assert before.output == behind.output == f"Error: {store} is not there yet. Start the daemon first.\n"
 
 
 def test_a_bad_recording_is_refused_by_line(tmp_path: Path) -> None:
@@ -390,6 +513,7 @@ def test_the_plug_is_switched_and_locked_at_the_board(
         result = invoke(*arguments, "--store", str(tmp_path / "plug.db"))
         assert result.exit_code == 0, result.output
         assert [(c.kind, c.body) for c in daemon.asked] == [(kind, body)]
+        assert (words.PLUG_CAUTION in result.stderr) == (arguments == ("switch", "on"))
 
 
 @pytest.mark.parametrize("passes", [True, False])

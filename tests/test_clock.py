@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import threading
 import time
+from pathlib import Path
 
 import pytest
 from hypothesis import given
@@ -114,5 +115,4 @@ def test_a_clock_from_before_this_product_is_not_believed(monkeypatch: pytest.Mo
 
 
 def test_the_boot_id_is_the_kernels_and_stays() -> None:
-    assert len(boot_id()) == 36
-    assert boot_id() == boot_id()
+    assert boot_id() == Path("/proc/sys/kernel/random/boot_id").read_text("ascii").strip()

@@ -28,6 +28,7 @@ from probe_agent.status import AlertNow, PlugNow, StatusError
 from web.club import heard
 from web.club.app import create_club_app
 from web.club.heard import Board, Heard
+from web.club.rows import warmth_of
 from web.club.source import ClubSource, now_s
 from web.serve import main
 
@@ -356,6 +357,26 @@ def test_harm_comes_first_and_each_state_has_its_heading(club: Club) -> None:
     shown = dict(order_of(club.page()))
     assert shown["locked"] == ["merlin"]
     assert "magpie" in shown["trouble"], "an alert is heard before its document"
+
+
+@pytest.mark.parametrize(
+    ("coldest_c", "steps"),
+    [(-40.0, 0), (-1.2, 5), (-1.11, 6), (7.2, 9), (7.25, 10), (90.0, 12), (None, None)],
+)
+def test_a_bar_reaches_a_mark_from_its_limit_on_alone(coldest_c: float | None, steps: int | None) -> None:
+    """30 °F and 45 °F, the limits of the documents here: 6 and 10 of 12 steps."""
+    status = msgspec.structs.replace(samples.cold(), need_c=-10 / 9, target_c=65 / 9, coldest_c=coldest_c)
+    assert warmth_of(status) == steps
+    assert warmth_of(msgspec.structs.replace(status, missing=("cyl-2",))) is None, "nobody knows the coldest"
+
+
+def test_a_bar_is_drawn_of_what_is_of_now_alone(club: Club) -> None:
+    for device, status in a_club().items():
+        expiry_s = DOCUMENT_EXPIRY_S if device != "magpie" else None
+        club.source.heard.document(device, document_payload(status), False, expiry_s, "run", now_s())
+    drawn = dict(re.findall(r'<li id="b-(\w+)".*?<span( class="m m\d+")?>', club.page()))
+    assert drawn["magpie"] == ""
+    assert drawn["kestrel"].startswith(' class="m m')
 
 
 def test_filters_by_field_and_state_without_script(club: Club) -> None:

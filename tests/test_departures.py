@@ -27,7 +27,6 @@ from probe_agent.status import core_of, encode_status
 from probe_agent.store import Batch, Message, Store, ask, await_answer
 
 HOUR = 3600.0
-PLAN_KINDS = ("evening", "switch-on", "plan-late")
 
 
 def cooling(t_s: float) -> dict[str, float | Fault]:
@@ -54,7 +53,7 @@ class Inbox:
 @pytest.fixture
 def agent(tmp_path: Path) -> Iterator[Agent]:
     agent = open_agent(tmp_path, ScriptedSource(cooling), messages=Inbox())
-    tick_until(agent, 2 * HOUR, 120.0)
+    tick_until(agent, 2 * HOUR, 300.0)
     yield agent
     agent._finish()
     agent.store.close()

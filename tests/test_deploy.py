@@ -156,6 +156,12 @@ def test_locks_hold_what_is_required(lock: str, requirement: str) -> None:
     assert all(wanted.specifier.contains(Version(v)) for v in versions)
 
 
+def test_every_lock_is_audited() -> None:
+    loop = re.search(r"^for lock in (.*); do$", (DEPLOY / "audit.sh").read_text("utf-8"), re.MULTILINE)
+    assert loop is not None
+    assert sorted(loop[1].split()) == sorted(file.name for file in DEPLOY.glob("lock*.txt"))
+
+
 def test_the_tools_that_make_the_package_are_those_of_the_tests() -> None:
     assert pins("lock-build.txt").items() <= pins("lock-demo.txt").items()
 

@@ -24,9 +24,9 @@ import status_samples as samples
 from living_page import LivingPage
 from real_broker import free_port
 from secure_broker import make_certificates
+from served import served
 
 from probe_agent.config import parse_settings
-from web.serve import server_of
 
 README = Path(__file__).parents[1] / "README.md"
 SBIN = "/usr/sbin:/usr/local/sbin:/sbin"
@@ -37,9 +37,9 @@ ONLY_PAIRED = "Only a paired phone can do this"
 needs_nginx = pytest.mark.skipif(not NGINX, reason="needs nginx: apt-get install nginx-light")
 
 
-def block(language: str) -> str:
-    """The one block of that language under "Seeing it from home"."""
-    section = README.read_text("utf-8").split("\n## Seeing it from home\n")[1].split("\n## ")[0]
+def block(language: str, title: str = "Seeing it from home") -> str:
+    """The one block of that language under that title."""
+    section = README.read_text("utf-8").split(f"\n## {title}\n")[1].split("\n## ")[0]
     (found,) = re.findall(rf"^```{language}\n(.*?)^```$", section, re.M | re.S)
     return str(found)
 
@@ -61,14 +61,17 @@ def listens(port: int) -> bool:
 
 class Nginx:
     """Context manager: nginx as an ordinary process with README's server, only ports and paths this test's.
-    without: lines that somebody forgot."""
+    without: lines that somebody forgot; asks: further lines of its `location`."""
 
-    def __init__(self, folder: Path, page: int, certs: Path, without: str | None = None) -> None:
+    def __init__(
+        self, folder: Path, page: int, certs: Path, without: str | None = None, asks: str = ""
+    ) -> None:
         self.port = free_port()
         server = block("nginx")
         for shipped, here in (
             ("listen 443 ssl", f"listen 127.0.0.1:{self.port} ssl"),
             ("127.0.0.1:8088", f"127.0.0.1:{page}"),
+            ("location / {\n", f"location / {{\n{asks}"),
             ("/etc/nginx/page", str(certs)),
         ):
             assert shipped in server
@@ -154,12 +157,8 @@ def living(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[LivingPag
 @pytest.fixture
 def page(living: LivingPage) -> Iterator[int]:
     """The port of the page, served as probe-agent-web does."""
-    server = server_of(living.app, "127.0.0.1", 0)
-    thread = threading.Thread(target=server.run, daemon=True)
-    thread.start()
-    yield int(server.effective_port)
-    server.close()
-    thread.join(10)
+    with served(living.app) as port:
+        yield port
 
 
 @pytest.fixture

@@ -29,7 +29,8 @@ from real_daemon import Process, status_in, write_settings
 from secure_broker import Caller, SecureBroker
 
 from probe_agent.config import Broker
-from probe_agent.history import MOST_BYTES, HistoryCourier, Pace, _Line, fitting, message_of, read_receipt
+from probe_agent.connection import Asked, Connection
+from probe_agent.history import MOST_BYTES, HistoryCourier, Pace, fitting, message_of, read_receipt
 from probe_agent.maintenance import copy_to
 from probe_agent.migrations import migrate
 from probe_agent.store import Going, GoneTo, Store, StoredReading, TickRow
@@ -263,12 +264,12 @@ def test_nothing_counts_as_gone_while_nobody_listens(
 ) -> None:
     store = opened(file)
     measure(store, 20)
-    said: list[int | None] = []
-    send = _Line.send
-    monkeypatch.setattr(_Line, "send", lambda *given: said.append(send(*given)) or said[-1])
+    said: list[Asked] = []
+    publish = Connection.publish
+    monkeypatch.setattr(Connection, "publish", lambda *a, **b: said.append(publish(*a, **b)) or said[-1])
     with going(broker.port, store):
-        wait_until(lambda: len(said) >= 3)
-        assert set(said) == {NO_SUBSCRIBER}
+        wait_until(lambda: sum(a.codes is not None for a in said) >= 3)
+        assert {a.codes for a in said[:3]} == {(NO_SUBSCRIBER,)}
         with Receiver(broker.port, receipts=False) as receiver:
             receiver.wait_for(lambda: sum(len(m["ticks"]) for m in receiver.messages()) == 20)
     assert [len(m["ticks"]) for m in receiver.messages()] == [1, 19]

@@ -252,10 +252,7 @@ def no_daemon(board: Board, alive: Board) -> None:
 def daemon_stopped(board: Board, alive: Board) -> None:
     _own_record(board, alive)
     text = json.loads((alive.folder / "status.json").read_text())
-    text["run"]["host_monotonic_s"] = text["run"].get("host_monotonic_s", 0.0) - 1e6
-    for key, value in text["run"].items():
-        if key.startswith("host") and isinstance(value, float):
-            text["run"][key] = min(value, time.monotonic() - 4000.0)
+    text["run"]["mono_s"] -= 61.0 + 3 * text["run"]["interval_s"]
     (board.folder / "status.json").write_text(json.dumps(text))
 
 
@@ -327,6 +324,7 @@ TROUBLES: list[tuple[Callable[[Board, Board], None], str, str, str]] = [
     (damaged, "record", "damaged", "aside"),
     (newer, "record", "newer version", ""),
     (no_daemon, "daemon", "isn't running", "systemctl"),
+    (daemon_stopped, "daemon", "it has stopped", "systemctl"),
     (broker_down, "broker", "can't be used", "[broker]"),
     (wrong_password, "broker", "refuses us", "[broker]"),
     (no_channel, "messages to pilot", "pilot-channel", "into that file"),

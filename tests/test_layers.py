@@ -5,7 +5,7 @@ from __future__ import annotations
 import ast
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import pytest
@@ -23,6 +23,7 @@ ORDER = (
     "chosen",
     "couriers",
     "connecting",
+    "connection",
     "listening",
     "service",
     "thermocouple",
@@ -207,13 +208,31 @@ CLUB_MAY = WEB_MAY | {"listening"}
 """What hears the broker is the club's page alone."""
 
 
-def modules(package: str) -> dict[str, ast.Module]:
-    """Dotted name without the package → its syntax tree."""
-    base = ROOT / package
-    return {
-        ".".join(f.relative_to(base).with_suffix("").parts): ast.parse(f.read_text("utf-8"), str(f))
-        for f in sorted(base.rglob("*.py"))
-    }
+class Modules(Mapping[str, ast.Module]):
+    """Dotted name without the package → its syntax tree, read when it is first looked at: every worker of
+    the suite needs the names, one the trees."""
+
+    def __init__(self, package: str) -> None:
+        base = ROOT / package
+        self._files = {
+            ".".join(f.relative_to(base).with_suffix("").parts): f for f in sorted(base.rglob("*.py"))
+        }
+        self._trees: dict[str, ast.Module] = {}
+
+    def __getitem__(self, name: str) -> ast.Module:
+        if name not in self._trees:
+            file = self._files[name]
+            self._trees[name] = ast.parse(file.read_text("utf-8"), str(file))
+        return self._trees[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._files
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._files)
+
+    def __len__(self) -> int:
+        return len(self._files)
 
 
 def room(name: str) -> str:
@@ -236,8 +255,8 @@ def known_rooms(tree: ast.AST) -> set[str]:
     return {name.split(".")[1] for name in imported(tree) if name.startswith("probe_agent.")}
 
 
-AGENT = modules("probe_agent")
-WEB = modules("web")
+AGENT = Modules("probe_agent")
+WEB = Modules("web")
 
 
 def test_every_room_has_its_place() -> None:
@@ -263,7 +282,7 @@ def test_a_file_of_a_room_knows_only_files_before_its_own(name: str) -> None:
 
 
 @pytest.mark.parametrize("package", [AGENT, WEB], ids=["probe_agent", "web"])
-def test_a_room_of_several_files_is_known_by_its_name_alone(package: dict[str, ast.Module]) -> None:
+def test_a_room_of_several_files_is_known_by_its_name_alone(package: Modules) -> None:
     for name, tree in package.items():
         for module in (m.split(".") for m in imported(tree) if m.startswith("probe_agent.")):
             if module[1] in INSIDE and (package is WEB or room(name) != module[1]):

@@ -251,4 +251,4 @@ def test_why_on_the_command_line(folder: Path) -> None:
     (folder / "status.json").unlink()
     result = CliRunner().invoke(main, ["why", "--settings", str(folder / "settings.toml")])
     assert result.exit_code == 1
-    assert "Is the daemon running?" in result.output
+    assert "systemctl status probe-agent says whether it runs" in result.output

@@ -148,17 +148,25 @@ def test_what_is_no_temperature_is_a_fault_until_the_next_that_is(
         assert isinstance(ear.sample(), Reading)
 
 
-@given(
-    st.binary(max_size=60)
-    | st.recursive(st.none() | st.floats() | st.text(), st.lists).map(repr).map(str.encode)
-)
-def test_whatever_comes_is_a_temperature_that_can_be_or_a_fault(payload: bytes) -> None:
-    found = understand(payload, "", "F")
-    if isinstance(found, Understood):
-        assert COLDEST_C <= found.c <= HOTTEST_C
-    else:
-        assert isinstance(found, NotUnderstood)
-        assert found.detail
+def test_whatever_comes_is_a_temperature_that_can_be_or_a_fault() -> None:
+    kinds = set()
+
+    @given(
+        st.binary(max_size=60)
+        | st.recursive(st.none() | st.floats() | st.text(), st.lists).map(repr).map(str.encode)
+        | st.floats(-200, 700).map(repr).map(str.encode)
+    )
+    def look(payload: bytes) -> None:
+        found = understand(payload, "", "F")
+        kinds.add(type(found))
+        if isinstance(found, Understood):
+            assert COLDEST_C <= found.c <= HOTTEST_C
+        else:
+            assert isinstance(found, NotUnderstood)
+            assert found.detail
+
+    look()
+    assert kinds == {Understood, NotUnderstood}, "both came up"
 
 
 def test_the_units_are_those_of_the_settings() -> None:

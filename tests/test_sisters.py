@@ -210,7 +210,7 @@ def test_from_board_to_board_taken_said_and_undone(hers: Path, tmp_path: Path) -
     settle(agent, 300.0)
     agent.store.commit()
     said = run(tmp_path, "import", str(file), "--preview")
-    assert "its checksum fits" in said
+    assert "It fits: exported" in said
     assert "Nothing is changed yet." in said
     assert agent.store.kept(sisters.KEPT) is None
     wide = agent._physics.estimator._covariance.diagonal().copy()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, is_dataclass, replace
 from itertools import pairwise
 
 import msgspec
@@ -393,31 +393,51 @@ def test_a_place_at_exactly_zero_is_measured() -> None:
 
 
 _value = st.one_of(st.none(), st.floats(-15.0, 70.0), st.sampled_from([6.75, 7.0, 7.25]))
-_rows = st.lists(
-    st.tuples(
-        st.tuples(_value, _value, _value),
-        st.sampled_from([True, False, None]),
-        st.one_of(st.none(), st.floats(-10.0, 10.0)),
-        st.floats(0.0, 1.0),
-        st.floats(-20.0, 20.0),
-        st.integers(1, 150),
-    ),
-    min_size=1,
-    max_size=25,
+_row = st.tuples(
+    st.tuples(_value, _value, _value),
+    st.sampled_from([True, False, None]),
+    st.one_of(st.none(), st.floats(-10.0, 10.0)),
+    st.floats(0.0, 1.0),
+    st.floats(-20.0, 20.0),
+    st.integers(1, 150),
 )
+_warm = st.floats(6.6, 12.0)
+_warm_row = st.tuples(
+    st.tuples(_warm, _warm, _warm),
+    st.sampled_from([True, None]),
+    st.floats(-2.0, 1.0),
+    st.floats(0.5, 1.0),
+    st.floats(-1.0, 20.0),
+    st.integers(20, 150),
+)
+_rows = st.lists(_row | _warm_row, min_size=1, max_size=25)
+"""Of rows drawn blindly none is ever ready: half of them are of an engine about its target."""
 UP = {State.ABOVE_TARGET, State.READY}
 
 
-@settings(max_examples=80, deadline=None)
-@given(rows=_rows, rule=st.sampled_from(["soak", "core"]))
-def test_nothing_is_ever_said_above_what_was_measured(rows: list[tuple], rule: str) -> None:  # type: ignore[type-arg]
+@pytest.mark.parametrize("rule", ["soak", "core"])
+def test_nothing_is_ever_said_above_what_was_measured(rule: str) -> None:
     """On no row is a state above its facts: each required place has a value at or (for a single row)
     just under the target; ready besides has the soak behind it, or the core's certainty."""
+    seen: set[State] = set()
+
+    @settings(max_examples=40, deadline=None)
+    @given(rows=_rows)
+    def live(rows: list[tuple]) -> None:  # type: ignore[type-arg]
+        seen.update(lived_within_its_facts(rows, rule))
+
+    live()
+    assert seen >= UP
+
+
+def lived_within_its_facts(rows: list[tuple], rule: str) -> set[State]:  # type: ignore[type-arg]
+    """The states of such a run, each held against what was measured."""
     story = Story(replace(RULES, ready_rule=rule))
     whole_since_s: float | None = None
     for values, heating, core_c, p, trend, repeats in rows:
         named = dict(zip(NAMES, values, strict=True))
         known = [v for v in values if v is not None]
+        holds = len(known) == 3 and min(known) >= RULES.target_c - supervisor.SLACK_C
         for _ in range(repeats):
             step = story.row(named, heating, core_c, p, trend, core_above_p=p)
             if len(known) < 3:
@@ -425,21 +445,21 @@ def test_nothing_is_ever_said_above_what_was_measured(rows: list[tuple], rule: s
                 assert not {"above-target", "ready"} & {a.kind for a in step.announcements}
             if story.state() in UP:
                 assert min(known) >= RULES.target_c - supervisor.SLACK_C
-            holds = len(known) == 3 and min(known) >= RULES.target_c - supervisor.SLACK_C
-            if holds and whole_since_s is None:
-                whole_since_s = story.t_s
-            elif not holds:
-                whole_since_s = None
+            whole_since_s = (story.t_s if whole_since_s is None else whole_since_s) if holds else None
             if story.state() is State.READY:
-                assert story.watch.above_since_s is not None
-                if rule == "soak":
-                    assert core_c is not None
-                    assert core_c >= RULES.need_c
-                    assert story.t_s - story.watch.above_since_s >= RULES.soak_s
-                    assert whole_since_s is not None
-                else:
-                    assert p >= RULES.core_certainty
+                assert ready_by_its_rule(story, rule, whole_since_s, core_c, p)
     assert len({a.key for a in story.said}) == len(story.said)
+    return set(story.states)
+
+
+def ready_by_its_rule(
+    story: Story, rule: str, whole_since_s: float | None, core_c: float | None, p: float
+) -> bool:
+    if rule == "core":
+        return p >= RULES.core_certainty
+    above_s, whole = story.watch.above_since_s, whole_since_s is not None
+    soaked = above_s is not None and story.t_s - above_s >= RULES.soak_s
+    return whole and soaked and core_c is not None and core_c >= RULES.need_c
 
 
 # -- trust and doubt around the target
@@ -811,7 +831,7 @@ def full_watch() -> Watch:
     watch = supervisor.answer_alert(story.watch, alert.id, "it-is-off", story.t_s)
     assert watch is not None
     assert watch.heatup is not None
-    return replace(
+    return msgspec.structs.replace(
         watch,
         born=3,
         doubted_since_s=10.0,
@@ -845,14 +865,14 @@ def _instants(value: object, name: str = "") -> dict[str, float]:
     elif isinstance(value, tuple):
         for i, v in enumerate(value):
             out |= _instants(v, f"{name}.{i}")
-    elif hasattr(value, "__dataclass_fields__"):
-        for f in fields(value):  # type: ignore[arg-type]
-            out |= _instants(getattr(value, f.name), f"{name}.{f.name}")
+    elif isinstance(value, Watch) or is_dataclass(value):
+        for f in type(value).__match_args__:
+            out |= _instants(getattr(value, f), f"{name}.{f}")
     return out
 
 
 _INSTANTS = {
-    *(f.name for f in fields(Watch) if f.name.endswith("_s")),
+    *(name for name in Watch.__struct_fields__ if name.endswith("_s")),
     "on_s",
     "above_s",
     "ready_s",
@@ -1150,7 +1170,7 @@ def test_what_the_plan_said_of_a_late_start_is_not_said_again() -> None:
 
 def test_a_start_waits_for_as_long_as_the_plan_gives_for_uncovering() -> None:
     facts = Facts(0.0, (), Forecast(0.0), departure_at=7200.0)
-    watch = replace(Watch(), above=True, above_since_s=0.0, state=State.READY, since_s=3600.0)
+    watch = msgspec.structs.replace(Watch(), above=True, above_since_s=0.0, state=State.READY, since_s=3600.0)
     shown = [supervisor.late_s(watch, replace(facts, prepare_s=s), RULES) for s in (600.0, 4800.0)]
     assert shown == [-3000.0, 1200.0]
 

@@ -21,7 +21,7 @@ import status_samples as samples
 from answering_daemon import AnsweringDaemon
 from click.testing import CliRunner
 from flask.testing import FlaskClient
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from real_daemon import Process, of_the_unit
 
@@ -380,6 +380,18 @@ def test_oil_goes_out_by_a_tap_and_comes_back_with_its_level_checked(page: Page)
     assert page.press("/act/oil", oil="perhaps")[0] == 422
 
 
+def test_what_a_shared_circuit_means_is_said_on_now_and_plan_and_is_no_trouble(page: Page) -> None:
+    said = ("On the circuit hangar-2 kestrel leaves no room for this heater now.",)
+    page.show(msgspec.structs.replace(samples.plug_off(), circuit=said))
+    for path in ("/", "/plan"):
+        text = page.text(path)
+        assert "Shared circuit" in text
+        assert said[0] in text
+        assert f"Trouble. {said[0]}" not in text
+    page.show(samples.plug_off())
+    assert "Shared circuit" not in page.text() + page.text("/plan")
+
+
 def test_the_plug_is_switched_off_locked_and_on_by_a_tap(page: Page) -> None:
     page.show(samples.heating())
     assert "Switch off" not in page.text()
@@ -564,16 +576,27 @@ def test_bad_input_gets_a_sentence_at_its_field(changes: dict[str, str], field: 
     assert wrong[field].endswith(".")
 
 
-@given(st.text(max_size=20), st.text(max_size=10), st.booleans(), st.sampled_from(["C", "F"]))
-def test_whatever_is_typed_is_a_plausible_reading_or_refused(
-    value: str, clock: str, minus: bool, unit: str
-) -> None:
-    typed = HandForm("sump", value, minus, unit, "contact", "at" if clock else "now", clock)
-    body, wrong = check_hand_form(typed, PLACES)
-    assert (body is None) == bool(wrong)
-    if body is not None:
-        assert -60 <= body["c"] <= 200
-        assert ("clock" in body) == bool(clock)
+def test_whatever_is_typed_is_a_plausible_reading_or_refused() -> None:
+    taken: set[bool] = set()
+
+    @given(
+        st.text(max_size=20) | st.floats(-300, 600).map(lambda x: f"{x:.1f}"),
+        st.text(max_size=10) | st.times().map(lambda t: t.strftime("%H:%M")),
+        st.booleans(),
+        st.sampled_from(["C", "F"]),
+    )
+    @example("5.5", "05:10", True, "C")
+    def look(value: str, clock: str, minus: bool, unit: str) -> None:
+        typed = HandForm("sump", value, minus, unit, "contact", "at" if clock else "now", clock)
+        body, wrong = check_hand_form(typed, PLACES)
+        taken.add(body is not None)
+        assert (body is None) == bool(wrong)
+        if body is not None:
+            assert -60 <= body["c"] <= 200
+            assert ("clock" in body) == bool(clock)
+
+    look()
+    assert taken == {True, False}, "both came up"
 
 
 # -- the heater, since when
@@ -654,6 +677,13 @@ def test_help_and_bad_settings_are_sentences(tmp_path: Path) -> None:
     assert "--settings" in runner.invoke(main, ["--help"]).output
     bad = tmp_path / "bad.toml"
     bad.write_text("[page]\nprot = 1\n")
+    nowhere = runner.invoke(main, ["--listen", "no such host"])
+    assert nowhere.output.startswith(
+        "Error: Can't listen on no such host port 8088: there is no such address."
+    )
+    command = [sys.executable, "-c", "from web.serve import main; main()", "--listen", "203.0.113.9"]
+    elsewhere = subprocess.run(command, capture_output=True, text=True, timeout=60)  # RFC 5737: nobody's
+    assert "This machine hasn't that address" in elsewhere.stderr
     refused = runner.invoke(main, ["--settings", str(bad)])
     assert refused.exit_code == 1
     assert "Did you mean port?" in refused.output

@@ -401,13 +401,32 @@ _SLUGS = st.sampled_from(
 )
 
 
+# What doesn't hang on other draws is made once: hypothesis checks each strategy it meets anew.
+_SOME_C = st.one_of(st.none(), _EXTREME_C)
+_THREE_C = st.lists(_EXTREME_C, min_size=3, max_size=3)
+_SOME_THREE_C = st.one_of(st.none(), st.tuples(*[_EXTREME_C] * 3))
+_NAMES = st.lists(_SLUGS, min_size=1, max_size=19, unique=True)
+_KINDS = st.sets(st.sampled_from(words.KINDS), max_size=3)
+_AT = st.integers(-3000, 3000).map(samples.minutes_after)
+_SOME_AT = st.one_of(st.none(), _AT)
+_LATER = st.one_of(st.none(), st.integers(-3000, 14400).map(samples.minutes_after))
+_SOME_SPAN = st.one_of(st.none(), st.tuples(_LATER, _LATER, _LATER))
+_START = st.one_of(st.none(), st.builds(StartNow, _AT, st.one_of(st.none(), st.floats(-600, 600)), _LATER))
+_MISSED_SINCE = st.integers(-3000, -20).map(samples.minutes_after)
+_MISSED_UNTIL = st.integers(-19, 0).map(samples.minutes_after)
+_BEFORE = st.sampled_from([None, *(s.value for s in State)])
+_CHANCE = st.one_of(st.none(), st.floats(0, 1))
+_SOME_W = st.one_of(st.none(), st.integers(0, 49_999).map(float))
+_LATE_MIN = st.one_of(st.none(), st.floats(0, 900))
+
+
 @st.composite
 def statuses(draw: st.DrawFn) -> Status:
     """Any document the daemon could write, extremes included."""
-    names = draw(st.lists(_SLUGS, min_size=1, max_size=19, unique=True))
+    names = draw(_NAMES)
     probes = tuple(
         msgspec.structs.replace(
-            samples.probe(p, draw(st.one_of(st.none(), _EXTREME_C))),
+            samples.probe(p, draw(_SOME_C)),
             status=draw(st.sampled_from(["by-hand", "ok"])),
         )
         for p in names
@@ -420,8 +439,7 @@ def statuses(draw: st.DrawFn) -> Status:
     )
     known = [p for p in probes if p.c is not None]
     low = min(known, key=lambda p: p.c or 0.0, default=None)
-    ends = sorted(draw(st.lists(_EXTREME_C, min_size=3, max_size=3)))
-    later = st.one_of(st.none(), st.integers(-3000, 14400).map(samples.minutes_after))
+    ends = sorted(draw(_THREE_C))
     changes: dict[str, Any] = {
         "probes": probes,
         "missing": tuple(p.place for p in probes if p.c is None),
@@ -431,14 +449,14 @@ def statuses(draw: st.DrawFn) -> Status:
         "plateau_c": draw(st.sampled_from([None, tuple(ends)])),
         "core_c": draw(st.sampled_from([None, tuple(ends)])),
         "p_reach": draw(st.floats(0, 1)),
-        "ready_at": draw(later),
+        "ready_at": draw(_LATER),
         "ready_rule": draw(st.sampled_from(["soak", "core"])),
-        "above_until": draw(st.one_of(st.none(), st.tuples(later, later, later))),
-        "state_since": draw(later),
+        "above_until": draw(_SOME_SPAN),
+        "state_since": draw(_LATER),
         "zone": draw(st.sampled_from(["Europe/Oslo", "America/Anchorage", "Asia/Kathmandu"])),
         "heater": msgspec.structs.replace(
             samples.sample().heater,
-            since=draw(later),
+            since=draw(_LATER),
             known_by=draw(st.sampled_from(["measured", "said", "curve", "nothing"])),
         ),
         "alerts": tuple(
@@ -449,39 +467,25 @@ def statuses(draw: st.DrawFn) -> Status:
                 True,
                 p,
                 ("seen",),
-                asks_at=draw(later),
-                denied_at=draw(later),
+                asks_at=draw(_LATER),
+                denied_at=draw(_LATER),
             )
-            for k in draw(st.sets(st.sampled_from(words.KINDS), max_size=3))
+            for k in draw(_KINDS)
             for p in draw(st.sets(st.one_of(st.none(), st.sampled_from(names)), max_size=2))
         ),
     }
-    changes["plan"] = draw(st.one_of(st.none(), plans(names)))
-    changes["start"] = draw(
-        st.one_of(
-            st.none(),
-            st.builds(
-                StartNow,
-                st.integers(-3000, 3000).map(samples.minutes_after),
-                st.one_of(st.none(), st.floats(-600, 600)),
-                later,
-            ),
+    changes["plan"] = draw(plans(names)) if draw(st.booleans()) else None
+    changes["start"] = draw(_START)
+    changes["missed"] = None
+    if draw(st.booleans()):
+        changes["missed"] = MissedNow(
+            draw(_MISSED_SINCE),
+            draw(_MISSED_UNTIL),
+            draw(_BEFORE),
+            draw(st.sampled_from([None, *names])),
+            draw(_SOME_C),
         )
-    )
-    changes["missed"] = draw(
-        st.one_of(
-            st.none(),
-            st.builds(
-                MissedNow,
-                st.integers(-3000, -20).map(samples.minutes_after),
-                st.integers(-19, 0).map(samples.minutes_after),
-                st.sampled_from([None, *(s.value for s in State)]),
-                st.sampled_from([None, *names]),
-                st.one_of(st.none(), _EXTREME_C),
-            ),
-        )
-    )
-    changes["plug"] = draw(st.one_of(st.none(), plugs(names)))
+    changes["plug"] = draw(plugs(names)) if draw(st.booleans()) else None
     state = draw(st.sampled_from(State))
     return msgspec.structs.replace(samples.sample(state), **changes)
 
@@ -489,20 +493,19 @@ def statuses(draw: st.DrawFn) -> Status:
 @st.composite
 def plugs(draw: st.DrawFn, names: tuple[str, ...]) -> PlugNow:
     """Any plug a daemon could tell of."""
-    some = st.one_of(st.none(), st.integers(-3000, 3000).map(samples.minutes_after))
     return PlugNow(
         wanted=draw(st.sampled_from([None, "owner", "plan", "test"])),
-        on_at=draw(some),
-        until=draw(some),
+        on_at=draw(_SOME_AT),
+        until=draw(_SOME_AT),
         confirmed=draw(st.booleans()),
         says=draw(st.sampled_from([None, "on", "off", "away"])),
-        power_w=draw(st.one_of(st.none(), st.integers(0, 49_999).map(float))),
-        locked=draw(some),
+        power_w=draw(_SOME_W),
+        locked=draw(_SOME_AT),
         tested=draw(st.booleans()),
         test_failed=draw(st.sampled_from([None, "early", "stays-on", "no-answer", "place-lost"])),
         test_old=draw(st.booleans()),
         ended=draw(st.sampled_from([None, *get_args(Why)])),
-        ended_at=draw(some),
+        ended_at=draw(_SOME_AT),
         refused=draw(st.sampled_from([None, "record", *get_args(Refusal)])),
         place=draw(st.sampled_from([None, *names])),
     )
@@ -545,30 +548,27 @@ def test_the_plug_is_told_as_it_stands() -> None:
 @st.composite
 def plans(draw: st.DrawFn, names: tuple[str, ...]) -> PlanNow:
     """Any plan a daemon could make, and many it couldn't."""
-    at = st.integers(-3000, 3000).map(samples.minutes_after)
-    some = st.one_of(st.none(), at)
-    chance = st.one_of(st.none(), st.floats(0, 1))
     return samples.plan(
-        start=draw(at),
+        start=draw(_AT),
         state=draw(st.sampled_from(["planned", "heating", "delayed", "did-not-start"])),
         verdict=draw(st.sampled_from(["none", "heat", "late", "never", "unknown", "making"])),
         need=draw(st.sampled_from(["yes", "no", "unclear"])),
-        chance=draw(chance),
+        chance=draw(_CHANCE),
         certainty=draw(st.sampled_from([0.8, 0.9, 0.95])),
         at_best=draw(st.sampled_from([None, 0.5, 0.65, 0.8])),
         by=draw(st.sampled_from(["timer", "person", "pilot", "our-plug"])),
         attended=draw(st.booleans()),
         travel_min=draw(st.floats(0, 600)),
-        cold_c=draw(st.one_of(st.none(), st.tuples(*[_EXTREME_C] * 3))),
+        cold_c=draw(_SOME_THREE_C),
         coldest_now=draw(st.one_of(st.none(), st.sampled_from(names))),
-        coldest_now_c=draw(st.one_of(st.none(), _EXTREME_C)),
+        coldest_now_c=draw(_SOME_C),
         missing=names[: draw(st.integers(0, 12))],
         air=draw(st.sampled_from(["forecast", "observed", "own-air", "nothing"])),
-        switch_on=draw(some),
-        timer=draw(some),
-        earliest=draw(some),
-        late_min=draw(st.one_of(st.none(), st.floats(0, 900))),
-        next_word=draw(some),
+        switch_on=draw(_SOME_AT),
+        timer=draw(_SOME_AT),
+        earliest=draw(_SOME_AT),
+        late_min=draw(_LATE_MIN),
+        next_word=draw(_SOME_AT),
         contact=draw(st.sampled_from([None, "the club house, 555 0100", "w" * 40])),
         helps=samples.late_plan().helps[: draw(st.integers(0, 3))],
     )

@@ -88,7 +88,7 @@ def look(seen: dict[str, object]) -> None:
     subprocess.run(["systemctl", "stop", DAEMON], check=True)
     seen["stopped after s"] = round(time.monotonic() - began_s, 1)
     seen["last word stays"] = STATUS.exists()
-    seen["page alone"] = "No word from the board since" in fetched("/")
+    seen["old after s"] = took_s(lambda: 'class="now is-old"' in fetched("/"), 90)
 
 
 if __name__ == "__main__":

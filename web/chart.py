@@ -89,7 +89,7 @@ def draw_curve(
         *drawn(axes, curve, coldest, status, told),
         *_heater(axes, curve),
     ]
-    sentence = _sentence(coldest, curve, status, unit) + _past_sentence(form, told, status)
+    sentence = _sentence(coldest, status, unit) + _past_sentence(form, told, status)
     height = HEIGHT + (PAST_ROW * len(told) + 6 if told else 0)
     svg = element(
         "svg", *parts, class_="curve", viewBox=f"0 0 {WIDTH:g} {height:g}", role="img", aria_label=sentence
@@ -401,9 +401,7 @@ def _on(
     return points if len(points) > 1 else [points[0], (points[0][0] + 1.0, points[0][1])]
 
 
-def _sentence(
-    coldest: Sequence[tuple[float, float | None]], curve: CurveView, status: Status, unit: Unit
-) -> str:
+def _sentence(coldest: Sequence[tuple[float, float | None]], status: Status, unit: Unit) -> str:
     known = [(at, c) for at, c in coldest if c is not None]
     now_at = utc_seconds(status.now)
     if not known:

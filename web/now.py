@@ -21,6 +21,7 @@ from web.gate import permit
 from web.parts import Parts
 from web.present import present_taken
 from web.scale import draw_scale
+from web.wire import held_tag
 
 _AT_THE_PLUG: dict[str, tuple[str, dict[str, Any]]] = {
     "on": ("switch-on", {}),
@@ -79,7 +80,7 @@ class NowPages:
     def part(self) -> BaseResponse:
         """Those parts of the page, for the script, that differ from what it has; 304 where none does."""
         values = self._values()
-        tag, had = values["print"], next(iter(request.if_none_match.as_set()), "")
+        tag, had = values["print"], held_tag()
         if tag and tag == had:
             response = make_response("")
         else:

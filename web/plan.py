@@ -52,6 +52,7 @@ class PlanPages:
             "moved": (_departure(), moved) if moved else (0, PlanForm()),
             "frost": words.frost(status.frost if status else None, zone, now_at, unit),
             "plans": [present_plan(p, zone, now_at, unit) for p in self._departures(status, now_at)],
+            "circuit": status.circuit if status else (),
             "certainties": [(word, mornings(share)) for word, share in CERTAINTIES.items()],
             "zone": zone.replace("_", " "),
             "nothing_repeats": NOTHING_REPEATS,

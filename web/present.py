@@ -134,6 +134,7 @@ class NowView:
     signs: tuple[str, ...]
     oil_out: bool
     plug: PlugView | None
+    circuit: tuple[str, ...]
     probes: tuple[ProbeView, ...]
     cautions: tuple[str, ...]
     demo: str | None
@@ -183,7 +184,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         facts=_facts(status, unit),
         extra=_extra(status),
         next_action=words.next_action(status),
-        plan=None if status.plan is None else words.plan_line(status.plan, status.zone, run_now(status)),
+        plan=_plan_line(status),
         alerts=tuple(_alert(a, status, unit) for a in sorted(status.alerts, key=lambda a: not a.harm)),
         flown=None if status.flown is None else _flown(status.flown, status.zone, run_now(status)),
         heater=words.heater_words(status),
@@ -191,6 +192,7 @@ def present_now(status: Status, unit: Unit) -> NowView:
         signs=tuple(words.sign(s, status) for s in status.signs if s.kind not in _SAID_BY_HEATER),
         oil_out=status.oil_out,
         plug=None if status.plug is None else _plug(status.plug, status),
+        circuit=status.circuit,
         probes=tuple(_probe(p, status, unit) for p in status.probes),
         cautions=words.cautions(status),
         demo=_demo(status),
@@ -310,6 +312,12 @@ class PlanView:
     made: str | None
     timer: bool
     acts: tuple[tuple[str, str], ...]
+
+
+def _plan_line(status: Status) -> str | None:
+    if status.plan is None:
+        return None
+    return words.plan_line(status.plan, status.zone, run_now(status), words.is_full(status))
 
 
 def present_plan(plan: PlanNow, zone: str, now_at: float, unit: Unit) -> PlanView:

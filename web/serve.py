@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from pathlib import Path
 from typing import Any
 
@@ -50,16 +51,27 @@ def main(settings_file: Path | None, listen: str | None, port: int | None) -> No
     else:
         source = FileStatusSource(Path(settings.store.runtime_dir) / STATUS_FILE)
         app = create_app(source, Path(settings.store.file), settings)
-    try:
-        server = server_of(app, listen or settings.page.listen, settings.page.port if port is None else port)
-    except OSError as err:
-        raise click.ClickException(
-            f"Can't listen on {listen or settings.page.listen} port {port or settings.page.port}: "
-            f"{err.strerror}. Choose another --port or end what uses it."
-        ) from err
+    server = _listening(app, listen or settings.page.listen, settings.page.port if port is None else port)
     host = "localhost" if server.effective_host in ("127.0.0.1", "::1", "0.0.0.0") else server.effective_host
     click.echo(f"Page: http://{host}:{server.effective_port}/")
     server.run()
+
+
+def _listening(app: Flask, host: str, port: int) -> Any:
+    """A server that listens already. Raises ClickException with what to do where it can't."""
+    try:
+        return server_of(app, host, port)
+    except ValueError:  # waitress: the name leads nowhere
+        said = "there is no such address. Write 127.0.0.1, or an address of this machine"
+    except OSError as err:
+        said = f"{err.strerror}. {_REMEDIES.get(err.errno or 0, 'Choose another --port or end what uses it')}"
+    raise click.ClickException(f"Can't listen on {host} port {port}: {said}.")
+
+
+_REMEDIES = {
+    errno.EADDRNOTAVAIL: "This machine hasn't that address: ip address shows those it has",
+    errno.EACCES: "Ports below 1024 are kept for the system: choose another --port, with a proxy before it",
+}
 
 
 def _club(settings: Settings, listen: str | None) -> Flask:

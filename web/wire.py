@@ -44,6 +44,12 @@ def json_answer(body: dict[str, Any], code: int) -> Response:
     return response
 
 
+def held_tag() -> str:
+    """The tag of what the asking page holds; empty where it names none. A proxy that compresses marks a tag
+    as weak (RFC 9110, section 8.8.1): it is the same one."""
+    return next(iter(request.if_none_match.as_set(include_weak=True)), None) or ""
+
+
 def _finish(response: Response) -> Response:
     """How long an answer may be kept, and a short form where it pays."""
     if request.endpoint in home.ENDPOINTS:

@@ -3,7 +3,8 @@
 #
 #     club.sh FOLDER SERVER[,OTHER...] BOARD...     whatever is not there yet; named boards are added
 #     club.sh FOLDER circuit BOARD BOARD...         these share a circuit: the bridge of each hears the others
-#     club.sh FOLDER revoke BOARD                   takes a board's certificate back
+#     club.sh FOLDER reader NAME                    whatever else shows Homie devices: it reads all boards, writes nothing
+#     club.sh FOLDER revoke NAME                    takes the certificate of a board or reader back
 #
 # SERVER: the name or IPv4 address by which boards reach the hub, with further ones after commas; bridges and the
 # settings below use the first. BOARD: its broker.device. What is there already is left alone, edited or not.
@@ -12,13 +13,14 @@
 #     FOLDER/hub        for the hub: mosquitto's settings, access rules, certificates
 #     FOLDER/page       for whoever shows all boards: the club page, what takes the history
 #     FOLDER/BOARD      for that board: certificates, and settings for either way, direct or over a bridge
+#     FOLDER/NAME       for that reader: certificates
 #
 # COPY in each says what goes where.
 set -eu
 umask 077
 
 fail() { echo "$1" >&2; exit 1; }
-usage="usage: club.sh FOLDER SERVER[,OTHER...] BOARD... | FOLDER circuit BOARD BOARD... | FOLDER revoke BOARD"
+usage="usage: club.sh FOLDER SERVER[,OTHER...] BOARD... | FOLDER circuit BOARD BOARD... | FOLDER reader NAME | FOLDER revoke NAME"
 here=$(cd "$(dirname "$0")" && pwd -P)
 [ $# -ge 3 ] || fail "$usage"
 mkdir -p "$1/keys"
@@ -75,13 +77,19 @@ make_page() {
 host = "$hub"
 port = 8883
 tls = true
-ca_file = "/etc/probe-agent/ca.pem"
-cert_file = "/etc/probe-agent/hub.pem"
-key_file = "/etc/probe-agent/hub.key"
+ca_file = "/etc/probe-agent-club/ca.pem"
+cert_file = "/etc/probe-agent-club/hub.pem"
+key_file = "/etc/probe-agent-club/hub.key"
 END
     put page/COPY << END
-ca.pem, hub.pem and hub.key to /etc/probe-agent/, the key readable by the page's user alone, and the lines of
-broker.toml into its settings. This certificate sees every board and writes nothing but what has arrived.
+This certificate sees every board and writes nothing but what has arrived. For the club's page, on the machine where
+"install.sh --club" has put it, in this folder:
+
+    sudo install -o root -g probe-agent-club -m 644 ca.pem hub.pem /etc/probe-agent-club/
+    sudo install -o probe-agent-club -g probe-agent-club -m 600 hub.key /etc/probe-agent-club/
+
+and the lines of broker.toml into /etc/probe-agent-club/club.toml, in place of its [broker]. Then: sudo systemctl
+restart probe-agent-club. What takes the history has a folder and a user of its own: /etc/probe-agent-history.
 END
 }
 
@@ -136,6 +144,24 @@ if [ "$1" = revoke ]; then
     exit
 fi
 
+# A name that the rules know is no board's, and a board's is no reader's.
+is_named() { grep -qx "user $1" hub/acl 2> /dev/null; }
+
+if [ "$1" = reader ]; then
+    [ $# -eq 2 ] || fail "$usage"
+    [ -e hub/acl ] && [ -e keys/server.pem ] || fail "There is no hub in this folder yet, or its keys are elsewhere."
+    case $2 in hub | page | keys | lines) fail "$2: this name is taken; give the reader another." ;; esac
+    [ ! -e "$2/bridge.conf" ] || fail "$2 is a board; give the reader another name."
+    [ -e "$2" ] || ! is_named "$2" || fail "$2: this name is taken; give the reader another."
+    sh "$here/certificates.sh" keys - "$2"
+    give "$2" "$2"
+    is_named "$2" || printf '%s\n' "" "# Reads what boards tell by Homie; writes nothing, nor as a board of its name." "user $2" \
+        "topic deny homie/5/$2/#" "topic deny probe-agent/$2/#" "topic deny plug/$2/#" \
+        "topic read homie/5/#" >> hub/acl
+    echo "Copy hub/acl to the hub again and restart mosquitto; $2/ca.pem, $2.pem and $2.key to the reader." >&2
+    exit
+fi
+
 if [ "$1" = circuit ]; then
     shift
     for board in "$@"; do
@@ -156,6 +182,7 @@ shift
 case $hub in *[!A-Za-z0-9.-]* | "") fail "$hub: the first server has to be a name or an IPv4 address." ;; esac
 for board in "$@"; do
     case $board in hub | page | keys | lines) fail "$board: this name is taken; give the board another." ;; esac
+    ! is_named "$board" || fail "$board: this name is taken by a reader; give the board another."
 done
 sh "$here/certificates.sh" keys "$servers" lines "$@"
 make_hub

@@ -32,13 +32,14 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
     store, card = _open_store(settings, clock)
     exporter = Exporter(store.path)
     weather, messages = weather_courier(settings, clock), message_courier(settings, store, clock)
+    broker = broker_courier(settings, store)
     agent = Agent(
         settings,
         plan,
         clock,
         sources,
         store,
-        broker=broker_courier(settings, store),
+        broker=broker,
         messages=messages,
         weather=weather,
         watchdog=watchdog_courier(settings),
@@ -47,7 +48,7 @@ def assemble(settings: Settings, plan: Any, clock: Clock, sources: Sequence[Any]
             *history_couriers(settings, store, demo or not isinstance(clock, SystemClock)),
         ],
         line=plug_line(settings, clock, demo),
-        sharing=circuit_sharing(settings, demo),
+        sharing=circuit_sharing(settings, clock, broker, demo),
         build=build(),
         zone=zone_of(settings),
         demo=demo,
@@ -151,13 +152,14 @@ def plug_line(settings: Settings, clock: Clock, demo: bool) -> Any:
     return SwitchCourier(settings, settings.switch, client_id(f"plug-{device}"), broker_password(settings))
 
 
-def circuit_sharing(settings: Settings, demo: bool) -> Any:
+def circuit_sharing(settings: Settings, clock: Clock, broker: Any, demo: bool) -> Any:
     """What this board shares of a circuit; nothing where its engine is simulated."""
     if settings.circuit is None or demo:
         return None
     from probe_agent.sharing import Sharing
 
-    return Sharing(settings, device_of(settings), broker_password(settings), zone_of(settings))
+    name, password = device_of(settings), broker_password(settings)
+    return Sharing(settings, name, password, zone_of(settings), broker.share, clock.monotonic)
 
 
 def broker_courier(settings: Settings, store: Store) -> Any:

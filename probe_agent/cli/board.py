@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import textwrap
 from collections.abc import Callable
 from pathlib import Path
@@ -11,7 +13,7 @@ import click
 import msgspec
 
 from probe_agent.cli.assembly import broker_password, device_of
-from probe_agent.cli.group import main, settings_of, settings_option
+from probe_agent.cli.group import main, settings_of, settings_option, status_of
 from probe_agent.config import Settings
 from probe_agent.inspection import Finding, look_over
 
@@ -29,6 +31,7 @@ def check(settings_file: Path | None, as_json: bool) -> None:
     Beside a running daemon it disturbs nothing; each probe is read five times, which takes some seconds.
     """
     settings = settings_of(settings_file)
+    _refuse_blind(settings)
     troubles = 0
     for finding in look_over(settings, reach_of(settings)):
         troubles += finding.level == "trouble"
@@ -37,6 +40,14 @@ def check(settings_file: Path | None, as_json: bool) -> None:
         count = "1 trouble" if troubles == 1 else f"{troubles} troubles"
         click.echo(f"{count} found." if troubles else "No trouble found.")
     raise SystemExit(1 if troubles else 0)
+
+
+def _refuse_blind(settings: Settings) -> None:
+    """What is closed to this user is no trouble of the board's. Raises PermissionError."""
+    status_of(settings)
+    file = Path(settings.store.file)
+    if file.exists() and not os.access(file, os.R_OK):
+        raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(file))
 
 
 def reach_of(settings: Settings) -> Callable[[], str | None]:

@@ -19,6 +19,7 @@ from probe_agent import recovery
 from probe_agent.carrying import alone
 from probe_agent.cli.assembly import assemble, broker_password, scheduled
 from probe_agent.cli.group import (
+    CELSIUS,
     Names,
     Speed,
     example_settings,
@@ -30,7 +31,7 @@ from probe_agent.cli.group import (
 from probe_agent.clock import Clock, SimulatedClock, SystemClock
 from probe_agent.config import Settings, parse_settings, with_target
 from probe_agent.service import service_of
-from probe_agent.store import StoreError
+from probe_agent.store import Reader, StoreError
 
 
 @main.command()
@@ -43,7 +44,7 @@ from probe_agent.store import StoreError
 )
 @click.option("--required", type=Names(), help="With --recording: required columns (default: every place).")
 @click.option("--ignore", type=Names(), default="", help="With --recording: columns to pass over.")
-@click.option("--target-c", type=float, help="With --recording: target, instead of the settings'.")
+@click.option("--target-c", type=CELSIUS, help="With --recording: target, instead of the settings'.")
 @click.option(
     "--speed",
     type=Speed(),
@@ -70,11 +71,41 @@ def run(
             raise click.UsageError("--required, --ignore, --target-c and --speed go with --recording.")
         _run_probes(_placed(settings, store_file))
         return
-    if settings == Settings() and store_file is None:
+    if settings_file is None and store_file is None:
         store_file = Path("probe-agent.db")
     if target_c is not None:
         settings = with_target(settings, target_c)
-    _run_recording(_placed(settings, store_file), recording, required, ignore, speed)
+    settings = _of_a_recording(_placed(settings, store_file), named=settings_file is not None)
+    _run_recording(settings, recording, required, ignore, speed)
+
+
+def _of_a_recording(settings: Settings, named: bool) -> Settings:
+    """Settings without what speaks of now: probes that read none of it, watchdog, circuit; and, unless the
+    file was named, without whom the board tells, for it is the board's own.
+
+    Raises ClickException where the store is the record of an aircraft with probes.
+    """
+    file, blank = Path(settings.store.file), Settings()
+    if file.exists() and _has_probes(file):
+        raise click.ClickException(
+            f"{file} is the record of an aircraft with probes; a recording doesn't belong in it. Name "
+            f"another file with --store."
+        )
+    settings = msgspec.structs.replace(settings, probes=(), watchdog=blank.watchdog, circuit=None)
+    if named:
+        return settings
+    return msgspec.structs.replace(settings, recipients=(), broker=blank.broker, weather=blank.weather)
+
+
+def _has_probes(file: Path) -> bool:
+    try:
+        reader = Reader(file)
+    except StoreError:
+        return False  # an older, a newer or a damaged one: opening it to write says which
+    try:
+        return bool(reader.bindings())
+    finally:
+        reader.close()
 
 
 def _placed(settings: Settings, store_file: Path | None) -> Settings:

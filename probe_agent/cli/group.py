@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from probe_agent.config import Settings, SettingsError, load_settings, refuse_unwatched
+from probe_agent.status import Status, StatusError, read_status
 from probe_agent.store import StoreError, ask, await_answer
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -76,6 +77,40 @@ store_option = click.option(
 )
 
 
+class Number(click.FloatRange):
+    """A number within bounds; nan and inf are none, though float() takes them."""
+
+    name = "number"
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        number = number_of(str(value))
+        if number is None:
+            self.fail(f"'{value}' is no number. Write one like -5.5", param, ctx)
+        return float(super().convert(number, param, ctx))
+
+
+class Count(click.IntRange):
+    """The number of something kept: 1 to nine digits, as in the page's forms."""
+
+    name = "whole number"
+
+    def __init__(self) -> None:
+        super().__init__(1, 999_999_999)
+
+
+CELSIUS = Number(-200.0, 1400.0)
+"""[°C], as far as a recording's cells may go."""
+
+
+def number_of(text: str) -> float | None:
+    """A number as people type it, with a comma or a typographic minus too; None where it is none."""
+    try:
+        number = float(text.replace(",", ".").replace("−", "-"))
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
+
+
 class Speed(click.ParamType[float]):
     """How many times as fast as life: a number above 0, or max."""
 
@@ -106,7 +141,20 @@ class Names(click.ParamType[tuple[str, ...]]):
         return tuple(n.strip() for n in str(value).split(",") if n.strip())
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+class Commands(click.Group):
+    """The commands. A file that is closed to whoever gives one is told with the way to it, whichever came
+    upon it: on a board settings and record are the daemon's."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except PermissionError as err:
+            raise click.ClickException(
+                f"{err.filename or 'A file'} is closed to this user. Put sudo before the command."
+            ) from err
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(build(), prog_name="probe-agent")
 def main() -> None:
     """Watch a cold engine being preheated: read probes, forecast, keep the record, tell the pilot.
@@ -149,6 +197,19 @@ def example() -> None:
     click.echo(example_settings(), nl=False)
 
 
+def status_of(settings: Settings) -> Status | None:
+    """The daemon's status document; None where there is none, or none that can be used.
+
+    Raises PermissionError where it is closed to this user: that says nothing of the daemon.
+    """
+    try:
+        return read_status(Path(settings.store.runtime_dir) / "status.json")
+    except StatusError as err:
+        if isinstance(err.__cause__, PermissionError):
+            raise err.__cause__ from None
+        return None
+
+
 def zone_of(settings: Settings) -> str:
     if settings.aircraft.zone is not None:
         return settings.aircraft.zone
@@ -174,6 +235,15 @@ def store_of(settings_file: Path | None, store_file: Path | None) -> Path:
     return file
 
 
+def reason_of(err: Exception) -> str:
+    """Why something on the disk failed, as an owner reads it: the file and what the system says of it."""
+    if isinstance(err, PermissionError):
+        return f"{err.filename} is closed to this user. Put sudo before the command."
+    if isinstance(err, OSError) and err.strerror is not None:
+        return f"{err.filename}: {err.strerror}." if err.filename is not None else f"{err.strerror}."
+    return str(err)
+
+
 def tell(settings_file: Path | None, store_file: Path | None, kind: str, body: dict[str, Any]) -> None:
     """Leave a command for the daemon and print its answer."""
     click.echo(answer_of(settings_file, store_file, kind, body))
@@ -188,7 +258,8 @@ def answer_of(settings_file: Path | None, store_file: Path | None, kind: str, bo
         raise click.ClickException(str(err)) from err
     if answer is None:
         raise click.ClickException(
-            "The daemon did not answer within 10 s. Is it running? Nothing was changed so far."
+            "The daemon did not answer within 10 s, and nothing was changed so far. "
+            "systemctl status probe-agent says whether it runs."
         )
     said = json.loads(answer)
     if not said["ok"]:

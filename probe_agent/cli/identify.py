@@ -15,12 +15,21 @@ from pathlib import Path
 import click
 
 from probe_agent import words
-from probe_agent.cli.group import answer_of, columns, main, settings_of, settings_option, store_of
+from probe_agent.cli.group import (
+    Number,
+    answer_of,
+    columns,
+    main,
+    settings_of,
+    settings_option,
+    status_of,
+    store_of,
+)
 from probe_agent.config import Settings
 from probe_agent.identifying import MOST_TICKS, Outcome, Round
 from probe_agent.probes.one_wire import OneWireSource
 from probe_agent.readings import ProbeFault, Reading
-from probe_agent.status import StatusError, is_stale, read_status
+from probe_agent.status import is_stale
 from probe_agent.store import Reader, StoreError
 
 EVERY_S = 1.5
@@ -44,7 +53,7 @@ class _Ended(Exception):  # not an error: the person wants no more
 @click.option(
     "--every",
     "every_s",
-    type=click.FloatRange(0.05, 10.0),
+    type=Number(0.05, 10.0),
     default=EVERY_S,
     show_default=True,
     help="Seconds between two looks at the bus.",
@@ -71,10 +80,7 @@ def identify(settings_file: Path | None, every_s: float) -> None:
 
 def _refuse_without_daemon(settings: Settings) -> None:
     """Before anything is warmed: whoever binds has to be there, and the heater off. Raises ClickException."""
-    try:
-        status = read_status(Path(settings.store.runtime_dir) / "status.json")
-    except StatusError:
-        status = None
+    status = status_of(settings)
     if status is None or is_stale(status):
         raise click.ClickException(
             "The daemon isn't running, and it is the one that binds. Warm nothing yet: start it "

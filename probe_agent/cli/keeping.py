@@ -11,7 +11,14 @@ from typing import Any
 
 import click
 
-from probe_agent.cli.group import DEFAULT_SETTINGS, main, settings_of, settings_option, store_option
+from probe_agent.cli.group import (
+    DEFAULT_SETTINGS,
+    main,
+    reason_of,
+    settings_of,
+    settings_option,
+    store_option,
+)
 from probe_agent.clock import SystemClock
 from probe_agent.config import Settings
 from probe_agent.store import StoreError
@@ -35,12 +42,12 @@ def backup(settings_file: Path | None, store_file: Path | None, to: Path) -> Non
     try:
         made = carrying.back_up_to(file, settings_file or DEFAULT_SETTINGS, to, SystemClock().utc(), _tell())
     except (StoreError, OSError) as err:
-        raise click.ClickException(f"No backup was made: {err}") from err
+        raise click.ClickException(f"No backup was made: {reason_of(err)}") from err
     click.echo(f"Backed up {' and '.join(made.files)} into {to}, and checked them.")
     try:
         known = backups.noted(file, to, made.made_at)
     except OSError as err:
-        click.echo(f"probe-agent check will not know of it: {err}", err=True)
+        click.echo(f"probe-agent check will not know of it: {reason_of(err)}", err=True)
         return
     if known is not None and known.same_card is not None and known.same_card.at == made.made_at:
         click.echo("It lies on the record's own card or disk: carry it elsewhere too, or both die together.")
@@ -68,7 +75,7 @@ def restore(settings_file: Path | None, store_file: Path | None, source: Path) -
         with carrying.alone(_runtime_dir(settings, store_file), place.parent):
             before = carrying.restore(source, place, SystemClock().utc(), tell)
     except (StoreError, OSError) as err:
-        raise click.ClickException(f"Nothing was restored: {err}") from err
+        raise click.ClickException(f"Nothing was restored: {reason_of(err)}") from err
     click.echo(f"{place} is the record of {source}.")
     if before is not None:
         click.echo(f"The one before is kept as {place.with_name(before)}.")

@@ -11,6 +11,7 @@ import click
 
 from probe_agent import pairing, words
 from probe_agent.cli.group import (
+    Count,
     answer_of,
     columns,
     date_of,
@@ -93,7 +94,7 @@ def sessions(settings_file: Path | None, store_file: Path | None) -> None:
 @main.command()
 @settings_option
 @store_option
-@click.argument("number", type=click.IntRange(1))
+@click.argument("number", type=Count())
 def unpair(settings_file: Path | None, store_file: Path | None, number: int) -> None:
     """End the pairing of one phone; sessions shows the numbers."""
     tell(settings_file, store_file, pairing.END, {"session": number})

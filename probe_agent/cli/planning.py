@@ -11,7 +11,17 @@ from typing import Any
 import click
 
 from probe_agent import words
-from probe_agent.cli.group import main, settings_of, settings_option, store_of, store_option, tell, zone_of
+from probe_agent.cli.group import (
+    Count,
+    Number,
+    main,
+    settings_of,
+    settings_option,
+    store_of,
+    store_option,
+    tell,
+    zone_of,
+)
 from probe_agent.config import CERTAINTIES
 from probe_agent.store import StoreError
 
@@ -19,8 +29,8 @@ from probe_agent.store import StoreError
 def plan_options(command: Callable[..., None]) -> Callable[..., None]:
     """What a plan may say beside its start."""
     for option in (
-        click.option("--uncovered-min", type=click.FloatRange(0, 180), help="Heater off to engine start."),
-        click.option("--travel-min", type=click.FloatRange(0, 600), help="Way of whoever switches it on."),
+        click.option("--uncovered-min", type=Number(0, 180), help="Heater off to engine start [min]."),
+        click.option("--travel-min", type=Number(0, 600), help="Way of whoever switches it on [min]."),
         click.option(
             "--certainty",
             type=click.Choice(list(CERTAINTIES)),
@@ -80,7 +90,7 @@ def plans(settings_file: Path | None, store_file: Path | None) -> None:
 @main.command()
 @settings_option
 @store_option
-@click.argument("number", type=click.IntRange(1))
+@click.argument("number", type=Count())
 @click.argument("start", metavar="YYYY-MM-DDTHH:MM")
 def move(settings_file: Path | None, store_file: Path | None, number: int, start: str) -> None:
     """Give a planned departure another start; plans shows the numbers."""
@@ -91,7 +101,7 @@ def move(settings_file: Path | None, store_file: Path | None, number: int, start
 @settings_option
 @store_option
 @click.option("--at", metavar="YYYY-MM-DDTHH:MM", help="What it is set to, if not what was planned.")
-@click.argument("number", type=click.IntRange(1))
+@click.argument("number", type=Count())
 def timer_set(settings_file: Path | None, store_file: Path | None, at: str | None, number: int) -> None:
     """The timer is set and you leave: from then on only the start moves."""
     tell(settings_file, store_file, "timer-set", _wishes(departure=number, at=at))
@@ -100,9 +110,12 @@ def timer_set(settings_file: Path | None, store_file: Path | None, at: str | Non
 @main.command()
 @settings_option
 @store_option
-@click.argument("number", type=click.IntRange(1))
-@click.argument("outcome", type=click.Choice(["started", "did-not-start", "not-flying"]))
+@click.argument("number", type=Count())
+@click.argument("outcome", metavar="OUTCOME", type=click.Choice(["started", "did-not-start", "not-flying"]))
 def departure(settings_file: Path | None, store_file: Path | None, number: int, outcome: str) -> None:
-    """Say what came of a planned departure."""
+    """Say what came of a planned departure: started, did-not-start (heat again) or not-flying.
+
+    plans shows the numbers.
+    """
     kind = "cancel-departure" if outcome == "not-flying" else outcome
     tell(settings_file, store_file, kind, {"departure": number})

@@ -20,8 +20,14 @@ TEST_WAITS_S = 300.0
 @store_option
 @click.argument("state", type=click.Choice(["on", "off"]))
 def switch(settings_file: Path | None, store_file: Path | None, state: str) -> None:
-    """Switch the heater by the plug. Off works always; on is refused where anything speaks against it."""
+    """Switch the heater by the plug. Off works always; on is refused where anything speaks against it.
+
+    On only where nobody is at the aircraft: before anyone touches heater, cover or cowl, switch off, unplug
+    and lock. Heater, cord and cover as the manual says, nothing that burns near.
+    """
     tell(settings_file, store_file, f"switch-{state}", {})
+    if state == "on":
+        click.echo(words.PLUG_CAUTION, err=True)
 
 
 @main.command()

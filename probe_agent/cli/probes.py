@@ -14,9 +14,13 @@ import click
 
 from probe_agent import words
 from probe_agent.cli.group import (
+    CELSIUS,
+    Count,
+    Number,
     columns,
     date_of,
     main,
+    number_of,
     settings_of,
     settings_option,
     store_of,
@@ -53,12 +57,12 @@ def probes_(settings_file: Path | None, store_file: Path | None) -> None:
 @main.command()
 @settings_option
 @store_option
-@click.option("--reads-c", type=float, help="What the thermometer read [°C]: contact, flange.")
+@click.option("--reads-c", type=CELSIUS, help="What the thermometer read [°C]: contact, flange.")
 @click.option(
     "--spot", "spots", multiple=True, metavar="PLACE=C", help="A spot [°C]: infrared, at least three."
 )
-@click.option("--pressure-hpa", type=float, help="Pressure at the field: boiling.")
-@click.argument("kind", type=click.Choice(CHECKS))
+@click.option("--pressure-hpa", type=Number(0, 2000), help="Pressure at the field [hPa]: boiling.")
+@click.argument("kind", metavar="KIND", type=click.Choice(CHECKS))
 @click.argument("place", required=False, default="")
 def compare(
     settings_file: Path | None,
@@ -88,10 +92,10 @@ def compare(
 
 def _spot(text: str) -> tuple[str, float]:
     place, _, value = text.partition("=")
-    try:
-        return place, float(value)
-    except ValueError:
-        raise click.BadParameter(f"{text}: write it as cyl-1=-4.5", param_hint="--spot") from None
+    number = number_of(value)
+    if number is None:
+        raise click.BadParameter(f"{text}: write it as cyl-1=-4.5", param_hint="--spot")
+    return place, number
 
 
 def _last(settings_file: Path | None, store_file: Path | None) -> Check | None:
@@ -147,14 +151,22 @@ def correct(settings_file: Path | None, store_file: Path | None) -> None:
     """Correct probes as the last check proposes. uncorrect takes it back."""
     found = _last(settings_file, store_file)
     if found is None:
-        raise click.ClickException("No check is kept, or corrections have changed since. Check again.")
+        raise click.ClickException(
+            "No check is kept, or corrections have changed since. probe-agent compare makes one."
+        )
+    if found.state == "working":
+        raise click.ClickException("The last check is being worked out. Wait until it is done.")
+    if found.state != "done":
+        raise click.ClickException(
+            "The last check came to nothing that could be accepted. probe-agent compare makes another."
+        )
     tell(settings_file, store_file, "accept-correction", {"asked_at": found.asked_at})
 
 
 @main.command()
 @settings_option
 @store_option
-@click.argument("correction", type=click.IntRange(1))
+@click.argument("correction", type=Count())
 def uncorrect(settings_file: Path | None, store_file: Path | None, correction: int) -> None:
     """Undo a correction and those accepted together with it. corrections shows the numbers."""
     tell(settings_file, store_file, "undo-correction", {"correction": correction})

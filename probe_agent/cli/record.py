@@ -15,7 +15,10 @@ import msgspec
 
 from probe_agent import words
 from probe_agent.cli.group import (
+    CELSIUS,
+    Count,
     Names,
+    Number,
     columns,
     date_of,
     main,
@@ -33,7 +36,7 @@ from probe_agent.store import Reader, StoreError
 
 @main.command()
 @click.argument("files", nargs=-1, required=True, metavar="FILE.csv...")
-@click.option("--target-c", type=float, required=True, help="Target for the coldest required place [°C].")
+@click.option("--target-c", type=CELSIUS, required=True, help="Target for the coldest required place [°C].")
 @click.option("--required", type=Names(), help="Required columns (default: every place of the file).")
 @click.option("--ignore", type=Names(), default="", help="Columns to pass over.")
 @click.option(
@@ -44,9 +47,7 @@ from probe_agent.store import Reader, StoreError
     show_default=True,
     help="The heater column was measured, is what was commanded, or is to be left unread.",
 )
-@click.option(
-    "--every", "every_s", type=click.FloatRange(1, 600), help="At most one line in so many seconds of data."
-)
+@click.option("--every", "every_s", type=Number(1, 600), help="At most one line in so many seconds of data.")
 @click.option(
     "--learn", is_flag=True, help="The files are successive heat-ups of one setup; each teaches the next."
 )
@@ -110,7 +111,7 @@ def _progress() -> Callable[[str, float], None] | None:
 @settings_option
 @store_option
 @click.option("--note", help="Why, for the record.")
-@click.argument("heatup", type=click.IntRange(1))
+@click.argument("heatup", type=Count())
 def exclude(settings_file: Path | None, store_file: Path | None, note: str | None, heatup: int) -> None:
     """Leave a heat-up out of what is learned; nothing of it is deleted. score shows the numbers.
 
@@ -123,7 +124,7 @@ def exclude(settings_file: Path | None, store_file: Path | None, note: str | Non
 @main.command()
 @settings_option
 @store_option
-@click.argument("heatup", type=click.IntRange(1))
+@click.argument("heatup", type=Count())
 def include(settings_file: Path | None, store_file: Path | None, heatup: int) -> None:
     """Take a heat-up in again that was left out of what is learned."""
     tell(settings_file, store_file, "exclude-heatup", {"heatup": heatup, "excluded": False})

@@ -15,6 +15,7 @@ from probe_agent.cli.group import (
     main,
     settings_of,
     settings_option,
+    status_of,
     store_of,
     store_option,
     zone_of,
@@ -22,7 +23,7 @@ from probe_agent.cli.group import (
 from probe_agent.clock import SystemClock
 from probe_agent.config import Costs
 from probe_agent.season import Exposure, HeatupRow, Season, csv_of, season, seasons_in
-from probe_agent.status import StatusError, is_stale, read_status
+from probe_agent.status import is_stale
 from probe_agent.store import Reader, StoreError
 
 
@@ -108,10 +109,11 @@ def why(settings_file: Path | None) -> None:
     """Why warmth matters: bearing clearance and oil of this engine now. Indicative only."""
     settings = settings_of(settings_file)
     unit = settings.messages.unit
-    try:
-        status = read_status(Path(settings.store.runtime_dir) / "status.json")
-    except StatusError as err:
-        raise click.ClickException(f"{err}. Is the daemon running?") from err
+    status = status_of(settings)
+    if status is None:
+        raise click.ClickException(
+            "There is no status document of a daemon. systemctl status probe-agent says whether it runs."
+        )
     now = None if is_stale(status) else status.why
     said = [words.NOT_NOW] if now is None else [*words.clearance(now, unit), *words.oil(now, unit)]
     for line in (*said, words.BOTH, words.CLEARANCE_SOURCE, words.VISCOSITY_SOURCE, words.NO_CLAIM):

@@ -15,6 +15,7 @@ from probe_agent.cli.group import (
     columns,
     date_of,
     main,
+    reason_of,
     settings_of,
     settings_option,
     store_of,
@@ -99,18 +100,30 @@ def _kept(settings_file: Path | None, store_file: Path | None) -> str | None:
         raise click.ClickException(str(err)) from err
 
 
+Given = tuple[Path | None, Path | None]
+
+
+def _given(settings_file: Path | None, store_file: Path | None) -> Given:
+    """Settings and store as named behind the command, else behind `setups`."""
+    settings, store = click.get_current_context().obj
+    return settings_file or settings, store_file or store
+
+
 @setups.command("export")
 @click.option("--as", "called", default="", help="How she is to be called elsewhere (default: not at all).")
 @click.argument("to", type=click.Path(dir_okay=False, path_type=Path))
-@click.pass_obj
-def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> None:
+@settings_option
+@store_option
+def export_(settings_file: Path | None, store_file: Path | None, called: str, to: Path) -> None:
     """Write what this setup's heat-ups taught into a new file TO."""
     from probe_agent import sisters
 
+    given = _given(settings_file, store_file)
     _, known = _known(*given)
     if known.memory is None or known.outdated:
         raise click.ClickException(
-            "What the heat-ups teach is being worked out again. Wait until that is done, then export."
+            "What the heat-ups teach has to be worked out again first. The daemon is at it where it runs; "
+            "else run probe-agent learn. Then export."
             if known.outdated
             else "No heat-up of this setup has taught anything yet, so there is nothing to export."
         )
@@ -122,25 +135,30 @@ def export_(given: tuple[Path | None, Path | None], called: str, to: Path) -> No
     except FileExistsError as err:
         raise click.ClickException(f"{to} is there already. Name a new file.") from err
     except (sisters.Refused, OSError) as err:
-        raise click.ClickException(str(err)) from err
-    held = words.heat_ups(known.memory.heat_ups)
+        raise click.ClickException(reason_of(err)) from err
+    held, name = words.heat_ups(known.memory.heat_ups), f"the name {called}" if called else "no name"
     click.echo(
-        f"{to} holds what {held} taught: figures of engine, heater and probes, no name but --as, no dates."
+        f"{to} holds what {held} taught: figures of engine, heater and probes, {name}, the day of this "
+        "export, and no other dates. On the sister's board: probe-agent setups import FILE --preview"
     )
 
 
 @setups.command("import")
 @click.option("--preview", is_flag=True, help="Only show whether it fits and what it would change.")
 @click.argument("source", metavar="FROM", type=click.Path(dir_okay=False, exists=True, path_type=Path))
-@click.pass_obj
-def import_(given: tuple[Path | None, Path | None], preview: bool, source: Path) -> None:
+@settings_option
+@store_option
+def import_(settings_file: Path | None, store_file: Path | None, preview: bool, source: Path) -> None:
     """Have the setup in use begin from a sister's heat-ups, by the file FROM that her board exported."""
     from probe_agent import sisters
 
+    given = _given(settings_file, store_file)
     try:
-        text = source.read_text("utf-8")
+        text = source.read_text("utf-8", errors="replace")  # what isn't text is no such file
         found, checksum = sisters.read(text)
-    except (OSError, UnicodeDecodeError, sisters.Refused) as err:
+    except OSError as err:
+        raise click.ClickException(reason_of(err)) from err
+    except sisters.Refused as err:
         raise click.ClickException(f"{source}: {err}") from err
     if not preview:
         tell(*given, "take-sister", {"file": text})
@@ -151,18 +169,24 @@ def import_(given: tuple[Path | None, Path | None], preview: bool, source: Path)
         sister = sisters.fitted(found, checksum, settings, course.places)
     except sisters.Refused as err:
         raise click.ClickException(f"{source}: {err}") from err
-    click.echo(f"Exported {found.made_on} after {words.heat_ups(found.heat_ups)}; its checksum fits.")
+    click.echo(
+        f"It fits: exported {found.made_on} after {words.heat_ups(found.heat_ups)}, unchanged since, of a "
+        "setup like this one."
+    )
     click.echo(words.sister_previewed(found.heat_ups, found.called, sister.lacks, _own(known)))
-    for line in _figures(course, sister, settings):
+    for line in _figures(course, sister):
         click.echo(line)
-    click.echo("Nothing is changed yet.")
+    click.echo("In brackets: 1 in 10 lies below, 1 in 10 above.")
+    click.echo(
+        "Nothing is changed yet. Without --preview it is taken; probe-agent setups undo takes it back."
+    )
 
 
-def _figures(course: Any, sister: Any, settings: Any) -> list[str]:
+def _figures(course: Any, sister: Any) -> list[str]:
     """What is believed of this setup before its own heat-ups: as it is now, and with the sister."""
     from probe_agent.thermal.figures import believed
 
-    rows = [("", "all of the metal, nothing lost", "coldest place levels off above the air")]
+    rows = [("", "warms, were nothing lost", "coldest place levels off above the air, by")]
     for name, prior in (("now", course.prior), ("with her", sister.prior)):
         rate, plateau = believed(prior, course.places, course.required)
         rows.append((name, _band(rate, "°C/h"), _band(plateau, "K")))
@@ -175,7 +199,8 @@ def _band(band: tuple[float, float, float], unit: str) -> str:
 
 
 @setups.command("undo")
-@click.pass_obj
-def undo(given: tuple[Path | None, Path | None]) -> None:
+@settings_option
+@store_option
+def undo(settings_file: Path | None, store_file: Path | None) -> None:
     """Rest on no sister any more."""
-    tell(*given, "undo-sister", {})
+    tell(*_given(settings_file, store_file), "undo-sister", {})

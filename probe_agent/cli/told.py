@@ -10,7 +10,19 @@ from zoneinfo import ZoneInfo
 import click
 
 from probe_agent import words
-from probe_agent.cli.group import main, settings_of, settings_option, store_of, store_option, tell, zone_of
+from probe_agent.cli.group import (
+    CELSIUS,
+    Count,
+    Number,
+    main,
+    number_of,
+    settings_of,
+    settings_option,
+    store_of,
+    store_option,
+    tell,
+    zone_of,
+)
 from probe_agent.clock import SystemClock
 from probe_agent.config import Settings
 from probe_agent.store import Reader, StoreError
@@ -26,12 +38,10 @@ from probe_agent.store import Reader, StoreError
     show_default=True,
     help="Kind of thermometer.",
 )
-@click.option(
-    "--ago", "ago_min", type=click.FloatRange(0, 60), default=0.0, help="Minutes since it was read."
-)
+@click.option("--ago", "ago_min", type=Number(0, 60), default=0.0, help="Minutes since it was read.")
 @click.option("-f", "--fahrenheit", is_flag=True, help="VALUE is in °F.")
 @click.option("--sure", is_flag=True, help="It was asked about, and is right.")
-@click.option("--undo", type=int, help="Undo the reading with this number instead.")
+@click.option("--undo", type=Count(), help="Undo the reading with this number instead.")
 @click.argument("place", required=False)
 @click.argument("value", required=False)
 def enter(
@@ -57,10 +67,9 @@ def enter(
         return
     if place is None or value is None:
         raise click.UsageError("Give a place and a value, such as: probe-agent enter cyl-3 -5.5")
-    try:
-        number = float(value.replace(",", ".").replace("−", "-"))
-    except ValueError as err:
-        raise click.UsageError(f"{value} is not a number.") from err
+    number = number_of(value)
+    if number is None:
+        raise click.UsageError(f"'{value}' is no number. Write a temperature like -5.5")
     celsius = (number - 32) / 1.8 if fahrenheit else number
     tell(
         settings_file,
@@ -108,9 +117,9 @@ def oil_back(settings_file: Path | None, store_file: Path | None, level_checked:
 @main.command(context_settings={"ignore_unknown_options": True})
 @settings_option
 @store_option
-@click.option("--air-c", type=float, help="Lowest air to come, by --until.")
-@click.option("--air-f", type=float, help="The same in °F.")
-@click.option("--wind", type=click.FloatRange(0, 120), help="Wind to come [m/s].")
+@click.option("--air-c", type=CELSIUS, help="Lowest air to come [°C], by --until.")
+@click.option("--air-f", type=Number(-328, 2552), help="The same in °F.")
+@click.option("--wind", type=Number(0, 120), help="Wind to come [m/s].")
 @click.option("--until", default="07:00", show_default=True, help="When it is lowest, HH:MM at the field.")
 @click.option("--metar", help="A METAR, as text.")
 @click.option("--forget", is_flag=True, help="Forget what was typed in.")
@@ -135,6 +144,8 @@ def weather(
     low_c = (air_f - 32) / 1.8 if air_f is not None else air_c
     if sum((low_c is not None, metar is not None, forget)) > 1:
         raise click.UsageError("Give one of --air-c, --metar and --forget.")
+    if wind is not None and low_c is None:
+        raise click.UsageError("--wind goes with --air-c or --air-f: say how cold it gets, too.")
     if low_c is not None:
         until_at = _next_at(until, zone_of(settings_of(settings_file, needed=False)))
         body = {"air_c": low_c, "wind_m_s": wind, "until_at": until_at}
@@ -190,10 +201,12 @@ def received(settings_file: Path | None, store_file: Path | None, code: str) -> 
 @main.command()
 @settings_option
 @store_option
-@click.option("--outing", type=click.IntRange(1), help="Its number, as outings shows it (default: the last).")
-@click.argument("kind", type=click.Choice(list(words.FLEW_ANSWERS)))
+@click.option("--outing", type=Count(), help="Its number, as outings shows it (default: the last).")
+@click.argument("kind", metavar="WHAT", type=click.Choice(list(words.FLEW_ANSWERS)))
 def flew(settings_file: Path | None, store_file: Path | None, outing: int | None, kind: str) -> None:
     """Say what became of a heat-up: probe-agent flew flown-hot
+
+    WHAT is flown-hot, flown-short, ground-run, did-not-start, not-flown or unknown.
 
     flown-hot: oil at 82 °C (180 °F) or more for 30 min in flight (common practice, no source). Said again,
     it is corrected.

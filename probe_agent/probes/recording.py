@@ -245,6 +245,8 @@ class Rows(Iterator[Row]):
 def open_recording(path: Path) -> int:
     """A descriptor of a recording, for the caller to close. Raises RecordingError."""
     try:
+        if path.is_dir():
+            raise RecordingError(f"{path} is a folder. Name the file in it.")
         return os.open(path, os.O_RDONLY | os.O_CLOEXEC)
     except OSError as err:
         raise RecordingError(

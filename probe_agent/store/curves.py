@@ -24,7 +24,7 @@ _KEPT = (
     f"SELECT heatup, slug, {_ALIKE},"
     f" target_mc / 1000.0, {_AT.format('started_tick')}, {_AT.format('above_tick')},"
     f" {_AT.format('ready_tick')}, {_AT.format('off_tick')}, {_AT.format(_LAST)}, ended_tick IS NULL,"
-    " coalesce(end_reason, ''), flew, excluded, note, started_tick, "
+    " coalesce(end_reason, ''), excluded, note, started_tick, "
     f"{_LAST}, (SELECT value_mc / 1000.0 FROM readings JOIN places USING (place)"
     f" WHERE tick = started_tick AND name = '{AMBIENT}'),"
     " lessons.heatup IS NOT NULL, lessons.clean, lessons.why"
@@ -51,7 +51,6 @@ class HeatupKept:
     last_at: float
     is_open: bool
     end_reason: str
-    flew: str | None
     excluded: bool
     note: str
     first_tick: int

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
@@ -87,6 +88,11 @@ def open_checked(path: Path, read_only: bool = False) -> sqlite3.Connection:
         look.close()
         return connect(path)
     except (sqlite3.DatabaseError, UnicodeDecodeError) as err:  # sqlite3 quotes a damaged schema's own bytes
+        if not os.access(path, os.R_OK | os.W_OK):
+            raise StoreError(
+                f"{path} is closed to this user ({err}). Put sudo before the command; if that doesn't help, "
+                f"look at its owner, and whether its card can be written."
+            ) from err
         raise StoreError(
             f"{path} can't be read as a store ({err}). Name another file, or move it away."
         ) from err

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
+from msgspec import structs
+
 from probe_agent.config import ASK_AGAIN_AFTER_S
 from probe_agent.readings import SignKind, State
 from probe_agent.supervisor.points import engine_points
@@ -43,7 +45,7 @@ def answer_alert(watch: Watch, alert_id: str, answer: str, now_s: float) -> Watc
     changed = replace(found, answered=answer, answered_s=now_s, denied_s=None)
     alerts = tuple(changed if a is found else a for a in watch.alerts)
     with_it = now_s if answer == "with-it" else watch.with_it_s
-    watch = replace(watch, alerts=alerts, with_it_s=with_it)
+    watch = structs.replace(watch, alerts=alerts, with_it_s=with_it)
     return say_heater(watch, False, now_s) if answer == "it-is-off" else watch
 
 
@@ -58,7 +60,7 @@ def keep_alerts(watch: Watch, facts: Facts, rules: Rules) -> tuple[Watch, tuple[
             watch, number = numbered(watch)
             fresh = replace(fresh, number=number)
         alerts.append(open_now.get(key, fresh))
-    return replace(watch, alerts=tuple(alerts)), gone
+    return structs.replace(watch, alerts=tuple(alerts)), gone
 
 
 def _wrong_now(watch: Watch, facts: Facts, rules: Rules) -> Iterable[Alert]:

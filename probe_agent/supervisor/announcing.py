@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
+from msgspec import structs
+
 from probe_agent.readings import Forecast, State
 from probe_agent.supervisor.alerts import (
     ATTENDED_S,
@@ -136,7 +138,7 @@ def _having_come_back(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     if not facts.clock_ok or _just_back(watch, facts, rules):
         return watch
     look_s = facts.look_s if _look_is_due(watch, facts) else watch.look_s
-    return replace(watch, owes_back=False, look_s=look_s)
+    return structs.replace(watch, owes_back=False, look_s=look_s)
 
 
 def _of_the_state(watch: Watch, before: Watch, facts: Facts, rules: Rules) -> Iterable[str]:
@@ -210,8 +212,8 @@ def _is_later(watch: Watch, facts: Facts, rules: Rules) -> bool:
 def see_late(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     slip_s = late_s(watch, facts, rules)
     if slip_s is None or slip_s < LATE_S:
-        return watch if watch.late_since_s is None else replace(watch, late_since_s=None)
-    return replace(watch, late_since_s=facts.t_s) if watch.late_since_s is None else watch
+        return watch if watch.late_since_s is None else structs.replace(watch, late_since_s=None)
+    return structs.replace(watch, late_since_s=facts.t_s) if watch.late_since_s is None else watch
 
 
 def _has_said_enough(watch: Watch, kind: str) -> bool:
@@ -239,7 +241,7 @@ def _having_said(watch: Watch, kind: str, facts: Facts, rules: Rules) -> Watch:
     warm = watch.state in (State.ABOVE_TARGET, State.READY)
     trusted = kind in _TRUSTING or (tells_all and warm) or (kind == "later" and watch.trusted)
     slip_s = late_s(watch, facts, rules)
-    return replace(
+    return structs.replace(
         watch,
         spoke_s=(*watch.spoke_s, facts.t_s),
         trusted=trusted,
@@ -267,12 +269,12 @@ def _ask(watch: Watch, facts: Facts) -> tuple[Watch, tuple[Announcement, ...]]:
         if alert in silent or (alert.told == 0 and _may_wait(alert) and _has_said_enough(watch, alert.kind)):
             continue
         if alert.told == 0 and alert.kind not in _TAKES_NOTHING_BACK:
-            watch = replace(watch, spoke_s=(*watch.spoke_s, facts.t_s), trusted=False)
+            watch = structs.replace(watch, spoke_s=(*watch.spoke_s, facts.t_s), trusted=False)
         several = alert in lost and len(lost) > 1
         word = _asking(alert, None if several else alert.place)
         out.append(replace(word, kind="unplugged") if several and is_unplugged(watch, facts) else word)
     told = (replace(a, told=a.told + 1, told_s=facts.t_s) if a in due else a for a in watch.alerts)
-    return replace(watch, alerts=tuple(told)), tuple(out)
+    return structs.replace(watch, alerts=tuple(told)), tuple(out)
 
 
 def _may_wait(alert: Alert) -> bool:
@@ -306,9 +308,11 @@ def announce(watch: Watch, forecast: Forecast, state_changed: bool) -> tuple[Wat
         fresh = Announced(
             forecast.t_s, forecast.above_p10, forecast.above_p50, forecast.above_p90, forecast.p_reach
         )
-        return replace(watch, announced=fresh), True
+        return structs.replace(watch, announced=fresh), True
     if forecast.t_s - shown.t_s >= ANNOUNCE_EVERY_S:
-        return replace(watch, announced=replace(shown, t_s=forecast.t_s, p_reach=forecast.p_reach)), True
+        return structs.replace(
+            watch, announced=replace(shown, t_s=forecast.t_s, p_reach=forecast.p_reach)
+        ), True
     return watch, False
 
 

@@ -10,7 +10,8 @@ from probe_agent.readings import Fault, Forecast, Point, Sign, SignKind
 from probe_agent.supervisor.watch import Facts, Watch
 
 HEATER_READ_FOR_S = 600.0
-"""So long after heater-off a probe beside a heater part still reads some of its warmth."""
+"""So long after heater-off a probe beside a heater part still reads some of its warmth (judgement; the
+heater-off test measures by how much)."""
 
 
 def doubt(points: Iterable[Point], forecast: Forecast) -> tuple[Point, ...]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from msgspec import structs
+
 from probe_agent.supervisor.points import coldest_of, engine_points, missing_places, run_of
 from probe_agent.supervisor.watch import Facts, Missed, Rules, Watch
 
@@ -17,6 +19,8 @@ AGAIN_ABOVE_S = 300.0
 before it counts once more: otherwise the last digit flickers through states and messages."""
 HOT_AFTER_FLIGHT_C = 45.0
 FLOWN_UNTIL_C = 35.0
+"""An engine found so hot without a heat-up has flown, and counts as flown until it is down to the other
+(judgement: landed ones are at 80 to 120 °C, common practice, no source)."""
 STOP_CONFIRMED_S = 120.0
 SAID_OFF_HOLDS_S = 1200.0
 """So long "it is off" stands against a curve that warms on, and STOP_CONFIRMED_S against measured power."""
@@ -36,9 +40,9 @@ def say_heater(watch: Watch, on: bool, since_s: float) -> Watch:
     """The watch after somebody said the heater is on or off, since an instant up to now; the earliest "on"
     said of one heating counts."""
     if not on:
-        return replace(watch, said_off_s=since_s, told_off_s=since_s, said_on_s=None)
+        return structs.replace(watch, said_off_s=since_s, told_off_s=since_s, said_on_s=None)
     since_s = since_s if watch.said_on_s is None else min(watch.said_on_s, since_s)
-    return replace(watch, said_off_s=None, said_on_s=since_s)
+    return structs.replace(watch, said_off_s=None, said_on_s=since_s)
 
 
 def say_oil(watch: Watch, out: bool, now_s: float) -> Watch:
@@ -47,7 +51,7 @@ def say_oil(watch: Watch, out: bool, now_s: float) -> Watch:
     While it is out nothing counts as above target, so that the soak begins anew once it is back.
     """
     since_s = now_s if watch.oil_out_s is None else watch.oil_out_s
-    return replace(watch, oil_out_s=since_s if out else None)
+    return structs.replace(watch, oil_out_s=since_s if out else None)
 
 
 def see(watch: Watch, facts: Facts, rules: Rules) -> Watch:
@@ -59,7 +63,7 @@ def see(watch: Watch, facts: Facts, rules: Rules) -> Watch:
     heating = _believed_heating(watch, facts)
     flown = _see_flown(watch, facts, heating)
     spoke_s = tuple(t_s for t_s in watch.spoke_s if facts.t_s - t_s < WORDS_SPAN_S)
-    next_watch = replace(
+    next_watch = structs.replace(
         watch,
         spoke_s=spoke_s,
         trusted=watch.trusted and bool(spoke_s) and not flown,
@@ -84,10 +88,10 @@ def _see_gap(watch: Watch, facts: Facts, rules: Rules) -> Watch:
         awaited = start_s is not None and now_s - START_PASSED_S < start_s < now_s + 86_400
         spoke = any(now_s - t_s < WORDS_SPAN_S for t_s in watch.spoke_s)
         owed = watch.owes_back or watch.heatup is not None or spoke or awaited
-        return replace(watch, missed=missed, owes_back=owed)
+        return structs.replace(watch, missed=missed, owes_back=owed)
     missed_s = now_s if watch.missed is None else watch.missed.until_s
     if watch.missed is not None and not watch.owes_back and now_s - missed_s > MISSED_SHOWN_S:
-        return replace(watch, missed=None)
+        return structs.replace(watch, missed=None)
     return watch
 
 
@@ -107,7 +111,7 @@ def _see_missing(watch: Watch, missing: tuple[str, ...], now_s: float) -> Watch:
     }
     since = {p: watch.missing_since_s.get(p, now_s) for p in missing}
     since |= {p: watch.missing_since_s[p] for p in back}
-    return replace(watch, missing_since_s=since, back_rows=back)
+    return structs.replace(watch, missing_since_s=since, back_rows=back)
 
 
 def _see_flown(watch: Watch, facts: Facts, heating: bool | None) -> bool:
@@ -125,11 +129,15 @@ def _see_flown(watch: Watch, facts: Facts, heating: bool | None) -> bool:
 def _see_above(watch: Watch, coldest_c: float | None, missing: bool, now_s: float, rules: Rules) -> Watch:
     """Above the target or not, past single dips of the last digit; unknown counts as not."""
     if watch.oil_out_s is not None:
-        return _keep_soak(replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, False, now_s)
+        return _keep_soak(
+            structs.replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, False, now_s
+        )
     if missing or coldest_c is None:
-        return _keep_soak(replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, True, now_s)
+        return _keep_soak(
+            structs.replace(watch, above_rows=0, below_rows=0, above_from_s=None), False, True, now_s
+        )
     is_above = coldest_c >= rules.target_c
-    seen = replace(
+    seen = structs.replace(
         watch,
         above_rows=min(watch.above_rows + 1, TRUST_ROWS) if is_above else 0,
         below_rows=0 if is_above else min(watch.below_rows + 1, TRUST_ROWS),
@@ -155,7 +163,9 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
     """
     if above:
         since = now_s if watch.above_since_s is None else watch.above_since_s
-        return replace(watch, above=True, above_since_s=since, doubted_since_s=None, left_above_s=None)
+        return structs.replace(
+            watch, above=True, above_since_s=since, doubted_since_s=None, left_above_s=None
+        )
     left = watch.left_above_s
     if watch.above and not may_go_on:
         left = now_s
@@ -163,8 +173,10 @@ def _keep_soak(watch: Watch, above: bool, may_go_on: bool, now_s: float) -> Watc
         left = None
     doubted = now_s if watch.doubted_since_s is None else watch.doubted_since_s
     if watch.above_since_s is None or not may_go_on or now_s - doubted > SOAK_GAP_S:
-        return replace(watch, above=False, above_since_s=None, doubted_since_s=None, left_above_s=left)
-    return replace(watch, above=False, doubted_since_s=doubted, left_above_s=left)
+        return structs.replace(
+            watch, above=False, above_since_s=None, doubted_since_s=None, left_above_s=left
+        )
+    return structs.replace(watch, above=False, doubted_since_s=doubted, left_above_s=left)
 
 
 def _is_contradicted(watch: Watch, facts: Facts) -> bool:
@@ -184,13 +196,13 @@ def _hear_the_curve(watch: Watch, facts: Facts) -> Watch:
     """ "It is off" no longer holds once the curve contradicts it; alerts it had answered are open again.
     While nothing is measured there is no curve that could: its time begins when there is one again."""
     if watch.said_off_s is not None and coldest_of(facts.points) is None and not draws_power(facts):
-        return replace(watch, said_off_s=max(watch.said_off_s, facts.t_s))
+        return structs.replace(watch, said_off_s=max(watch.said_off_s, facts.t_s))
     if not _is_contradicted(watch, facts):
         return watch
     alerts = tuple(
         replace(a, answered=None, answered_s=None) if a.answered == "it-is-off" else a for a in watch.alerts
     )
-    return replace(watch, said_off_s=None, denied_s=watch.said_off_s, alerts=alerts)
+    return structs.replace(watch, said_off_s=None, denied_s=watch.said_off_s, alerts=alerts)
 
 
 def _believed_heating(watch: Watch, facts: Facts) -> bool | None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from msgspec import structs
+
 from probe_agent.readings import Fault, Forecast, Point, Sign, SignKind, State
 from probe_agent.supervisor.points import coldest_of, engine_points, run_of
 from probe_agent.supervisor.watch import Facts, Heatup, Rules, Watch
@@ -247,7 +249,7 @@ def keep_heatup(
     """Open, mark and close the heat-up."""
     now_s, heatup = facts.t_s, watch.heatup
     never = watch.heating is True and facts.forecast.p_reach < NEVER_BELOW_P
-    watch = replace(
+    watch = structs.replace(
         watch,
         never_since_s=(watch.never_since_s if watch.never_since_s is not None else now_s) if never else None,
         was_above=watch.above
@@ -258,7 +260,9 @@ def keep_heatup(
             return watch, None, None
         began = facts.forecast.heater_on_at
         opened = Heatup(on_s=now_s if began is None else min(began, now_s))
-        fresh = replace(watch, heatup=opened, said_off_s=None, once=(), late_since_s=None, told_late_min=None)
+        fresh = structs.replace(
+            watch, heatup=opened, said_off_s=None, once=(), late_since_s=None, told_late_min=None
+        )
         return fresh, opened, None
     if watch.above and heatup.above_s is None:
         from_s = now_s if watch.above_from_s is None else watch.above_from_s
@@ -275,9 +279,9 @@ def keep_heatup(
         heatup = replace(heatup, off_s=now_s)
     over = "the engine was started" if has_run else _end_reason(watch, heatup, state, now_s)
     if over is not None:
-        forgotten = replace(watch, heatup=None, left_above_s=None, never_since_s=None, denied_s=None)
+        forgotten = structs.replace(watch, heatup=None, left_above_s=None, never_since_s=None, denied_s=None)
         return forgotten, None, (heatup, over)
-    return replace(watch, heatup=heatup), None, None
+    return structs.replace(watch, heatup=heatup), None, None
 
 
 def _end_reason(watch: Watch, heatup: Heatup, state: State, now_s: float) -> str | None:

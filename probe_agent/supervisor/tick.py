@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from msgspec import structs
 
 from probe_agent.readings import Transition
 from probe_agent.supervisor.alerts import keep_alerts
@@ -16,13 +16,13 @@ def step(watch: Watch, facts: Facts, rules: Rules) -> Step:
     """One tick: what it means and what follows. Facts must not go back in time."""
     seen = see(watch, facts, rules)
     state, reason = decide(seen, facts, rules)
-    seen = replace(seen, signs=signs_of(seen, state, facts, rules))
+    seen = structs.replace(seen, signs=signs_of(seen, state, facts, rules))
     after, opened, closed = keep_heatup(seen, state, facts)
     transitions: tuple[Transition, ...] = ()
     withdrawn: tuple[str, ...] = ()
     if state is not watch.state:
         transitions = (Transition(facts.t_s, watch.state, state, reason),)
-        after = replace(after, state=state, since_s=facts.t_s, reason=reason)
+        after = structs.replace(after, state=state, since_s=facts.t_s, reason=reason)
         withdrawn = no_longer_true(watch.state, state)
     after, gone = keep_alerts(see_late(after, facts, rules), facts, rules)
     withdrawn += tuple(alert.id for alert, _ in gone)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
+
+from msgspec import Struct, structs
 
 from probe_agent.config import Settings
 from probe_agent.readings import Forecast, Point, Sign, State, Transition
@@ -131,9 +133,8 @@ class Missed:
     coldest_c: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Watch:
-    """All the supervisor remembers from tick to tick.
+class Watch(Struct, frozen=True):
+    """All the supervisor remembers from tick to tick; a Struct, for a tick replaces it a dozen times.
 
     missing_since_s: required places without a value, or back for fewer than TRUST_ROWS rows (back_rows).
     born, count: a number no earlier watch of the store had, and a counter; together they number alerts
@@ -166,14 +167,14 @@ class Watch:
     told_above_s: float | None = None
     told_ready_s: float | None = None
     was_above: bool = False
-    missing_since_s: dict[str, float] = field(default_factory=dict)
-    back_rows: dict[str, int] = field(default_factory=dict)
+    missing_since_s: dict[str, float] = {}
+    back_rows: dict[str, int] = {}
     flown: bool = False
     never_since_s: float | None = None
     heatup: Heatup | None = None
     announced: Announced | None = None
     alerts: tuple[Alert, ...] = ()
-    counted_c: dict[str, float] = field(default_factory=dict)
+    counted_c: dict[str, float] = {}
     """What places that read the heater counted as while it last warmed."""
     oil_out_s: float | None = None
     """Since when the oil is out for warming elsewhere, as said."""
@@ -239,7 +240,7 @@ def shifted(watch: Watch, by_s: float) -> Watch:
         return None if instant is None else instant + by_s
 
     heatup, shown, missed = watch.heatup, watch.announced, watch.missed
-    return replace(
+    return structs.replace(
         watch,
         since_s=watch.since_s + by_s,
         t_s=move(watch.t_s),
@@ -293,4 +294,4 @@ def shifted(watch: Watch, by_s: float) -> Watch:
 
 def numbered(watch: Watch) -> tuple[Watch, str]:
     """The watch with its counter one further, and the number that was next."""
-    return replace(watch, count=watch.count + 1), f"{watch.born}-{watch.count}"
+    return structs.replace(watch, count=watch.count + 1), f"{watch.born}-{watch.count}"

@@ -451,6 +451,18 @@ def _losing(outlook: Outlook, factor: Array) -> Array:
 
 
 @dataclass(frozen=True, slots=True)
+class _Cells:
+    """Equal cells of time, samples last: the network over one (m, m, b), (m, b), (m, b), and what comes upon
+    it in each, ambient less reference and the factor on the losses: (k, b)."""
+
+    inner: Array
+    by_heater: Array
+    by_air: Array
+    ambient: Array
+    loss: Array
+
+
+@dataclass(frozen=True, slots=True)
 class _Coming:
     """The samples and all that comes upon them from outside: air, and losses that wander.
 
@@ -497,14 +509,23 @@ class _Coming:
 
         share: heater (b, k) or (1, k) of each cell.
         """
+        return self.live(self.cells(phi, t_s), z, share)
+
+    def cells(self, phi: Array, t_s: Array) -> _Cells:
+        """The cells between t_s, for `live`: the same however the heater is switched in them."""
         middle = (t_s[..., 1:] + t_s[..., :-1]) / 2
-        ambient, loss = self.settles(middle).T, np.exp(between(self.knots_s, self.log_loss, middle)).T
+        loss = np.exp(between(self.knots_s, self.log_loss, middle)).T
+        inner = np.ascontiguousarray(phi[:, :-2, :-2].transpose(1, 2, 0))
+        by_heater, by_air = np.ascontiguousarray(phi[:, :-2, -2:].transpose(2, 1, 0))
+        return _Cells(inner, by_heater, by_air, np.ascontiguousarray(self.settles(middle).T), loss)
+
+    def live(self, cells: _Cells, z: Array, share: Array) -> Array:
+        """States at the borders of the cells from z on: (b, k + 1, m). share: as for `run`."""
+        ambient, loss = cells.ambient, cells.loss
         heater = np.broadcast_to(share, (len(z), len(ambient))).T
         if self.outlook.stopping is not None:
             loss = loss * (1 + (self.outlook.stopping - 1) * (1 - heater / np.asarray(self.outlook.level)))
         # Samples last: a step is then a few passes over contiguous rows, cheaper than `simulate`.
-        inner = np.ascontiguousarray(phi[:, :-2, :-2].transpose(1, 2, 0))
-        by_heater, by_air = np.ascontiguousarray(phi[:, :-2, -2:].transpose(2, 1, 0))
         states = np.empty((len(ambient) + 1, z.shape[1], len(z)))
         states[0] = z.T
         states[1:, -2], states[1:, -1] = heater, ambient
@@ -514,9 +535,9 @@ class _Coming:
             now, then = states[k], states[k + 1]
             middle_c = (1.5 * now - 0.5 * before)[STAGES : -HIDDEN - 2]
             air = effective_air(middle_c.T, ambient[k], self.outlook.usual_rise_c, loss[k])
-            np.einsum("ijb,jb->ib", inner, now[:-2], out=then[:-2])
-            then[:-2] += by_heater * heater[k]
-            then[:-2] += by_air * air
+            np.einsum("ijb,jb->ib", cells.inner, now[:-2], out=then[:-2])
+            then[:-2] += cells.by_heater * heater[k]
+            then[:-2] += cells.by_air * air
             before = 2 * now - then if step < 0 else now
         return states.transpose(2, 0, 1)
 
@@ -599,8 +620,15 @@ class _Bare:
 
     def coldest(self, z: Array, off_s: Array) -> Array:
         """The coldest in those minutes, from states z (b, m) at off_s (b,): (b,)."""
-        share = np.zeros((1, len(self.borders_s) - 1))
-        states = self.coming.run(self.phi, z, off_s[:, None] + self.borders_s, share)
+        return self.coldest_in(self.cells(off_s), z)
+
+    def cells(self, off_s: Array) -> _Cells:
+        """Those minutes from off_s (b,) on."""
+        return self.coming.cells(self.phi, off_s[:, None] + self.borders_s)
+
+    def coldest_in(self, cells: _Cells, z: Array) -> Array:
+        """The coldest in such cells, from states z (b, m): (b,)."""
+        states = self.coming.live(cells, z, np.zeros((1, len(cells.ambient))))
         return np.asarray(self.coming.coldest(states).min(1))
 
 
@@ -608,15 +636,17 @@ class _Bare:
 class _Course:
     """From now to one engine start, but for when heat goes on.
 
-    t_s: borders of the cells in which it may, from z on; the last is when heater and cover come off;
-    rest_s, rest: the borders and states before.
+    t_s: borders of the cells in which it may, from z on, and `heated` these cells, None where there are none;
+    the last border is when heater and cover come off, the minutes from there on `uncovered`; rest_s, rest:
+    the borders and states before.
     """
 
     coming: _Coming
     rule: ReadyRule
     t_s: Array
-    phi: Array
+    heated: _Cells | None
     bare: _Bare
+    uncovered: _Cells
     rest_s: Array
     rest: Array
 
@@ -628,9 +658,11 @@ class _Course:
         rest_s, rest = coming.rest(begin_s)
         cells = max(_cells(off_s - begin_s, _CELL_S), 24) if off_s > begin_s else 0
         cell_s = (off_s - begin_s) / max(cells, 1)
-        phi = transition(coming.outlook.a, cell_s)
+        t_s = _borders(begin_s, cell_s, cells)
+        heated = coming.cells(transition(coming.outlook.a, cell_s), t_s) if cells else None
         bare = _Bare.of(coming, departure_s - off_s)
-        return _Course(coming, rule, _borders(begin_s, cell_s, cells), phi, bare, rest_s, rest)
+        uncovered = bare.cells(np.full(len(coming.outlook.z), t_s[-1]))
+        return _Course(coming, rule, t_s, heated, bare, uncovered, rest_s, rest)
 
     @property
     def off_s(self) -> float:
@@ -639,11 +671,11 @@ class _Course:
     def states(self, on_s: Array) -> Array:
         """States at t_s with heat on from on_s (b,)."""
         z = self.rest[:, -1]
-        if len(self.t_s) == 1:
+        if self.heated is None:
             return z[:, None]
         share = np.clip((self.t_s[1:] - on_s[:, None]) / np.diff(self.t_s), 0.0, 1.0)
         level = np.asarray(self.coming.outlook.level).reshape(-1, 1)
-        return self.coming.run(self.phi, z, self.t_s, share * level)
+        return self.coming.live(self.heated, z, share * level)
 
     def margin(self, on_s: Array) -> Array:
         """By how much the coldest clears the target, where it does so least from the soak's begin to the
@@ -656,7 +688,7 @@ class _Course:
             least = np.minimum(least, between(self.t_s, coldest, np.full((len(coldest), 1), begin_s))[:, 0])
         elif not self._was_above(begin_s):
             return np.full(len(coldest), -np.inf)
-        bare = self.bare.coldest(states[:, -1], np.full(len(coldest), self.off_s))
+        bare = self.bare.coldest_in(self.uncovered, states[:, -1])
         return np.asarray(np.minimum(least, bare) - self.coming.outlook.target_c)
 
     def _was_above(self, begin_s: float) -> bool:

@@ -9,9 +9,9 @@ CRANK_STEEL_PER_K = 12.3e-6
 """Linear expansion of cast 356.0 and of 4340 at room temperature (Callister, Materials Science and
 Engineering, Table B.6). An engine's own alloys may differ."""
 BUILT_AT_C = 20.0
-"""A clearance is meant at this temperature of both."""
+"""A clearance is meant at this temperature of both (from memory)."""
 BEARING_MM = 60.0
-"""Diameter of the bearing where nobody tells it."""
+"""Diameter of the bearing where nobody tells it (judgement: some size has to be taken)."""
 
 
 @dataclass(frozen=True, slots=True)

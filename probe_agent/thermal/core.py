@@ -15,8 +15,8 @@ from probe_agent.thermal.prior import Prior
 
 AROUND = ("case-nose", "case-top", "accessory-case")
 """Places whose metal holds the core."""
-_LOG_LAG_SD = 0.7  # wide on purpose: engines differ, and nothing measures it
-_LOGIT_LOST, _LOGIT_LOST_SD = -2.0, 0.8  # some 5 to 30 % of the rise is lost through the propeller
+_LOG_LAG_SD = 0.7  # wide on purpose: engines differ, and nothing measures it; judgement, no source
+_LOGIT_LOST, _LOGIT_LOST_SD = -2.0, 0.8  # some 5 to 30 % of the rise goes out by the propeller (judgement)
 
 
 class CoreBank:

@@ -16,6 +16,7 @@ import numpy as np
 
 from probe_agent.readings import Fan, Forecast, Observation
 from probe_agent.thermal import memory as learned
+from probe_agent.thermal.air import between
 from probe_agent.thermal.answers import Outlook, uncovering
 from probe_agent.thermal.core import CoreBank
 from probe_agent.thermal.doubt import Doubt
@@ -44,7 +45,7 @@ from probe_agent.thermal.network import (
     of_place,
     parameter_names,
 )
-from probe_agent.thermal.passage import Futures, first_passage, grid, quantiles, sample_futures
+from probe_agent.thermal.passage import Futures, bands, first_passage, grid, quantiles, sample_futures
 from probe_agent.thermal.posterior import (
     Ensemble,
     Fit,
@@ -885,9 +886,8 @@ class Estimator:
         if math.isfinite(middle):
             span = min(span, 1.5 * middle + float(futures.t_s[1]))
         wanted = np.linspace(0.0, span, 25)
-        curves = np.stack([np.interp(wanted, futures.t_s, curve) for curve in low])
-        found = np.array([quantiles(curves[:, i], futures.weight, _DECILES) for i in range(25)])
-        low_c, mid_c, high_c = (tuple(map(float, column)) for column in found.T)
+        found = bands(between(futures.t_s, low, wanted), futures.weight, _DECILES)
+        low_c, mid_c, high_c = (tuple(map(float, line)) for line in found)
         return Fan(tuple(map(float, self._last.t_s + wanted)), low_c, mid_c, high_c)
 
     def _trends(self) -> Mapping[str, float]:

@@ -18,7 +18,7 @@ HeaterMode = Literal["measured", "command", "none"]
 Change = Literal["new", "changed"]
 
 _ON = 0.01  # share below which a heater counts as off
-_RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or stays
+_RETURN_S = 1150.0  # an interruption is over after twenty minutes or so, or stays (judgement)
 _SURE = 6.0  # log odds at which the curve is believed
 _WHOLE = (0.6, 1.6)  # share of the heating that came or went: less is another supply, more no heater
 _LEVELS = 2000

@@ -29,7 +29,8 @@ DRIES_HPA_H = 1000.0
 """An engine held warm dries through its breather: by 1/e when oil has stood so much over the outside air's
 vapour for so long (judgement, no source)."""
 COLD_AGAIN_K = 5.0
-"""Oil so near to its air again has taken back what ran down, and the case has drawn in damp air."""
+"""Oil so near to its air again has taken back what ran down, and the case has drawn in damp air (judgement,
+no source)."""
 DAMP_SHARES: Three = (0.4, 0.6, 0.8)
 """Relative humidity of a hangar's air where nobody measures it (judgement, no source)."""
 SKY_K = 4.0

@@ -80,6 +80,25 @@ def quantiles(values: Array, weight: Array, q: tuple[float, ...]) -> tuple[float
     return tuple(_quantile(ranked, rank / total, x) for x in q)
 
 
+def bands(curves: Array, weight: Array, q: tuple[float, ...]) -> Array:
+    """Weighted quantiles of finite values at each of k instants, curves (b, k): (len(q), k)."""
+    order = np.argsort(curves, axis=0, kind="stable")
+    ranked = np.take_along_axis(curves, order, axis=0)
+    part = weight[order]
+    rank = (np.cumsum(part, axis=0) - 0.5 * part) / weight.sum()
+    found = np.empty((len(q), curves.shape[1]))
+    columns = np.arange(curves.shape[1])
+    for i, share in enumerate(q):
+        right = np.minimum((rank < share).sum(0), len(ranked) - 1)
+        left = np.maximum(right - 1, 0)
+        begin, end = rank[left, columns], rank[right, columns]
+        apart = np.where(end > begin, end - begin, 1.0)
+        along = np.where(end > begin, np.clip((share - begin) / apart, 0.0, 1.0), 1.0)
+        low = ranked[left, columns]
+        found[i] = low + along * (ranked[right, columns] - low)
+    return found
+
+
 def _quantile(ranked: Array, rank: Array, q: float) -> float:
     right = min(int(np.searchsorted(rank, q)), len(ranked) - 1)
     left = max(right - 1, 0)

@@ -127,6 +127,7 @@ _CAPACITY_J_PER_K = {
     "radial": 230e3,
     "other": 120e3,
 }
+# From memory, no source, as the rest of what is told of kinds of engines and heaters here.
 _AREA_M2 = {"opposed-4": 1.0, "opposed-6": 1.35, "in-line": 1.0, "v": 1.5, "radial": 1.9, "other": 1.1}
 
 _HEATERS = {

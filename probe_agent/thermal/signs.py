@@ -46,7 +46,8 @@ one without its band has half; and by several reading errors."""
 
 _PAUSES = 1.5  # as much longer than all before it, a pause is none of a thermostat's
 _STEP_C, _STEP_S = 3.0, 600.0
-"""Free air hardly changes by that in ten minutes; the air of a hangar, or of another place, does."""
+"""Free air hardly changes by that in ten minutes; the air of a hangar, or of another place, does
+(judgement)."""
 _SETTLED_S = 4200.0  # the two windows after half an hour's settling
 _LASTS_S = 3600.0  # so long what happened at an instant is shown
 _FASTER_C_PER_H = 0.6  # four errors of a difference of two rates over _WINDOW_S, from the readings' noise

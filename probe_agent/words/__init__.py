@@ -159,6 +159,7 @@ from probe_agent.words.parts import (
 from probe_agent.words.planning import (
     CLOCK_NOT_SET,
     NOTHING_REPEATS,
+    is_full,
     plan_answer,
     plan_line,
     plan_next_word,
@@ -167,7 +168,10 @@ from probe_agent.words.planning import (
 )
 from probe_agent.words.plug import (
     PLUG_CAUTION,
+    circuit_asks,
+    circuit_beyond,
     circuit_earlier,
+    circuit_ends,
     circuit_limits,
     circuit_unfit,
     circuit_unheard,
@@ -258,7 +262,10 @@ __all__ = [
     "came_of_heatup",
     "cautions",
     "changed",
+    "circuit_asks",
+    "circuit_beyond",
     "circuit_earlier",
+    "circuit_ends",
     "circuit_limits",
     "circuit_unfit",
     "circuit_unheard",
@@ -301,6 +308,7 @@ __all__ = [
     "in_memory",
     "in_unit",
     "is_expected",
+    "is_full",
     "is_it_right",
     "kept_share",
     "left_without",

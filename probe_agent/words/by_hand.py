@@ -31,6 +31,7 @@ INFRARED = (
     "Infrared: bare aluminum and polished steel show their surroundings. Use a matt dot or tape, the same "
     "spot, close up; count 3 °C (5 °F) either way, or worse."
 )
+"""Common practice, no source."""
 
 
 LONGEST_ON_S = 6 * 3600.0

@@ -114,7 +114,8 @@ def sister_previewed(n: int, called: str, lacks: Sequence[str], own: int) -> str
             f"What {heat_ups(own)} of this setup taught would be worked out anew upon {of_sister(n, called)}."
         )
     else:
-        said = f"The range would rest on {of_sister(n, called)} until this setup has heat-ups of its own."
+        hers = f"{of_sister(n, called)}{',' if called else ''}"
+        said = f"The range would rest on {hers} until this setup has heat-ups of its own."
     if lacks:
         said += f" Of {place_list(lacks)} she tells nothing."
     return said

@@ -214,7 +214,8 @@ def of_sister(n: int, called: str) -> str:
 def rests_on_sister(own: int, sister: int, called: str) -> str:
     """What a range rests on where a setup began from a sister's heat-ups."""
     if not own:
-        return f"The range rests on {of_sister(sister, called)} and none of its own: it is wide on purpose."
+        hers = f"{of_sister(sister, called)}{',' if called else ''}"
+        return f"The range rests on {hers} and none of its own: it is wide on purpose."
     return (
         f"The range rests on {heat_ups(own)} of this setup, and before them on {of_sister(sister, called)}."
     )

@@ -35,7 +35,7 @@ _WHO = {
 }
 
 
-def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
+def plan_line(plan: PlanNow, zone: str, now_at: float, full: bool = False) -> str:
     """A departure and its plan in one line: what is due, and by when."""
 
     def when(text: str | None) -> str:
@@ -57,6 +57,11 @@ def plan_line(plan: PlanNow, zone: str, now_at: float) -> str:
     if plan.verdict == "never":
         return f"Engine start {start} can't be kept: this heat doesn't get there on half of such mornings."
     sure = mornings(plan.at_best or plan.certainty)
+    if plan.verdict == "late" and full:
+        return (
+            f"Engine start {start} can't be kept: at least {delay(plan.late_min or 0.0)} late, and later for "
+            "as long as others on its circuit leave no room."
+        )
     if plan.verdict == "late":
         return (
             f"Engine start {start} can't be kept on {sure}: "
@@ -306,8 +311,9 @@ def _evening(status: Status, unit: Unit, about: About) -> Letter:
         return _NO_PLAN[0], [(1, coldest(status, unit, spoken=True)), *_NO_PLAN[1]]
     zone, now_at = status.zone, now_of(status)
     start = moment(utc_seconds(plan.start), zone, now_at)
+    full = is_full(status)
     parts = [
-        (1, plan_line(plan, zone, now_at)),
+        (1, plan_line(plan, zone, now_at, full)),
         (1, task(plan)),
         (4, as_wished(plan)),
         (2, would_help(plan, zone, now_at)),
@@ -320,7 +326,12 @@ def _evening(status: Status, unit: Unit, about: About) -> Letter:
         ),
         (1, plan_next_word(plan, zone, now_at)),
     ]
-    return plan_subjects(plan, start), [(rank, text) for rank, text in parts if text]
+    return plan_subjects(plan, start, full), [(rank, text) for rank, text in parts if text]
+
+
+def is_full(status: Status) -> bool:
+    """Whether the plug waits for room on a circuit that others share."""
+    return status.plug is not None and status.plug.refused == "circuit-full"
 
 
 def _first_time(plan: PlanNow) -> str:
@@ -340,7 +351,9 @@ def _by_then(status: Status, plan: PlanNow, unit: Unit) -> list[Part]:
     return [now, (4, f"Without heat about {then} by then.")]
 
 
-def plan_subjects(plan: PlanNow, start: str) -> tuple[str, ...]:
+def plan_subjects(plan: PlanNow, start: str, full: bool = False) -> tuple[str, ...]:
+    if plan.verdict == "late" and full:
+        return (f"start {start} late, circuit full", "start late, circuit full")
     if plan.verdict == "late":
         return (f"start {start} about {delay(plan.late_min or 0.0)} late", "start can't be kept")
     if plan.verdict == "never":

@@ -43,8 +43,16 @@ _ENDED: Mapping[str, tuple[str, str]] = {
     "no-rise": ("no probe got warmer", "no probe got warmer from it"),
     "record": ("record can't be used", "the record can't be written or read"),
     "circuit": (
-        "another heater's turn on the circuit",
-        "its time on the shared circuit is over and others need it; covered it goes on holding its warmth",
+        "circuit handed on",
+        "its time on the shared circuit is over and others need it; covered it holds its warmth",
+    ),
+    "circuit-beyond": (
+        "circuit overloaded",
+        "together the heaters on its circuit drew more than it may carry, and the others were on before",
+    ),
+    "circuit-taken": (
+        "the circuit was taken",
+        "it never went on, for another board on its circuit was first, and there is no room for both",
     ),
     "tested": ("timer tested", "the test of the plug's timer is over"),
 }
@@ -188,6 +196,30 @@ def circuit_unfit(name: str, unfit: Sequence[str], limit_w: float) -> str:
     )
 
 
+def circuit_beyond(name: str, on: Sequence[str], on_w: float, limit_w: float) -> str:
+    """That more is on than the circuit may carry."""
+    return (
+        f"Too much is on: {_devices(on)} together draw {on_w:.0f} W on the circuit {name}, which may carry "
+        f"{limit_w:.0f} W. Switch one off now, and see that cable and sockets stay cool."
+    )
+
+
+def circuit_ends(name: str, end_at: float, beside: Sequence[str], zone: str, now_at: float) -> str:
+    """That heat which went on earlier ends for others [UTC s]."""
+    need = (
+        f"{_devices(beside)} then {'needs' if len(beside) == 1 else 'need'}" if beside else "others then need"
+    )
+    return (
+        f"This heat began earlier and ends at {moment(end_at, zone, now_at)} at the latest where {need} "
+        f"the circuit {name}; covered the engine holds its warmth."
+    )
+
+
+def circuit_asks(name: str) -> str:
+    """That the others have a moment to be heard before heat begins."""
+    return f"The other boards on the circuit {name} have a moment to be heard; then the heater goes on."
+
+
 def circuit_limits(name: str, limit_w: float) -> str:
     return f"The boards tell different limits for the circuit {name}; the lowest counts, {limit_w:.0f} W."
 
@@ -202,10 +234,11 @@ def circuit_unheard(name: str, away: str, heard_before: bool) -> str:
     return f"Others on the circuit {name} can't be heard{away}; {then}."
 
 
-def circuit_waits(name: str, beside: Sequence[str]) -> str:
-    """Why nothing can be switched on at this moment."""
+def circuit_waits(name: str, beside: Sequence[str], room_at: float | None, zone: str, now_at: float) -> str:
+    """Why nothing can be switched on at this moment, and until when by what the others said [UTC s]."""
     verb = "leaves" if len(beside) == 1 else "leave"
-    return f"On the circuit {name} {_devices(beside)} {verb} no room for this heater now."
+    until = "" if room_at is None else f", until {moment(room_at, zone, now_at)} at the latest"
+    return f"On the circuit {name} {_devices(beside)} {verb} no room for this heater now{until}."
 
 
 def _devices(names: Sequence[str]) -> str:
@@ -215,6 +248,12 @@ def _devices(names: Sequence[str]) -> str:
 
 
 # -- letters
+
+_THEN: Mapping[str, str] = {
+    "circuit": "Leave the cover on. It doesn't come on again by itself.",
+    "circuit-beyond": "It doesn't come on again by itself. Switch on anew when the page shows room.",
+}
+"""What is to be done where heat ended for others on the circuit."""
 
 
 def _switched_on(status: Status, unit: Unit, about: About) -> Letter:
@@ -238,15 +277,13 @@ def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
     why = plug.ended or "owner"
     at = moment_of(status, plug.ended_at) if plug.ended_at else "just now"
     short, clause = (_about_place(text, plug.place) for text in _ENDED.get(why, (why, why)))
+    then = _THEN.get(why, "It doesn't come on again by itself. Look at the page, then switch on anew.")
     parts = [
         (1, f"The plug was switched off at {at}: {clause}."),
         (1, coldest(status, unit, spoken=True)),
         (2, start_words(status)),
-        (
-            1,
-            "It doesn't come on again by itself. Look at the page, then switch on anew.",
-        ),
-        (3, "Have plug, cable and harness looked at if you can't tell why."),
+        (1, then),
+        (3, "" if why in _THEN else "Have plug, cable and harness looked at if you can't tell why."),
         (1, f"This holds until I write again: next word when above target; {ELSE_COLD}"),
     ]
     return (f"heat ended {at}, {short}", f"heat ended, {short}", "heat ended"), [p for p in parts if p[1]]
@@ -254,19 +291,35 @@ def _switched_off(status: Status, unit: Unit, about: About) -> Letter:
 
 def _not_switched(status: Status, unit: Unit, about: About) -> Letter:
     plug = status.plug or PlugNow()
+    if plug.refused is None and plug.ended == "circuit-taken":
+        return _gave_way(status, unit)
     why = plug.refused or "untested"
     short, clause = (_about_place(text, plug.place) for text in _REFUSED.get(why, (why, why)))
+    then = "Have that set right: it is tried again until the start. Or heat by hand."
+    if why == "circuit-full":
+        clause = "others on the same circuit leave no room"
+        then = "Look at the page, it names them. It waits for room until cover and heater come off."
     parts = [
         (1, f"Heat was to go on by the plan and did not: {clause}."),
         (1, coldest(status, unit, spoken=True)),
         (3, start_words(status)),
-        (
-            1,
-            "Have that set right: it is tried again until the start. Or heat by hand.",
-        ),
+        (1, then),
         (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
     ]
     return (f"heat not switched on: {short}", "heat not switched on"), [p for p in parts if p[1]]
+
+
+def _gave_way(status: Status, unit: Unit) -> Letter:
+    """A press that another board on the circuit came before."""
+    parts = [
+        (1, "Somebody pressed for heat, and it did not go on: another board on its circuit was first."),
+        (1, "There is no room for both."),
+        (1, coldest(status, unit, spoken=True)),
+        (3, start_words(status)),
+        (1, "It is not tried again by itself. Look at the page, and press anew when there is room."),
+        (1, f"This holds until I write again: next word when it is on; {ELSE_COLD}"),
+    ]
+    return ("heat not switched on: circuit taken", "heat not switched on"), [p for p in parts if p[1]]
 
 
 def still_warming(status: Status, unit: Unit, about: About) -> list[tuple[int, str]]:

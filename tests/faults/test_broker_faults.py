@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Any
 
 import msgspec
+import paho.mqtt.client as mqtt
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
@@ -29,12 +30,12 @@ from real_broker import MOSQUITTO, RealBroker, Recorder, publish_once, retained_
 from scripted import SETTINGS
 
 from probe_agent import broker as broker_room
-from probe_agent import connecting, listening, switch
+from probe_agent import connecting, connection, listening, switch
 from probe_agent.broker import BrokerCourier
 from probe_agent.clock import SystemClock, awake_and_asleep_s
 from probe_agent.config import Broker, TopicWeather, parse_settings
 from probe_agent.connecting import Delays, client_id
-from probe_agent.listening import Listener
+from probe_agent.connection import Connection
 from probe_agent.readings import Weather
 from probe_agent.status import Status
 from probe_agent.switch import SwitchCourier
@@ -164,22 +165,17 @@ def test_the_order_of_starting_does_not_matter(tmp_path: Path, order: str) -> No
 def test_a_thread_that_ends_is_begun_anew(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """D7: what ends a thread although its callbacks are wrapped; the next tick begins it anew."""
     monkeypatch.setattr(threading, "excepthook", lambda args: None)
-    rooms = (broker_room._Connection, switch._Connection, Listener)
-    ended: set[type] = set()
+    original, threads = mqtt.Client.loop, {"broker", "switch", "weather topic"}
+    ended: set[str] = set()
 
-    def stumbling(room: Any) -> Callable[..., None]:
-        original = room._on_connect
+    def loop(self: mqtt.Client, timeout: float = 1.0) -> int:
+        name = threading.current_thread().name
+        if name in threads - ended:
+            ended.add(name)
+            raise SystemExit("a library that leaves")
+        return original(self, timeout)
 
-        def on_connect(self: Any, *args: Any) -> None:
-            if room not in ended:
-                ended.add(room)
-                raise SystemExit("a library that leaves")
-            original(self, *args)
-
-        return on_connect
-
-    for room in rooms:
-        monkeypatch.setattr(room, "_on_connect", stumbling(room))
+    monkeypatch.setattr(mqtt.Client, "loop", loop)
     with RealBroker(tmp_path) as broker, everything(broker.port) as made:
 
         def is_there() -> bool:
@@ -188,7 +184,7 @@ def test_a_thread_that_ends_is_begun_anew(tmp_path: Path, monkeypatch: pytest.Mo
             return is_all_there(broker.port, made)
 
         wait_until(is_there)
-        assert ended == set(rooms)
+        assert ended == threads
 
 
 def test_a_thread_that_stands_still_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -200,7 +196,7 @@ def test_a_thread_that_stands_still_is_said(tmp_path: Path, monkeypatch: pytest.
         release.wait(20)
 
     monkeypatch.setattr(broker_room, "STILL_S", 0.2)
-    monkeypatch.setattr(broker_room._Connection, "open", hang)
+    monkeypatch.setattr(Connection, "open", hang)
     with RealBroker(tmp_path) as broker, running(courier_of(broker.port)) as made:
         assert entered.wait(10)
         wait_until(lambda: "has stood still for 0 min" in str(made.trouble))
@@ -248,7 +244,7 @@ def test_a_broker_that_stood_still_hears_what_holds_now(
 ) -> None:
     """D4, D9: SIGSTOP of mosquitto with ticks going on; after CONT none of the values between arrives."""
     monkeypatch.setattr(broker_room, "ACKNOWLEDGE_S", 0.5)
-    monkeypatch.setattr(broker_room, "ANSWER_S", 0.5)
+    monkeypatch.setattr(connection, "ANSWER_S", 0.5)
     monkeypatch.setattr(broker_room, "ROUND_EVERY_S", 0.0)
     with (
         RealBroker(tmp_path) as broker,
@@ -570,7 +566,7 @@ def test_a_refused_topic_is_not_tried_again_and_again(tmp_path: Path) -> None:
 @pytest.mark.parametrize("tls", [False, True])
 def test_a_mute_listener_holds_up_nothing(monkeypatch: pytest.MonkeyPatch, tls: bool) -> None:
     """D9: with TLS the handshake itself goes unanswered."""
-    monkeypatch.setattr(broker_room, "ANSWER_S", 0.3)
+    monkeypatch.setattr(connection, "ANSWER_S", 0.3)
     monkeypatch.setattr(connecting, "CONNECT_S", 0.3)
     with socket.create_server(("127.0.0.1", 0)) as mute:
         with running(courier_of(mute.getsockname()[1], tls=tls)) as made:
@@ -588,7 +584,7 @@ def test_a_mute_listener_holds_up_nothing(monkeypatch: pytest.MonkeyPatch, tls: 
 def test_a_captive_portal_is_no_broker(monkeypatch: pytest.MonkeyPatch) -> None:
     """D9: a network that answers everything with a page of its own."""
     page = b"HTTP/1.1 302 Found\r\nLocation: http://portal.example/\r\nContent-Length: 0\r\n\r\n"
-    monkeypatch.setattr(broker_room, "ANSWER_S", 0.5)
+    monkeypatch.setattr(connection, "ANSWER_S", 0.5)
     with ABrokerThatSays(b"", first=page) as port, running(courier_of(port)) as made:
         made.publish(samples.heating())
         wait_until(lambda: made.trouble is not None)

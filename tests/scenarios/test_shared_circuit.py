@@ -6,7 +6,9 @@ import sys
 import threading
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
+from itertools import accumulate
 from pathlib import Path
 
 import msgspec
@@ -121,3 +123,60 @@ def test_two_heaters_on_one_circuit_are_never_on_together(tmp_path: Path) -> Non
         assert "leave no room" in kestrel.ask("switch-on")[1], (
             "a board that fell silent counts as it last said"
         )
+
+
+def test_two_presses_at_the_same_moment_switch_one_heater_on(tmp_path: Path) -> None:
+    """Pressed on both boards at once, again and again: one goes on, the other says why it didn't."""
+    with RealBroker(tmp_path) as broker, two_boards(tmp_path, broker.port) as boards:
+        for device in boards:
+            wait_until_told(broker.port, device, False)
+        for _ in range(3):
+            began_s = time.monotonic()
+            with ThreadPoolExecutor(2) as pool:
+                answers = list(pool.map(lambda b: b[1].ask("switch-on"), boards.values()))
+            on = wait_for_one(boards)
+            took_s = time.monotonic() - began_s
+            print(f"on after {took_s:.1f} s: {on}; answers {[ok for ok, _ in answers]}")
+            assert took_s <= 30
+            assert_told_why(boards, on, answers)
+            assert boards[on][1].ask("switch-off")[0]
+            boards[on][0].wait_for(False, 10)
+            wait_until_told(broker.port, on, False)
+            for _, daemon in boards.values():
+                wait_for_ticks(daemon)
+        assert_never_together(boards)
+
+
+def wait_for_one(boards: dict[str, tuple[RealPlug, Daemon]]) -> str:
+    """Wait until one of the plugs is on: whose."""
+    deadline, pause = time.monotonic() + 60, threading.Event()
+    while True:
+        for device, (plug, _) in boards.items():
+            if plug.plug.on:
+                return device
+        assert time.monotonic() < deadline, [p.commands[-4:] for p, _ in boards.values()]
+        pause.wait(0.05)
+
+
+def assert_told_why(
+    boards: dict[str, tuple[RealPlug, Daemon]], on: str, answers: list[tuple[bool, str]]
+) -> None:
+    """The one that isn't on was refused, or gave way: its page says so."""
+    for (device, (_, daemon)), (taken, text) in zip(boards.items(), answers, strict=True):
+        if device == on:
+            assert taken, text
+        elif not taken:
+            assert "leave no room" in text
+        else:
+            wait_for_ticks(daemon)
+            status = status_in(daemon.folder)
+            assert status is not None
+            assert status.plug is not None
+            assert (status.plug.wanted, status.plug.ended) == (None, "circuit-taken")
+
+
+def assert_never_together(boards: dict[str, tuple[RealPlug, Daemon]]) -> None:
+    """By each change of the relays: never more than one is on."""
+    changes = sorted((at, 1 if on else -1) for plug, _ in boards.values() for at, on in plug.changes)
+    counts = list(accumulate(step for _, step in changes))
+    assert max(counts) == 1, changes

@@ -50,11 +50,13 @@ def complaints(descriptions: Sequence[Any]) -> list[list[str]]:
 class Listening:
     """Context manager: node-homie's discovery at work on a broker of this machine.
 
+    files: authority, certificate and key, for TLS; url: where that alone decides.
     known: what it knows now, {device: {state, name, alerts, nodes}}.
     """
 
-    def __init__(self, port: int, root: str = "homie") -> None:
-        command = [str(NODE), "reader.cjs", "listen", f"mqtt://127.0.0.1:{port}", root]
+    def __init__(self, port: int, root: str = "homie", files: Sequence[Path] = (), url: str = "") -> None:
+        url = url or f"{'mqtts' if files else 'mqtt'}://127.0.0.1:{port}"
+        command = [str(NODE), "reader.cjs", "listen", url, root, *map(str, files)]
         self.known: dict[str, Any] = {}
         self.states: list[tuple[str, str]] = []
         self._changed = threading.Condition()

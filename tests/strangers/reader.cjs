@@ -1,11 +1,14 @@
 // node-homie at work for test_node_homie.py. Two uses, both told by lines of JSON on standard output:
 //     node reader.cjs check            standard input: a JSON list of descriptions; out: what its schema says of each
-//     node reader.cjs listen URL ROOT  what its discovery knows, whenever that changes, until standard input ends
+//     node reader.cjs listen URL ROOT [CA CERT KEY]
+//                                      what its discovery knows, whenever that changes, until standard input ends
 'use strict';
 
 // Its own log goes to standard error: standard output is ours.
 console.log = console.error;
+const fs = require('fs');
 const { Validator } = require('jsonschema');
+const mqtt = require('mqtt');
 const { DeviceDescriptionSchema, DeviceDiscovery, HomieDeviceManager } = require('node-homie');
 
 const tell = (what) => process.stdout.write(JSON.stringify(what) + '\n');
@@ -46,7 +49,17 @@ function deviceOf(device) {
     };
 }
 
-async function listen(url, topicRoot) {
+// node-homie hands on address, login and will alone to the library below it, which does take certificates.
+function withCertificates(files) {
+    const [ca, cert, key] = files.map((file) => fs.readFileSync(file));
+    const plain = mqtt.connect;
+    mqtt.connect = (url, options) => plain(url, { ...options, ca, cert, key });
+}
+
+async function listen(url, topicRoot, ...files) {
+    if (files.length > 0) {
+        withCertificates(files);
+    }
     const devices = new HomieDeviceManager();
     const discovery = new DeviceDiscovery({ url, topicRoot, reconnectPeriod: 100 }, undefined, 0);
     discovery.events$.subscribe((event) => {

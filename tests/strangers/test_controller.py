@@ -7,7 +7,6 @@ that we obey. tests/homie_rules.py and node-homie's schema (test_node_homie.py) 
 from __future__ import annotations
 
 import signal
-import socket
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -26,6 +25,7 @@ from secure_broker import SecureBroker, make_certificates
 
 from probe_agent import broker as courier
 from probe_agent.broker import BrokerCourier, Tree
+from probe_agent.connection import Connection
 
 pytestmark = [
     pytest.mark.skipif(not MOSQUITTO, reason="needs mosquitto"),
@@ -169,20 +169,18 @@ def test_a_board_killed_is_lost_to_who_was_there_and_who_comes_later(broker: Rea
 
 
 def test_a_cut_line_is_lost_and_comes_again(broker: RealBroker, monkeypatch: pytest.MonkeyPatch) -> None:
-    opened: list[courier._Connection] = []
-    original = courier._Connection.open
+    opened: list[Connection] = []
+    original = Connection.open
 
-    def remember(self: courier._Connection) -> None:
+    def remember(self: Connection) -> None:
         original(self)
         opened.append(self)
 
-    monkeypatch.setattr(courier._Connection, "open", remember)
+    monkeypatch.setattr(Connection, "open", remember)
     with club(lambda _: on_port(broker.port), "magpie"), listening(broker.port) as stranger:
         wait_until(lambda: stranger.has("magpie", tree_of(samples.heating())))
         stranger.states.clear()
-        cut = opened[0]._client.socket()
-        assert cut is not None
-        cut.shutdown(socket.SHUT_RDWR)
+        assert opened[0].cut()
         wait_until(lambda: ("magpie", "lost") in stranger.states)
         wait_until(lambda: stranger.has("magpie", tree_of(samples.heating())))
         assert [state for _, state in stranger.states][:3] == ["lost", "init", "ready"]

@@ -10,7 +10,15 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from probe_agent import words
-from probe_agent.status import STATUS_VERSION, Status, StatusError, core_of, decode_status, stale_after_s
+from probe_agent.status import (
+    STATUS_VERSION,
+    Status,
+    StatusError,
+    core_of,
+    decode_status,
+    stale_after_s,
+    utc_seconds,
+)
 from probe_agent.words import Standing
 
 MOST_BOARDS = 2_000
@@ -24,6 +32,10 @@ EVERY_S = 60.0
 OLDEST_S = 900.0
 """What is older is never called of now, whatever its document says of its interval [s]."""
 TWO_WRITERS_S = 300.0
+DOUBT_S = 300.0
+"""A document kept by the broker that its writer's clock makes older than the broker's count by more than this
+is of unknown age: one of the clocks is wrong."""
+GONE = ("lost", "disconnected")
 OF_A_DEVICE = re.compile(r"(?=.{1,40}\Z)[a-z0-9]+(-[a-z0-9]+)*\Z")
 HOTTEST_C = 1_000.0
 
@@ -32,7 +44,8 @@ HOTTEST_C = 1_000.0
 class Board:
     """One board. status: without its curve; packed: the document as it came, compressed. born_s: when the
     document was of age 0, on our clock [s]; None: nobody knows. whole_s: when it came, retained and with its
-    whole life before it: of age 0, if this broker counts down at all. serial: another one
+    whole life before it: of age 0, if this broker counts down at all. back: what the broker kept as its state
+    while we knew it gone; it holds once something newer is heard. serial: another one
     whenever anything is."""
 
     device: str
@@ -45,6 +58,7 @@ class Board:
     trouble: str = ""
     runs: tuple[str, ...] = ()
     two_s: float | None = None
+    back: str = ""
     serial: int = 0
 
     def age_s(self, now_s: float) -> float | None:
@@ -59,7 +73,7 @@ class Board:
 
     def standing(self, now_s: float) -> Standing:
         """How much its document still says."""
-        if self.state in ("lost", "disconnected"):
+        if self.state in GONE:
             return "lost" if self.state == "lost" else "signed-off"
         if (age_s := self.age_s(now_s)) is None:
             return "unknown"
@@ -90,6 +104,8 @@ class Heard:
     def __post_init__(self) -> None:
         self._lock = threading.Lock()
         self._early: dict[str, Board] = {}
+        self._renewed: set[str] = set()
+        """Boards of which something newer than all before was heard on this connection."""
 
     def all(self) -> list[Board]:
         """Those of which a document was heard, in no order."""
@@ -105,17 +121,26 @@ class Heard:
         """A connection begins: alerts that stand come again, those taken back meanwhile don't."""
         with self._lock:
             self._early.clear()
+            self._renewed.clear()
             self.counts_down = False
             for device, board in self.boards.items():
                 if board.alerts:
                     self.boards[device] = self._next(board, alerts=())
 
     def document(
-        self, device: str, payload: bytes, retained: bool, expiry_s: int | None, run: str, now_s: float
+        self,
+        device: str,
+        payload: bytes,
+        retained: bool,
+        expiry_s: int | None,
+        run: str,
+        now_s: float,
+        utc_s: float | None = None,
     ) -> None:
         """Take a document; one that can't be used is refused, and the one before stays.
 
         expiry_s: what the broker has left of its life [s], None where it came without. now_s: ours [s].
+        utc_s: the time of day as this machine has it [UTC s], None where it isn't to be asked.
         """
         if not OF_A_DEVICE.match(device):
             return
@@ -127,10 +152,13 @@ class Heard:
             if device not in self.boards and len(self.boards) >= MOST_BOARDS:
                 self.passed_over = True
                 return
-            whole = retained and expiry_s == LIFE_S and not self.counts_down
-            changes = _taken(board, payload, None if whole else expiry_s, run, now_s)
+            came = _Came(retained, expiry_s, run, now_s, utc_s, self.counts_down)
+            changes = _taken(board, payload, came)
             self._early.pop(device, None)
-            self.boards[device] = self._next(board, **changes, whole_s=now_s if whole else None)
+            if "status" in changes and not (retained and _is_same(changes["status"], board.status)):
+                self._renewed.add(device)
+                changes |= {"state": board.back, "back": ""} if board.back else {}
+            self.boards[device] = self._next(board, **changes)
             if expiry_s is not None and expiry_s < LIFE_S:
                 self._believe()
 
@@ -143,10 +171,17 @@ class Heard:
             if board.whole_s is not None and board.born_s is None:
                 self.boards[device] = self._next(board, born_s=board.whole_s, whole_s=None)
 
-    def state(self, device: str, payload: bytes) -> None:
-        """Take a Homie $state."""
+    def state(self, device: str, payload: bytes, retained: bool = False) -> None:
+        """Take a Homie $state. One that the broker kept takes nobody back whom we know gone: a broker whose
+        power failed comes back with what it had saved, minutes before."""
         told = payload[:20].decode("ascii", "replace")
-        self._change(device, lambda board: {} if told == board.state else {"state": told})
+
+        def changed(board: Board) -> dict[str, Any]:
+            if retained and board.state in GONE and told not in GONE and device not in self._renewed:
+                return {} if told == board.back else {"back": told}
+            return {} if (told, "") == (board.state, board.back) else {"state": told, "back": ""}
+
+        self._change(device, changed)
 
     def alert(self, device: str, name: str, payload: bytes) -> None:
         """Take a Homie alert, or that it is over."""
@@ -178,19 +213,65 @@ class Heard:
         return replace(board, serial=self.serial, **changes)
 
 
-def _taken(board: Board, payload: bytes, expiry_s: int | None, run: str, now_s: float) -> dict[str, Any]:
-    """What a document changes of its board."""
+@dataclass(frozen=True, slots=True)
+class _Came:
+    """How a document came; as the arguments of `Heard.document`. counts_down: as there."""
+
+    retained: bool
+    expiry_s: int | None
+    run: str
+    now_s: float
+    utc_s: float | None
+    counts_down: bool
+
+    def age_s(self, status: Status) -> float | None:
+        """How old the document was when it came, by the broker's count; None where that tells nothing."""
+        if self.expiry_s is None or self.expiry_s > LIFE_S:
+            return None
+        counted_s = LIFE_S - self.expiry_s + (status.age_s or 0.0)
+        return None if self._doubted(status, counted_s) else counted_s
+
+    def _doubted(self, status: Status, counted_s: float) -> bool:
+        """Whether what a broker kept was written long before the time it counts from: its clock, ours or the
+        writer's is wrong. What comes as it is written needs no clock."""
+        if not self.retained or self.utc_s is None or not status.clock_ok or status.run.rate != 1.0:
+            return False
+        return self.utc_s - utc_seconds(status.now) - counted_s > DOUBT_S
+
+
+def _taken(board: Board, payload: bytes, came: _Came) -> dict[str, Any]:
+    """What a document changes of its board; nothing where a newer one of the same run was heard before."""
     try:
         status = _usable(payload)
     except StatusError as err:
         return {"trouble": f"What it wrote last is refused: {err}. Shown is what it wrote before."}
+    age_s = came.age_s(status)
+    born_s = None if age_s is None else came.now_s - age_s
+    if came.retained and _is_earlier(status, board, born_s):
+        return {}
+    whole = came.retained and came.expiry_s == LIFE_S and not came.counts_down and age_s is not None
     return {
         "status": core_of(status),
         "packed": zlib.compress(payload, 1),
-        "born_s": _born_s(board, status, expiry_s, now_s),
+        "born_s": _born_s(board, status, None if whole else born_s),
+        "whole_s": came.now_s if whole else None,
         "trouble": "",
-        **_writers(board, run, now_s),
+        **_writers(board, came.run, came.now_s),
     }
+
+
+def _is_earlier(status: Status, board: Board, born_s: float | None) -> bool:
+    """Whether a broker that lost the latest gives one from before it back. born_s: of this, as of a board."""
+    if board.status is None:
+        return False
+    run, before = status.run, board.status.run
+    if run.boot == before.boot:
+        return run.mono_s < before.mono_s
+    return born_s is not None and board.born_s is not None and born_s < board.born_s
+
+
+def _is_same(status: Status, before: Status | None) -> bool:
+    return before is not None and (before.now, before.run) == (status.now, status.run)
 
 
 def _usable(payload: bytes) -> Status:
@@ -211,13 +292,10 @@ def _usable(payload: bytes) -> Status:
     return status
 
 
-def _born_s(board: Board, status: Status, expiry_s: int | None, now_s: float) -> float | None:
+def _born_s(board: Board, status: Status, born_s: float | None) -> float | None:
     """When a document was of age 0, on our clock; None where nobody knows. One heard before isn't younger for
     being heard again."""
-    known = expiry_s is not None and expiry_s <= LIFE_S
-    born_s = now_s - (LIFE_S - (expiry_s or 0)) - (status.age_s or 0.0) if known else None
-    before = board.status
-    if before is None or (before.now, before.run) != (status.now, status.run):
+    if not _is_same(status, board.status):
         return born_s
     known_s = [s for s in (born_s, board.born_s) if s is not None]
     return min(known_s, default=None)

@@ -31,7 +31,7 @@ from web.club.source import ClubSource, now_s
 from web.drawing import draw_engine
 from web.parts import Parts
 from web.scale import draw_scale
-from web.wire import json_answer
+from web.wire import held_tag, json_answer
 
 NOW = ("now", "now_part", "curve_part")
 """Endpoints of one aircraft's pages; their addresses begin with the one at hand."""
@@ -75,7 +75,7 @@ class ClubPages:
         nothing did. `more`: that isn't all."""
         wanted, sheet, told = self._asked()
         kept = sheet.rows(told)
-        had = next(iter(request.if_none_match.as_set()), None) or ""
+        had = held_tag()
         begun, _, change = had.partition(".")
         if begun != sheet.begun or not change.isdecimal() or len(change) > 15:
             return json_answer({"again": True}, 200)
@@ -124,7 +124,7 @@ class ClubPages:
     def part(self, device: str) -> BaseResponse:
         """As the board's own page: those parts that differ; 304 where none does."""
         values = self._values(device)
-        tag, had = values["print"], next(iter(request.if_none_match.as_set()), "")
+        tag, had = values["print"], held_tag()
         response = make_response("")
         if tag != had:
             response = self._respond("now.html", values)

@@ -8,6 +8,7 @@ import time
 import zlib
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from math import floor
 from typing import Any
 
 import msgspec
@@ -32,7 +33,8 @@ Worked = tuple[int, Standing, tuple[str, ...], int]
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One aircraft. order: sorts rows of a heading; then: why it isn't of now, "" where it is."""
+    """One aircraft. order: sorts rows of a heading; then: why it isn't of now, "" where it is; warmth: see
+    `warmth_of`."""
 
     device: str
     name: str
@@ -45,6 +47,7 @@ class Row:
     order: str
     opens: bool = True
     """Whether there is a page of it."""
+    warmth: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +89,23 @@ def row_of(board: Board, now_s: float, unit: Unit) -> Row:
         " ".join(said)[:LINE_LETTERS],
         then,
         f"{name.casefold()} {board.device}",
+        warmth=warmth_of(status) if standing == "fresh" else None,
     )
+
+
+FULL, AT_LIMIT, AT_TARGET = 12, 6, 10
+"""A row's bar: its length, where its marks stand (club.css draws them there)."""
+
+
+def warmth_of(status: Status) -> int | None:
+    """How far the coldest point's bar reaches, 0 to FULL: AT_LIMIT from the preheat limit on, AT_TARGET from
+    the target on, evenly before, between and after, rounded down; None where it isn't known, as with a
+    required place that isn't measured."""
+    room_c = status.target_c - status.need_c
+    if status.coldest_c is None or status.missing or room_c <= 0:
+        return None
+    steps = AT_LIMIT + (status.coldest_c - status.need_c) / room_c * (AT_TARGET - AT_LIMIT)
+    return min(max(floor(steps), 0), FULL)
 
 
 HEADINGS_ORDER: list[Heading] = list(HEADINGS)
@@ -150,7 +169,9 @@ class Sheet:
         """After `rows`: what has changed since then of what is wanted, oldest first, as much as an answer
         holds."""
         with self._lock:
-            events = [(at, device, None) for device, at in self._gone.items() if at > change]
+            events: list[tuple[int, str, Kept | None]] = [
+                (at, device, None) for device, at in self._gone.items() if at > change
+            ]
             events += [
                 (k.change, k.row.device, k if wanted.takes(k.row) else None)
                 for k in self._rows.values()

@@ -86,9 +86,9 @@ class ClubSource:
             told = message.properties
             expiry_s = getattr(told, "MessageExpiryInterval", None)
             run = dict(getattr(told, "UserProperty", ())).get(RUN, "")[:80]
-            self.heard.document(parts[1], payload, message.retain, expiry_s, run, now_s())
+            self.heard.document(parts[1], payload, message.retain, expiry_s, run, now_s(), time.time())
         elif parts[3:] == ["$state"]:
-            self.heard.state(parts[2], payload)
+            self.heard.state(parts[2], payload, message.retain)
         elif len(parts) > 4:
             self.heard.alert(parts[2], "/".join(parts[4:]), payload)
 
