@@ -405,7 +405,7 @@ class Agent:
     def _close_heatup(self, reason: str) -> None:
         """End a heat-up that nothing can end any more."""
         if self._watch.heatup is not None:
-            self._watch = replace(self._watch, heatup=None)
+            self._watch = msgspec.structs.replace(self._watch, heatup=None)
             closing = store.close_heatup(self._tick, reason)
             self._write(Batch(statements=[closing]), self.clock.monotonic())
 

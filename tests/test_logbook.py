@@ -37,7 +37,7 @@ def away(off_s: float = OFF_S, back_s: float = BACK_S, hot_c: float = 62.0) -> S
 
 
 def live_until_back(agent: Agent) -> None:
-    """Ten minutes past the harness's return; a tick a minute while it is off, which is no gap in measuring."""
+    """Ten minutes past its return; a tick a minute while the harness is off is no gap in measuring."""
     tick_until(agent, BACK_S - 60.0, 60.0)
     tick_until(agent, BACK_S + 600)
 
