@@ -369,14 +369,16 @@ def _off_since_s(watch: OutingWatch, required: Sequence[Point]) -> float | None:
 
 
 def _unplug(watch: OutingWatch, facts: OutingFacts, off_s: float) -> OutingWatch:
-    """Somebody leaves, perhaps to fly."""
+    """Somebody leaves, perhaps to fly. What a person said before that counts no more, what was said since
+    does."""
     if watch.current is None:
         watch, _ = _new(watch, off_s, heatup=watch.in_heatup)
     number = _near_departure(facts, off_s)
+    current = watch.current
+    if current is None or current.told_s is None or current.told_s < off_s:
+        watch = _changed(watch, kind=Kind.PERHAPS, told_by=ToldBy.NOTHING, told_s=None)
     watch = _changed(
         watch,
-        kind=Kind.PERHAPS,
-        told_by=ToldBy.NOTHING,
         unplugged_s=off_s,
         plugged_s=None,
         found_c=None,

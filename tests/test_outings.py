@@ -12,7 +12,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from probe_agent import outings
@@ -455,7 +455,30 @@ def unmoved(outing: Outing, by_s: float) -> Outing:
     return shifted(OutingWatch(recent=(outing,)), -by_s).recent[0]
 
 
+SAID_AS_IT_LEFT: list[Act] = [
+    ("live", -8.0, 1),
+    ("live", 95.0, 1),
+    ("live", None, 1),
+    ("say", Kind.HOT, None),
+    ("live", None, 1),
+]
+"""A run, the harness off, and a word before that is certain."""
+
+
+def test_a_word_said_once_the_harness_is_off_stands() -> None:
+    (outing,) = lived(SAID_AS_IT_LEFT, lambda _: False)
+    assert (outing.kind, outing.told_by) == (Kind.HOT, ToldBy.TAP)
+    assert outing.unplugged_s is not None
+
+
+def test_a_word_said_before_the_harness_came_off_is_of_before() -> None:
+    earlier: list[Act] = [*SAID_AS_IT_LEFT[:2], ("say", Kind.HOT, None), ("live", 95.0, 1), ("live", None, 2)]
+    (outing,) = lived(earlier, lambda _: False)
+    assert (outing.kind, outing.told_by, outing.told_s) == (Kind.PERHAPS, ToldBy.NOTHING, None)
+
+
 @settings(max_examples=300, deadline=None)
+@example(SAID_AS_IT_LEFT)
 @given(st.lists(ACTS, max_size=14))
 def test_any_day_leaves_one_consistent_record(acts: list[Act]) -> None:
     rows = lived(acts, lambda _: False)
