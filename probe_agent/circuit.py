@@ -311,14 +311,13 @@ class Heat:
 class Shared:
     """What sharing means at an instant.
 
-    coming: the departures, of which one for our plug may be switched on earlier; slot: this board's, where it
-    is moved; full, pressed_full: who leaves no room for a plan, and for a press; over: heat that is on has
-    had its time; beyond: it finds no room within the limit, and others were on before; claim: how a claim of
-    this board stands; said, troubles: sentences for the owner.
+    coming: the departures, of which one for our plug may be switched on earlier; full, pressed_full: who
+    leaves no room for a plan, and for a press; over: heat that is on has had its time; beyond: it finds no
+    room within the limit, and others were on before; claim: how a claim of this board stands; said, troubles:
+    sentences for the owner.
     """
 
     coming: tuple[Departure, ...]
-    slot: Slot | None = None
     full: tuple[str, ...] = ()
     pressed_full: tuple[str, ...] = ()
     over: bool = False

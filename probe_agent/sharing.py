@@ -66,9 +66,8 @@ class Sharing:
         watts = settings.setup.watts if settings.setup is not None else 0.0
         self._power_w, self._device, self._zone = settings.circuit.power_w or watts, device, zone
         self._tell, self._seconds = tell, seconds
-        self._heard: dict[str, Ask] = {}
-        self._ends_s: dict[str, float] = {}
-        """When what a board said doesn't hold any more [run s]."""
+        self._heard: dict[str, tuple[Ask, float]] = {}
+        """What a board asks for, and when that doesn't hold any more [run s]."""
         self._own = Ask(device, self._power_w, self._limit_w)
         self._planned: Departure | None = None
         self._claim: _Claim | None = None
@@ -107,9 +106,8 @@ class Sharing:
         elif found is None or found[0] != self.name:
             self._heard.pop(device, None)
         elif device in self._heard or len(self._heard) < MOST_BOARDS:
-            self._heard[device] = found[1]
             expiry_s = getattr(getattr(message, "properties", None), "MessageExpiryInterval", MOST_EXPIRY_S)
-            self._ends_s[device] = self._seconds() + expiry_s
+            self._heard[device] = found[1], self._seconds() + expiry_s
 
     def _hear_own(self, ask: Ask | None) -> None:
         """A claim has come back: whoever claimed before is known by now, and is given way to at once, so that
@@ -118,8 +116,9 @@ class Sharing:
         if claim is None or claim.back_s is not None or ask is None or ask.claim != claim.name:
             return
         claim.back_s = self._seconds()
-        claim.earlier = frozenset(a.claim for a in self._others() if a.claim is not None)
-        claim.lost_to = circuit.gives_way([*self._others(), self._own], self._device, claim.earlier)
+        others = self._others()
+        claim.earlier = frozenset(a.claim for a in others if a.claim is not None)
+        claim.lost_to = circuit.gives_way([*others, self._own], self._device, claim.earlier)
         if claim.lost_to:
             self._own = replace(self._own, on=False, claim=None)
             self._say(self._own)
@@ -127,7 +126,7 @@ class Sharing:
     def _others(self) -> list[Ask]:
         """What the others ask for, as long as that holds. With `changed` held."""
         now_s = self._seconds()
-        return [a for device, a in self._heard.items() if now_s < self._ends_s[device]]
+        return [ask for ask, ends_s in self._heard.values() if now_s < ends_s]
 
     # -- a tick
 
@@ -157,7 +156,6 @@ class Sharing:
         pressed = circuit.in_the_way(asks, found, *told, pressed=True) if not on else ()
         return Shared(
             tuple(_moved(d, self._moved) if d is planned else d for d in coming),
-            self._moved,
             circuit.in_the_way(asks, found, *told) if not on else (),
             pressed,
             is_over and self._is_needed(others, now_at),
@@ -194,8 +192,8 @@ class Sharing:
         since_at = None
         if self._clock_ok and heat.since_at is not None:
             since_at = utc_seconds(utc_text(heat.since_at))  # as the others read it
-        ask = Ask(self._device, self._power_w, self._limit_w, heat.on, wanted_at, off_at, ends_at)
-        return replace(ask, claim=claim, since_at=since_at)
+        asked = (self._device, self._power_w, self._limit_w, heat.on, wanted_at, off_at, ends_at)
+        return Ask(*asked, claim, since_at)
 
     def _keep_end(self, on: bool) -> None:
         """Heat that goes on in a slot is to end with it, from the first word of it on."""

@@ -377,20 +377,14 @@ class Switchman:
         """Whether heat is wanted."""
         return self._watch.want is not None
 
-    @property
-    def claims(self) -> bool:
-        """Whether heat is wanted and hasn't begun."""
-        want = self._watch.want
-        return want is not None and want.on_s is None
-
     def heat(self, coming: Iterable[Departure], offset_s: float) -> Heat:
         """The heater as those who share its circuit have to know it. offset_s: UTC less run seconds."""
         want = self._watch.want
         if want is None:
             return Heat(spent=frozenset(d.number for d in coming if _key(d) in self._switched))
-        since_s = want.asked_s if want.on_s is None else want.on_s
+        until_at = (want.asked_s if want.on_s is None else want.on_s) + self.rules.most_s + offset_s
         since_at = None if want.on_s is None else want.on_s + offset_s
-        return Heat(True, since_s + self.rules.most_s + offset_s, since_at, self.claims)
+        return Heat(True, until_at, since_at, claims=want.on_s is None)
 
     def see_circuit(self, full: bool) -> None:
         """Whether others on the circuit leave no room for a press, as was heard since the last tick."""

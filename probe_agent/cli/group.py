@@ -149,9 +149,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except PermissionError as err:
-            raise click.ClickException(
-                f"{err.filename or 'A file'} is closed to this user. Put sudo before the command."
-            ) from err
+            raise click.ClickException(reason_of(err)) from err
 
 
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
@@ -238,7 +236,7 @@ def store_of(settings_file: Path | None, store_file: Path | None) -> Path:
 def reason_of(err: Exception) -> str:
     """Why something on the disk failed, as an owner reads it: the file and what the system says of it."""
     if isinstance(err, PermissionError):
-        return f"{err.filename} is closed to this user. Put sudo before the command."
+        return f"{err.filename or 'A file'} is closed to this user. Put sudo before the command."
     if isinstance(err, OSError) and err.strerror is not None:
         return f"{err.filename}: {err.strerror}." if err.filename is not None else f"{err.strerror}."
     return str(err)
